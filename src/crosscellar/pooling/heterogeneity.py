@@ -1,0 +1,186 @@
+"""How far the effects differ: Q, H2, I2 and the interval of tau2, for many questions at once.
+
+Arrays hold one question a column and one effect a row, shape (effects, questions). Shorter questions are
+filled up with effects of infinite variance, whose weight is 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Counts = NDArray[np.int64]
+
+_STEPS = 100
+_CLOSE = 1e-13
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Questions:
+    """Effects of several questions side by side, each centred on its own common effect.
+
+    Attributes
+    ----------
+    centred, variance
+        Shape (effects, questions); filled up with 0 and infinity.
+    centre
+        What was taken off each question's estimates, shape (questions,).
+    count
+        Effects of each question, shape (questions,).
+    """
+
+    centred: Floats
+    variance: Floats
+    centre: Floats
+    count: Counts
+
+    def some(self, which: Flags | Counts) -> Questions:
+        """These questions alone."""
+        return Questions(
+            self.centred[:, which], self.variance[:, which], self.centre[which], self.count[which]
+        )
+
+    def __len__(self) -> int:
+        return int(self.centred.shape[1])
+
+
+def side_by_side(estimate: Floats, variance: Floats, count: Counts) -> Questions:
+    """Questions ready to pool, from estimates and variances of shape (effects, questions).
+
+    Centring keeps the sums below exact when an effect is small beside its mean (a pH of 3.4 that moves by
+    0.01), and makes every result equivariant to a shift.
+    """
+    weight = 1.0 / variance
+    centre = np.einsum("kq,kq->q", weight, estimate) / weight.sum(axis=0)
+    centred = np.where(np.isfinite(variance), estimate - centre, 0.0)
+    return Questions(centred, variance, centre, count)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """What the weights w = 1 / (v + tau2) come to for each question, every array of shape (questions,).
+
+    Attributes
+    ----------
+    sum1, sum2
+        Sums of w and of w squared.
+    mean
+        Weighted mean, measured from the question's centre.
+    q
+        Sum of w (y - mean)^2.
+    q2
+        Sum of w^2 (y - mean)^2: minus the derivative of `q` by tau2.
+    """
+
+    sum1: Floats
+    sum2: Floats
+    mean: Floats
+    q: Floats
+    q2: Floats
+
+
+def weigh(questions: Questions, tau2: Floats) -> Weighed:
+    """The weighted sums of each question at this tau2 (shape (questions,))."""
+    weight = 1.0 / (questions.variance + tau2)
+    sum1 = weight.sum(axis=0)
+    mean = np.einsum("kq,kq->q", weight, questions.centred) / sum1
+    pull = weight * (questions.centred - mean)
+    return Weighed(
+        sum1=sum1,
+        sum2=np.einsum("kq,kq->q", weight, weight),
+        mean=mean,
+        q=np.einsum("kq,kq->q", pull, questions.centred),
+        q2=np.einsum("kq,kq->q", pull, pull),
+    )
+
+
+def tau2_where_q_is(questions: Questions, target: Floats) -> tuple[Floats, Flags]:
+    """The tau2 at which Q equals `target`, 0 where Q at tau2 = 0 is already below; and whether found.
+
+    Q(tau2) falls steadily, and 1/Q is concave in tau2 (a harmonic sum of straight lines), so Newton's method
+    on 1/Q climbs to the root from the left and can never overshoot; with equal variances 1/Q is a straight
+    line and one step suffices. A target of 0 or below has no root: infinity.
+    """
+    reachable = target > 0
+    root = np.where(reachable, 0.0, np.inf)
+    found = np.ones(len(questions), dtype=np.bool_)
+    at = np.flatnonzero(reachable & (questions.count > 1))
+    left = questions.some(at)
+    aim = target[at]
+    spread = np.einsum("kq,kq->q", left.centred, left.centred)
+    finite = np.isfinite(left.variance)
+    usual = np.where(finite, left.variance, 0.0).sum(axis=0) / left.count
+    tau2 = np.maximum(spread / aim - usual, 0.0)
+    found[at] = False
+    for _ in range(_STEPS):
+        if at.size == 0:
+            break
+        now = weigh(left, tau2)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = now.q * (now.q / aim - 1.0) / now.q2
+        step = np.where(now.q2 > 0, step, 0.0)
+        following = np.maximum(tau2 + step, 0.0)
+        done = np.abs(following - tau2) <= _CLOSE * following
+        root[at] = following
+        found[at] = done
+        if done.any():
+            going = ~done
+            at, aim, following = at[going], aim[going], following[going]
+            left = left.some(going)
+        tau2 = following
+    return root, found
+
+
+def q_profile(questions: Questions, level: float) -> tuple[Floats, Floats, Flags]:
+    """The interval (low, high) of tau2 at `level`, and whether both ends were found.
+
+    Q(tau2) follows a chi-square with k - 1 degrees of freedom at the true tau2; the ends are where it meets
+    the outer quantiles, cut at 0 (Viechtbauer 2007, Stat Med 26:37-52, section 2.6).
+    """
+    from scipy.special import chdtri
+
+    df = questions.count - 1.0
+    tail = (1.0 - level) / 2.0
+    sizes, back = np.unique(df, return_inverse=True)
+    low, low_found = tau2_where_q_is(questions, chdtri(sizes, tail)[back])
+    high, high_found = tau2_where_q_is(questions, chdtri(sizes, 1.0 - tail)[back])
+    return low, high, low_found & high_found
+
+
+def typical_variance(questions: Questions) -> Floats:
+    """The sampling variance that stands for a question's effects, shape (questions,).
+
+    (k - 1) S1 / (S1^2 - S2) with S the sums of 1/v and 1/v^2 (Higgins & Thompson 2002, Stat Med
+    21:1539-1558, equation 9).
+    """
+    weight = 1.0 / questions.variance
+    sum1 = weight.sum(axis=0)
+    share = weight / sum1
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((questions.count - 1) / (sum1 * (1.0 - np.einsum("kq,kq->q", share, share))))
+
+
+def i2_of_q(q: Floats, df: Floats) -> Floats:
+    """Share (0 to 1) of the spread that is no sampling error: max(0, (Q - df) / Q) (Higgins & Thompson 2002)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(q > df, (q - df) / q, 0.0)
+
+
+def i2_of_tau2(tau2: Floats, typical: Floats) -> Floats:
+    """Share (0 to 1) of the variance of one effect that lies between sites: tau2 / (tau2 + typical).
+
+    Agrees with `i2_of_q` for the moment estimator and follows the estimator used otherwise
+    (Higgins & Thompson 2002, section 3.3).
+    """
+    with np.errstate(invalid="ignore"):
+        return np.where(np.isinf(tau2), 1.0, tau2 / (tau2 + typical))
+
+
+def h2_of_q(q: Floats, df: Floats) -> Floats:
+    """Q / df: how many times larger the spread is than sampling error alone (Higgins & Thompson 2002)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(q / df)
