@@ -1,0 +1,228 @@
+"""Effects gathered into trials and trials into sites, so that a likelihood costs one pass over the trials.
+
+With sampling covariance S_j within trial j, a trial variance and a site variance, every quantity of the
+model V = S + trial + site needs only the weighted mean of each trial (precision a_j), the weighted mean of
+each site's trials and the residual cross-products on both steps: the Woodbury identity applied twice, in a
+form without cancellation (Henderson 1953 for the idea of absorbing levels; Searle, Casella & McCulloch
+1992, chapter 6, for the likelihoods). Seasons that cross sites enter as columns of low rank.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from crosscellar.errors import NotComputable
+from crosscellar.pooling.covariance import Covariance, Floats, Integers
+
+#: Most numbers held at once when a likelihood is looked at over a grid.
+GRID_ROOM = 2_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layers:
+    """Columns (design, seasons, estimate) reduced to trials, sorted so that a site's trials stand together.
+
+    `precision` (J,) is a_j; `mean` (J, c) the weighted trial means of the columns; `within` (c, c) the
+    cross-products left inside trials; `log_sampling` log|S|. `site_start` (I,) marks each site's first
+    trial, `site_of` (J,) its site. `solved` (n, 1 + c) holds S^-1 [z, columns] in the order of the effects
+    and `trial_of` (n,) the trial of each. Of the c columns, the first `p` are the design, the next `q` the
+    seasons, the last the estimate.
+    """
+
+    p: int
+    q: int
+    precision: Floats
+    mean: Floats
+    within: Floats
+    log_sampling: float
+    site_start: Integers
+    site_of: Integers
+    solved: Floats
+    trial_of: Integers
+
+    @property
+    def n_effects(self) -> int:
+        return int(self.trial_of.size)
+
+    def levels(self, site: Floats, trial: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Weights and means for variances of shape (g,): trial u (g, J), site U, s (g, I), means (g, I, c).
+
+        u_j = 1 / (1/a_j + trial); U_i = sum of u_j; s_i = 1 / (1/U_i + site). The fifth is the matrix of
+        cross-products columns' V^-1 columns without seasons, (g, c, c).
+        """
+        u = 1.0 / (1.0 / self.precision + trial[:, None])
+        weighted = np.add.reduceat(u[:, :, None] * self.mean, self.site_start, axis=1)
+        total = np.add.reduceat(u, self.site_start, axis=1)
+        mean = weighted / total[:, :, None]
+        s = 1.0 / (1.0 / total + site[:, None])
+        apart = self.mean - mean[:, self.site_of]
+        cross = (
+            self.within
+            + np.matmul(np.swapaxes(apart, 1, 2), u[:, :, None] * apart)
+            + np.matmul(np.swapaxes(mean, 1, 2), s[:, :, None] * mean)
+        )
+        return u, total, s, mean, cross
+
+    def log_determinant(self, u: Floats, total: Floats, s: Floats) -> Floats:
+        """log|V| without seasons, (g,)."""
+        return np.asarray(
+            self.log_sampling
+            + (np.log(self.precision) - np.log(u)).sum(axis=1)
+            + (np.log(total) - np.log(s)).sum(axis=1)
+        )
+
+    def log_likelihood(self, theta: Floats, *, restricted: bool) -> Floats:
+        """The log likelihood, all constants in, at variances `theta` (g, 3): site, trial, season.
+
+        Restricted: -1/2 [(k - p) log 2 pi + log|V| + log|X'V^-1 X| + y'Py]
+        (Patterson & Thompson 1971; Harville 1974, without the constant log|X'X|).
+        """
+        g = theta.shape[0]
+        step = max(1, GRID_ROOM // max(1, self.mean.size))
+        out = np.empty(g)
+        for start in range(0, g, step):
+            part = theta[start : start + step]
+            u, total, s, _, cross = self.levels(part[:, 0], part[:, 1])
+            log_v = self.log_determinant(u, total, s)
+            cross = with_seasons(cross, part[:, 2], self.p, self.q)
+            w = self.p + self.q
+            cross_w, to_y, yy = cross[:, :w, :w], cross[:, :w, w], cross[:, w, w]
+            inverse = np.linalg.solve(cross_w, to_y[:, :, None])[:, :, 0]
+            rest = yy - np.einsum("gi,gi->g", to_y, inverse)
+            log_w = np.linalg.slogdet(cross_w)[1]
+            if restricted:
+                free = self.n_effects - self.p
+                log_v = log_v + log_w
+            else:
+                free = self.n_effects
+                if self.q:
+                    log_v = log_v + np.linalg.slogdet(cross_w[:, self.p :, self.p :])[1]
+            out[start : start + step] = -0.5 * (free * np.log(2.0 * np.pi) + log_v + rest)
+        return out
+
+
+def with_seasons(cross: Floats, season: Floats, p: int, q: int) -> Floats:
+    """Cross-products (g, c, c) with season columns scaled by their standard deviation and their prior added.
+
+    Scaled so, the seasons act as coefficients with a unit prior, and a variance of 0 is an ordinary case.
+    """
+    if q == 0:
+        return cross
+    scale = np.ones((cross.shape[0], cross.shape[1]))
+    scale[:, p : p + q] = np.sqrt(season)[:, None]
+    scaled = cross * scale[:, :, None] * scale[:, None, :]
+    season_at = np.arange(p, p + q)
+    scaled[:, season_at, season_at] += 1.0
+    return scaled
+
+
+def gather(
+    columns: Floats,
+    *,
+    p: int,
+    variance: Floats,
+    covariance: Covariance,
+    slope: Floats,
+    site: Integers,
+    trial: Integers,
+) -> Layers:
+    """The effects reduced to trials.
+
+    Parameters
+    ----------
+    columns
+        (n, c): design, seasons, estimate.
+    slope
+        (n,): what the random terms multiply, 1 for means and the step in level for slopes.
+    site, trial
+        (n,): codes from 0; a trial code belongs to one site and codes rise with the site.
+
+    Raises
+    ------
+    NotComputable
+        A sampling covariance matrix is not positive definite.
+    """
+    n, c = columns.shape
+    both = np.column_stack([slope, columns])
+    white = both / np.sqrt(variance)[:, None]
+    solved = both / variance[:, None]
+    log_sampling = float(np.log(variance).sum())
+    for rows, block in sampling_blocks(variance, covariance, trial):
+        try:
+            lower = np.linalg.cholesky(block)
+        except np.linalg.LinAlgError:
+            raise NotComputable(
+                "the covariance of effects that share a control is larger than their variances allow",
+                next_step="Check shared_variance: it is the variance of the control's mean alone.",
+            ) from None
+        white[rows] = np.linalg.solve(lower, both[rows])
+        solved[rows] = np.linalg.solve(block, both[rows])
+        log_sampling += 2.0 * float(np.log(np.diagonal(lower, axis1=1, axis2=2)).sum())
+        log_sampling -= float(np.log(variance[rows]).sum())
+    order = np.argsort(trial, kind="stable")
+    start = np.flatnonzero(np.r_[True, np.diff(trial[order]) > 0])
+    z, x = white[order, 0], white[order, 1:]
+    precision = np.add.reduceat(z * z, start)
+    if (precision <= 0).any():
+        raise NotComputable("a trial has no step in level", next_step="Leave out effects at the control's level.")
+    mean = np.add.reduceat(z[:, None] * x, start, axis=0) / precision[:, None]
+    left = x - z[:, None] * mean[trial[order]]
+    single = np.diff(np.r_[start, n]) == 1
+    left[single[trial[order]]] = 0.0
+    site_of = site[order][start]
+    return Layers(
+        p=p,
+        q=c - p - 1,
+        precision=precision,
+        mean=mean,
+        within=np.asarray(left.T @ left),
+        log_sampling=log_sampling,
+        site_start=np.flatnonzero(np.r_[True, np.diff(site_of) > 0]),
+        site_of=site_of,
+        solved=solved,
+        trial_of=trial,
+    )
+
+
+def sampling_blocks(
+    variance: Floats, covariance: Covariance, group: Integers
+) -> list[tuple[Integers, Floats]]:
+    """Batches (rows (b, m), matrices (b, m, m)) of the groups that hold a covariance, by group size."""
+    if covariance.value.size == 0:
+        return []
+    tied = np.zeros(int(group.max()) + 1, dtype=bool)
+    tied[group[covariance.first]] = True
+    return [
+        (rows, block)
+        for rows, block in blocks_by_size(variance, covariance, group)
+        for tie in [tied[group[rows[:, 0]]]]
+        if tie.any()
+        for rows, block in [(rows[tie], block[tie])]
+    ]
+
+
+def blocks_by_size(variance: Floats, covariance: Covariance, group: Integers) -> list[tuple[Integers, Floats]]:
+    """The sampling covariance of each group: batches (rows (b, m), matrices (b, m, m)) of one group size m."""
+    order = np.argsort(group, kind="stable")
+    start = np.flatnonzero(np.r_[True, np.diff(group[order]) > 0])
+    size = np.diff(np.r_[start, group.size])
+    place = np.empty(group.size, dtype=np.int64)
+    place[order] = np.arange(group.size) - np.repeat(start, size)
+    batch_row = np.empty(int(group.max()) + 1, dtype=np.int64)
+    batches: list[tuple[Integers, Floats]] = []
+    tie_size = size[group[covariance.first]]
+    for m in np.unique(size):
+        chosen = np.flatnonzero(size == m)
+        rows = order[start[chosen][:, None] + np.arange(m)]
+        block = np.zeros((chosen.size, m, m))
+        block[:, np.arange(m), np.arange(m)] = variance[rows]
+        batch_row[chosen] = np.arange(chosen.size)
+        ties = tie_size == m
+        one, other = covariance.first[ties], covariance.second[ties]
+        at = batch_row[group[one]]
+        block[at, place[one], place[other]] = covariance.value[ties]
+        block[at, place[other], place[one]] = covariance.value[ties]
+        batches.append((rows, block))
+    return batches
