@@ -136,8 +136,8 @@ def fit_nested(
             next_step="Leave one of them out.",
         )
     sampling = independent(n) if covariance is None else covariance
-    site_code = _codes(site, n, "site")
-    trial_code = _trial_codes(site_code, trial, sampling)
+    site_code = label_codes(site, n, "site")
+    trial_code = trial_codes(site_code, trial, sampling)
     season_code, remark = _season_codes(season, site_code, n)
     remarks = [remark] if remark else []
     columns = [x]
@@ -205,18 +205,19 @@ def _labels(values: Any) -> npt.NDArray[np.str_]:
     return np.array([str(value) for value in values], dtype=str)
 
 
-def _codes(values: Any, n: int, what: str) -> Integers:
+def label_codes(values: Any, n: int, what: str) -> Integers:
+    """Codes from 0 for labels of any kind, in their order as text."""
     labels = _labels(values)
     if labels.size != n:
         raise NotComputable(f"{n} effects but {labels.size} labels of {what}")
     return np.unique(labels, return_inverse=True)[1].astype(np.int64)
 
 
-def _trial_codes(site: Integers, trial: Any, sampling: Covariance) -> Integers:
+def trial_codes(site: Integers, trial: Any, sampling: Covariance) -> Integers:
     """Codes that rise with the site, one for each trial; effects that share a control are one trial."""
     n = site.size
     if trial is not None:
-        within = _codes(trial, n, "trial")
+        within = label_codes(trial, n, "trial")
     elif sampling.value.size:
         from scipy.sparse import coo_array
         from scipy.sparse.csgraph import connected_components
@@ -238,7 +239,7 @@ def _season_codes(season: Any, site: Integers, n: int) -> tuple[Integers | None,
     """Season codes where seasons can be told from sites, else None with the reason."""
     if season is None:
         return None, ""
-    code = _codes(season, n, "season")
+    code = label_codes(season, n, "season")
     seasons, sites = int(code.max()) + 1, int(site.max()) + 1
     if seasons < 2:
         return None, ""
