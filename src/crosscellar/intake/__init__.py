@@ -1,0 +1,1 @@
+"""Returned sheets: bytes to addressed cells, recognised tables, checked items and located findings."""

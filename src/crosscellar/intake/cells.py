@@ -1,0 +1,343 @@
+"""The cells of one tab, streamed from its XML without building a tree: memory grows with filled cells only."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final, Literal
+
+# The C parser itself, with document types refused: a tree-building reader keeps what it does not know.
+from xml.parsers import expat  # noqa: S407
+
+from crosscellar.intake.grid import CELL_CHARACTERS, Limits, Refused, read_range, read_reference
+
+_MAIN: Final = (
+    "http://schemas.openxmlformats.org/spreadsheetml/2006/main ",
+    "http://purl.oclc.org/ooxml/spreadsheetml/main ",
+)
+_DEEPEST: Final = 40
+_LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class Styles:
+    """For each cell style of the workbook: what its number format shows, and whether its text is struck out."""
+
+    shows: Sequence[Literal["number", "date", "duration"]] = ()
+    struck: Sequence[bool] = ()
+    date_system: Literal["1900", "1904"] = "1900"
+    never_calculated: bool = False
+
+
+@dataclass(slots=True)
+class Cells:
+    """What one tab holds, by spreadsheet column."""
+
+    columns: dict[int, tuple[list[int], list[str]]] = field(default_factory=dict)
+    kinds: dict[int, list[str]] = field(default_factory=dict)
+    marks: list[tuple[int | None, int | None, str, str]] = field(default_factory=list)
+    hidden_rows: set[int] = field(default_factory=set)
+    hidden_columns: list[tuple[int, int]] = field(default_factory=list)
+
+
+def stream(
+    pieces: Iterable[bytes],
+    start: Callable[[str, dict[str, str]], None],
+    end: Callable[[str], None],
+    text: Callable[[str], None],
+) -> None:
+    """Walks XML, calling with local names of the spreadsheet namespace; a document type is refused."""
+    parser = expat.ParserCreate(namespace_separator=" ")
+    parser.buffer_text = True
+    names: dict[str, str] = {}
+    depth = 0
+
+    def local(name: str) -> str:
+        known = names.get(name)
+        if known is None:
+            known = next((name.removeprefix(main) for main in _MAIN if name.startswith(main)), "")
+            names[name] = known
+        return known
+
+    def on_start(name: str, attributes: dict[str, str]) -> None:
+        nonlocal depth
+        depth += 1
+        if depth > _DEEPEST:
+            raise Refused("damaged", "The workbook is damaged (its parts are nested too deep)", _AGAIN)
+        start(names.get(name) or local(name), attributes)
+
+    def on_end(name: str) -> None:
+        nonlocal depth
+        depth -= 1
+        end(names.get(name) or local(name))
+
+    def refuse(*_: object) -> None:
+        raise Refused("dtd_in_workbook", "The workbook declares a document type", _AGAIN)
+
+    parser.StartElementHandler = on_start
+    parser.EndElementHandler = on_end
+    parser.CharacterDataHandler = text
+    parser.StartDoctypeDeclHandler = refuse
+    parser.EntityDeclHandler = refuse
+    for piece in pieces:
+        parser.Parse(piece, False)
+    parser.Parse(b"", True)
+
+
+_AGAIN: Final = "Copy the table into a new workbook and send that."
+
+
+def read_strings(pieces: Iterable[bytes], limits: Limits) -> tuple[list[str], frozenset[int]]:
+    """The workbook's shared texts, and the numbers of those of which a part is struck out."""
+    strings: list[str] = []
+    struck: set[int] = set()
+    parts: list[str] = []
+    state = {"text": False, "phonetic": False, "strike": False}
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        if name == "si":
+            parts.clear()
+        elif name == "t":
+            state["text"] = not state["phonetic"]
+        elif name == "rPh":
+            state["phonetic"] = True
+        elif name == "r":
+            state["strike"] = False
+        elif name == "strike":
+            state["strike"] = attributes.get("val", "1") not in ("0", "false")
+
+    def end(name: str) -> None:
+        if name == "t":
+            state["text"] = False
+        elif name == "rPh":
+            state["phonetic"] = False
+        elif name == "r":
+            state["strike"] = False
+        elif name == "si":
+            strings.append("".join(parts))
+            if len(strings) > limits.strings:
+                raise Refused(
+                    "too_many_cells", f"The workbook holds more than {limits.strings:,} texts", "Split it."
+                )
+
+    def text(data: str) -> None:
+        if state["text"]:
+            parts.append(data)
+            if state["strike"] and data.strip():
+                struck.add(len(strings))
+
+    stream(pieces, start, end, text)
+    return strings, frozenset(struck)
+
+
+def read_cells(
+    pieces: Iterable[bytes],
+    strings: Sequence[str],
+    struck_strings: frozenset[int],
+    styles: Styles,
+    limits: Limits,
+) -> Cells:
+    """Every filled cell of one tab.
+
+    Raises
+    ------
+    Refused
+        More rows, columns or cells with content than `limits` allow.
+    xml.parsers.expat.ExpatError, ValueError, IndexError
+        The part is damaged.
+    """
+    reader = _Reader(strings, struck_strings, styles, limits)
+    stream(pieces, reader.start, reader.end, reader.text)
+    return reader.cells
+
+
+class _Reader:
+    def __init__(
+        self, strings: Sequence[str], struck_strings: frozenset[int], styles: Styles, limits: Limits
+    ) -> None:
+        self.cells = Cells()
+        self._strings, self._struck_strings, self._styles, self._limits = (
+            strings,
+            struck_strings,
+            styles,
+            limits,
+        )
+        self._row = self._column = self._count = 0
+        self._rows_seen: set[int] = set()
+        self._buffer: list[str] | None = None
+        self._value: str | None = None
+        self._inline: str | None = None
+        self._formula: str | None = None
+        self._attributes: dict[str, str] = {}
+        self._phonetic = self._in_cell = False
+
+    def start(self, name: str, attributes: dict[str, str]) -> None:
+        if name == "c":
+            self._in_cell = True
+            self._attributes = attributes
+            self._value = self._inline = self._formula = None
+        elif name in ("v", "f", "t"):
+            if self._in_cell and not self._phonetic:
+                self._buffer = []
+        elif name == "row":
+            self._row = int(attributes["r"]) if "r" in attributes else self._row + 1
+            self._column = 0
+            if attributes.get("hidden") in ("1", "true") or _is_zero(attributes.get("ht")):
+                self.cells.hidden_rows.add(self._row)
+        elif name == "rPh":
+            self._phonetic = True
+        elif name == "col":
+            if attributes.get("hidden") in ("1", "true") or _is_zero(attributes.get("width")):
+                self.cells.hidden_columns.append((int(attributes["min"]), int(attributes["max"])))
+        elif name == "mergeCell":
+            self._merge(attributes.get("ref", ""))
+
+    def text(self, data: str) -> None:
+        if self._buffer is not None:
+            self._buffer.append(data)
+
+    def end(self, name: str) -> None:
+        if name == "c":
+            self._finish()
+            self._in_cell = False
+        elif name == "rPh":
+            self._phonetic = False
+        elif self._buffer is not None and name in ("v", "f", "t"):
+            text = "".join(self._buffer)
+            self._buffer = None
+            if name == "v":
+                self._value = text
+            elif name == "f":
+                self._formula = text
+            else:
+                self._inline = (self._inline or "") + text
+
+    def _merge(self, reference: str) -> None:
+        area = read_range(reference)
+        if area is not None and area[:2] != area[2:]:
+            self.cells.marks.append((area[0], area[1], "merged", reference))
+        if len(self.cells.marks) > self._limits.cells:
+            raise Refused(
+                "too_many_cells",
+                "The workbook has too many merged cells",
+                "Copy the table into a new workbook.",
+            )
+
+    def _finish(self) -> None:
+        place = (
+            read_reference(self._attributes["r"])
+            if "r" in self._attributes
+            else (self._row, self._column + 1)
+        )
+        if place is None or not (1 <= place[0] <= _LAST_ROW and 1 <= place[1] <= _LAST_COLUMN):
+            raise ValueError("cell reference")
+        row, column = place
+        self._column = column
+        text, kind = self._decode()
+        if text is None:
+            return
+        self._count += 1
+        self._rows_seen.add(row)
+        if self._count > self._limits.cells:
+            raise Refused(
+                "too_many_cells", f"A tab has more than {self._limits.cells:,} filled cells", "Split it."
+            )
+        if len(text) > CELL_CHARACTERS:
+            self.cells.marks.append((row, column, "cell_too_long", str(len(text))))
+            text = text[:CELL_CHARACTERS]
+        if self._formula is not None:
+            mark = "formula_without_result" if kind == "f" else "formula"
+            self.cells.marks.append((row, column, mark, self._formula[:1000] or "shared formula"))
+        if self._is_struck():
+            self.cells.marks.append((row, column, "struck_out", ""))
+        at, texts = self.cells.columns.setdefault(column, ([], []))
+        at.append(row)
+        texts.append(text)
+        self.cells.kinds.setdefault(column, []).append(kind)
+
+    def _style(self) -> int:
+        return int(self._attributes.get("s", "0"))
+
+    def _is_struck(self) -> bool:
+        style = self._style()
+        if style < len(self._styles.struck) and self._styles.struck[style]:
+            return True
+        shared = self._attributes.get("t") == "s" and self._value is not None
+        return shared and int(self._value or 0) in self._struck_strings
+
+    def _decode(self) -> tuple[str | None, str]:
+        kind = self._attributes.get("t", "n")
+        value = self._value
+        if kind == "inlineStr":
+            return (self._inline or None, "s")
+        if self._formula is not None and (
+            value is None or (self._styles.never_calculated and kind == "n" and _is_zero(value))
+        ):
+            return f"={self._formula}", "f"
+        if value is None or value == "":
+            return None, ""
+        if kind == "s":
+            return (self._strings[int(value)] or None, "s")
+        if kind == "str":
+            return value, "s"
+        if kind == "b":
+            return ("TRUE" if value.strip() in ("1", "true") else "FALSE"), "b"
+        if kind == "e":
+            return value, "e"
+        if kind == "d":
+            return _iso(datetime.fromisoformat(value.strip().removesuffix("Z"))), "d"
+        return self._number(float(value))
+
+    def _number(self, number: float) -> tuple[str, str]:
+        if not math.isfinite(number):
+            raise ValueError("number")
+        style = self._style()
+        shows = self._styles.shows[style] if style < len(self._styles.shows) else "number"
+        if shows != "number" and 0 <= number < 1:
+            return _clock(number), "t"
+        if shows == "date" and 1 <= number < 2_958_466:
+            return _iso(day_of(number, self._styles.date_system)), "d"
+        return number_text(number), "n"
+
+
+def number_text(number: float) -> str:
+    """The shortest text that reads back as the same number; whole numbers without a point."""
+    if number == int(number) and abs(number) < 1e15:
+        return str(int(number))
+    return repr(number)
+
+
+def day_of(serial: float, date_system: str) -> datetime:
+    """The day and time of a spreadsheet's serial number, to the second.
+
+    The 1900 system counts a 29 February 1900 that never was (ECMA-376 part 1, 18.17.4.1): numbers below 60 are a day later.
+    """
+    if date_system == "1904":
+        start = datetime(1904, 1, 1)  # noqa: DTZ001 - a spreadsheet's dates have no zone
+    else:
+        start = datetime(1899, 12, 30) if serial >= 60 else datetime(1899, 12, 31)  # noqa: DTZ001
+    return start + timedelta(seconds=round(serial * 86_400))
+
+
+def _iso(moment: datetime) -> str:
+    if moment.hour == moment.minute == moment.second == 0:
+        return moment.date().isoformat()
+    return moment.isoformat(timespec="seconds" if moment.second else "minutes")
+
+
+def _clock(fraction: float) -> str:
+    seconds = min(round(fraction * 86_400), 86_399)
+    hours, rest = divmod(seconds, 3600)
+    minutes, seconds = divmod(rest, 60)
+    return f"{hours:02}:{minutes:02}" + (f":{seconds:02}" if seconds else "")
+
+
+def _is_zero(text: str | None) -> bool:
+    if text is None:
+        return False
+    try:
+        return float(text) == 0
+    except ValueError:
+        return False

@@ -1,0 +1,176 @@
+"""Files and folders in, one record each out: read as a sheet, or unreadable with the reason. One bad file stops no other."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import stat
+from collections.abc import Iterable, Iterator
+from pathlib import Path, PurePosixPath
+from typing import Final
+
+from crosscellar.errors import UnreadableFile
+from crosscellar.intake.gate import form_of
+from crosscellar.intake.grid import Document, Limits, Refused, Remark, Unreadable
+from crosscellar.intake.letters import show_name
+from crosscellar.intake.text import read_text
+from crosscellar.intake.workbook import read_workbook
+
+__all__ = ["Document", "Remark", "Source", "Unreadable", "read_document", "read_documents"]
+
+_TEXT_NAMES: Final = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ""})
+_WORKBOOK_NAMES: Final = frozenset({".xlsx"})
+_DEEPEST_FOLDER: Final = 20
+
+Source = Path | str | tuple[str, bytes]
+
+
+def read_documents(paths: Iterable[Source], *, limits: Limits | None = None) -> list[Document | Unreadable]:
+    """One record for each file, in the order given; folders are walked in the order of their names.
+
+    Parameters
+    ----------
+    paths
+        Files, folders, or pairs of a name and its bytes. Links, devices and pipes are not opened; hidden names
+        and the lock files of spreadsheet programs are listed, not read.
+    limits
+        What is still read; the default suits returned sheets.
+
+    Raises
+    ------
+    UnreadableFile
+        For a path that does not exist: a fault in the call, not in a sheet.
+    """
+    limits = limits or Limits()
+    records: list[Document | Unreadable] = []
+    for source in paths:
+        if isinstance(source, tuple):
+            records.append(read_document(*source, limits=limits))
+        else:
+            records.extend(_read_path(Path(source), limits))
+    return records
+
+
+def read_document(name: str, content: bytes, *, limits: Limits | None = None) -> Document | Unreadable:
+    """One file's record, from its name and bytes; never an exception, whatever the bytes are."""
+    limits = limits or Limits()
+    shown = show_name(name)
+    sha256 = hashlib.sha256(content).hexdigest()
+    suffix = PurePosixPath(shown.lower()).suffix
+    try:
+        if form_of(content) == "xlsx":
+            grids, date_system, remarks = read_workbook(content, limits)
+            if suffix not in _WORKBOOK_NAMES:
+                remarks = (_wrong_name(shown, "a workbook"), *remarks)
+            return Document(shown, sha256, content, "xlsx", "", "", grids, remarks, date_system)
+        grid, encoding, separator, remarks = read_text(content, limits)
+    except Refused as refused:
+        return Unreadable(shown, sha256, content, refused.reason, refused.next_step, refused.code)
+    if suffix not in _TEXT_NAMES:
+        remarks = (_wrong_name(shown, "delimited text"), *remarks)
+    return Document(shown, sha256, content, "csv", encoding, separator, (grid,), remarks)
+
+
+def _wrong_name(shown: str, what: str) -> Remark:
+    return Remark("wrong_name", None, None, f"{shown} is {what} inside, and was read so.")
+
+
+def _read_path(path: Path, limits: Limits) -> Iterator[Document | Unreadable]:
+    try:
+        is_folder = path.is_dir()
+        if not is_folder:
+            path.lstat()
+    except FileNotFoundError:
+        raise UnreadableFile(
+            "There is no such file or folder",
+            where=path,
+            next_step="Check the path, then run the same again.",
+        ) from None
+    except (OSError, ValueError):
+        raise UnreadableFile(
+            "This path cannot be looked at",
+            where=repr(str(path)),
+            next_step="Check its name and permissions.",
+        ) from None
+    if is_folder:
+        yield from _read_folder(path, "", limits, 0)
+    else:
+        yield _read_file(path, path.name, limits)
+
+
+def _read_folder(folder: Path, prefix: str, limits: Limits, depth: int) -> Iterator[Document | Unreadable]:
+    try:
+        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
+    except OSError:
+        yield _not_taken(
+            prefix or folder.name, "folder_closed", "The folder cannot be opened", "Check its permissions."
+        )
+        return
+    for entry in entries:
+        name = f"{prefix}{entry.name}"
+        if entry.name.startswith("~$"):
+            yield _not_taken(
+                name,
+                "lock_file",
+                "This is the lock file of an open workbook, not a sheet",
+                "Close the workbook; nothing else to do.",
+            )
+        elif entry.name.startswith("."):
+            yield _not_taken(name, "hidden_name", "Hidden files are not read", "Rename it if it is a sheet.")
+        elif entry.is_dir(follow_symlinks=False):
+            if depth >= _DEEPEST_FOLDER:
+                yield _not_taken(name, "too_deep", "The folder lies too deep", "Move it up.")
+            else:
+                yield from _read_folder(Path(entry.path), f"{name}/", limits, depth + 1)
+        else:
+            yield _read_file(Path(entry.path), name, limits)
+
+
+def _not_taken(name: str, code: str, reason: str, next_step: str) -> Unreadable:
+    return Unreadable(show_name(name), None, None, reason, next_step, code)
+
+
+def _read_file(path: Path, name: str, limits: Limits) -> Document | Unreadable:
+    """Opens a regular file without following a link or waiting for a pipe."""
+    try:
+        if stat.S_ISLNK(path.lstat().st_mode):
+            return _not_taken(
+                name, "link", "This is a link, which is not followed", "Put the file itself there."
+            )
+        flags = (
+            os.O_RDONLY
+            | getattr(os, "O_NOFOLLOW", 0)
+            | getattr(os, "O_NONBLOCK", 0)
+            | getattr(os, "O_BINARY", 0)
+        )
+        handle = os.open(path, flags)
+    except OSError as fault:
+        if fault.errno == errno.ELOOP:
+            return _not_taken(
+                name, "link", "This is a link, which is not followed", "Put the file itself there."
+            )
+        if fault.errno == errno.ENXIO:
+            return _not_taken(name, "not_a_file", "This is not a regular file", "Put the sheet itself there.")
+        return _not_taken(
+            name,
+            "cannot_open",
+            "The file cannot be opened",
+            "Check its permissions, or whether it is still there.",
+        )
+    with os.fdopen(handle, "rb") as opened:
+        status = os.fstat(opened.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            return _not_taken(name, "not_a_file", "This is not a regular file", "Put the sheet itself there.")
+        if status.st_size > limits.text_bytes:
+            return _not_taken(
+                name,
+                "too_large",
+                f"The file has {status.st_size / 1e6:.0f} MB; at most {limits.text_bytes / 1e6:.0f} MB are read",
+                "Split it into several files.",
+            )
+        try:
+            content = opened.read(limits.text_bytes + 1)
+        except OSError:
+            return _not_taken(name, "cannot_open", "The file cannot be read", "Copy it again.")
+    return read_document(name, content, limits=limits)

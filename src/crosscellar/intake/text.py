@@ -1,0 +1,254 @@
+"""Delimited text: bytes decoded, the separator found, every cell kept as sent at the row a spreadsheet shows."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import Counter
+from collections.abc import Iterator
+from itertools import islice
+from typing import Final
+
+import polars as pl
+
+from crosscellar.intake.grid import CELL_CHARACTERS, Grid, Limits, Refused, Remark, cell_name, marks_frame
+
+SEPARATORS: Final = (",", ";", "\t", "|")
+_SAMPLE_LINES: Final = 400
+_SAMPLE_CHARACTERS: Final = 200_000
+_CHUNK_ROWS: Final = 50_000
+_HINT: Final = re.compile(r'^"?sep=(.)"?(?:\r\n|\r|\n|$)', re.IGNORECASE)
+_FAST_BYTES: Final = 1_000_000
+
+#: UTF-8 read as a single-byte encoding and saved again: `Â°`, `Ã©`, `â€“`.
+_MOJIBAKE: Final = r"Ã[\x{0080}-\x{00BF}\x{0152}-\x{0178}\x{0192}\x{02C6}\x{02DC}\x{2013}-\x{2122}\x{20AC}]|Â[\x{0080}-\x{00BF}]|â€"
+
+
+def decode(content: bytes) -> tuple[str, str, tuple[Remark, ...]]:
+    """The text, the encoding's name, and what the sender should hear about it."""
+    for mark, encoding in (
+        (b"\xef\xbb\xbf", "utf-8-sig"),
+        (b"\xff\xfe\x00\x00", "utf-32"),
+        (b"\x00\x00\xfe\xff", "utf-32"),
+        (b"\xff\xfe", "utf-16"),
+        (b"\xfe\xff", "utf-16"),
+    ):
+        if content.startswith(mark):
+            return _lenient(content, encoding)
+    head = content[:4096]
+    even, odd = head[0::2].count(0), head[1::2].count(0)
+    if odd > len(head) // 5 and even < odd // 4:
+        return _lenient(content, "utf-16-le")
+    if even > len(head) // 5 and odd < even // 4:
+        return _lenient(content, "utf-16-be")
+    try:
+        return content.decode("utf-8"), "utf-8", ()
+    except UnicodeDecodeError as fault:
+        line = content.count(b"\n", 0, fault.start) + 1
+        text = content.decode("cp1252", errors="replace")
+        remark = Remark(
+            "encoding_guessed",
+            line,
+            None,
+            f"The file is not UTF-8 (first in line {line}); its letters were read as Windows-1252. Look at accents and signs.",
+        )
+        return text, "cp1252", (remark,)
+
+
+def _lenient(content: bytes, encoding: str) -> tuple[str, str, tuple[Remark, ...]]:
+    name = encoding.removesuffix("-sig")
+    try:
+        return content.decode(encoding), name, ()
+    except UnicodeDecodeError:
+        text = content.decode(encoding, errors="replace")
+        remark = Remark("text_damaged", None, None, "Some characters are damaged and are shown as �.")
+        return text, name, (remark,)
+
+
+def find_separator(text: str) -> str:
+    """The separator that splits most lines of the file's start into the same number of cells."""
+    sample = text[:_SAMPLE_CHARACTERS]
+    best, best_score = ",", (0.0, 0)
+    for separator in SEPARATORS:
+        widths = [len(cells) for cells in islice(_records(sample, separator), _SAMPLE_LINES) if any(cells)]
+        split = Counter(width for width in widths if width > 1)
+        if not split:
+            continue
+        width, lines = max(split.items(), key=lambda item: (item[1], item[0]))
+        score = (round(lines / len(widths), 2), width)
+        if score > best_score:
+            best, best_score = separator, score
+    return best
+
+
+def _records(text: str, separator: str) -> Iterator[list[str]]:
+    # the field limit of the csv module is process wide; it is set, never read back, and only ever to this value
+    csv.field_size_limit(2**31 - 1)
+    return csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+
+
+def read_text(content: bytes, limits: Limits) -> tuple[Grid, str, str, tuple[Remark, ...]]:
+    """The grid, the encoding, the separator and the remarks of one delimited file.
+
+    Raises
+    ------
+    Refused
+        Too large, no visible character, control characters throughout, or a quotation mark that is never closed.
+    """
+    if len(content) > limits.text_bytes:
+        raise Refused(
+            "too_large",
+            f"The file has {len(content) / 1e6:.0f} MB; at most {limits.text_bytes / 1e6:.0f} MB are read",
+            "Split it into several files.",
+        )
+    text, encoding, remarks = decode(content)
+    _refuse_noise(text)
+    hint = _HINT.match(text)
+    separator = (
+        hint[1] if hint and hint[1] in SEPARATORS else find_separator(text[hint.end() :] if hint else text)
+    )
+    if hint:
+        remarks += (
+            Remark("separator_hint", 1, None, f"Row 1 only says that cells are separated by {separator!r}."),
+        )
+    _refuse_open_quote(text, separator)
+    frame, long_cells = _fast(content, text, separator, encoding) or _slow(text, separator, limits)
+    if frame.width < 2:
+        raise Refused("empty", "The file has no content", "Attach the sheet again.")
+    if frame.height > limits.text_rows or frame.height * frame.width > limits.text_cells:
+        raise Refused(
+            "too_many_rows",
+            f"The file has {frame.height:,} rows; that is too much for one",
+            "Split it into several files.",
+        )
+    if frame.width - 1 > limits.columns:
+        raise Refused(
+            "too_many_columns",
+            f"The file has {frame.width - 1:,} columns; at most {limits.columns:,} are read",
+            "Remove the columns that were not asked for.",
+        )
+    remarks += _mojibake(frame)
+    return Grid("", False, frame, None, marks_frame(long_cells)), encoding, separator, remarks
+
+
+def _refuse_noise(text: str) -> None:
+    head = text[:20_000]
+    noise = sum(1 for letter in head if (letter < " " and letter not in "\t\r\n\f\v") or letter == "\ufffd")
+    if noise > len(head) // 10:
+        raise Refused(
+            "not_a_sheet", "This is neither a workbook nor text", "Send the sheet as .xlsx or .csv."
+        )
+
+
+def _refuse_open_quote(text: str, separator: str) -> None:
+    """A quotation mark that opens a cell and is never closed would swallow every row below it."""
+    if text.count('"') % 2 == 0:
+        return
+    last_row, last = 0, [""]
+    for row, cells in enumerate(_records(text, separator), 1):
+        last_row, last = row, cells
+    if "\n" in last[-1].strip() or "\r" in last[-1].strip():
+        raise Refused(
+            "open_quote",
+            f"A quotation mark opens in {cell_name(last_row, len(last))} and is never closed, so the rows below it cannot be told apart",
+            "Remove that quotation mark, or close it, and send the file again.",
+        )
+
+
+def _slow(text: str, separator: str, limits: Limits) -> tuple[pl.DataFrame, list[tuple[int, int, str, str]]]:
+    chunks: list[pl.DataFrame] = []
+    long_cells: list[tuple[int, int, str, str]] = []
+    records = enumerate(_records(text, separator), 1)
+    cells_seen = 0
+    while chunk := list(islice(records, _CHUNK_ROWS)):
+        width = max(len(cells) for _, cells in chunk)
+        cells_seen += width * len(chunk)
+        if cells_seen > limits.text_cells or width > 16_384 or chunk[-1][0] > 2 * limits.text_rows:
+            raise Refused(
+                "too_many_cells", "The file has too many rows or columns", "Split it into several files."
+            )
+        for row, cells in chunk:
+            for column, cell in enumerate(cells, 1):
+                if len(cell) > CELL_CHARACTERS:
+                    long_cells.append((row, column, "cell_too_long", str(len(cell))))
+                    cells[column - 1] = cell[:CELL_CHARACTERS]
+        columns = {
+            str(number + 1): pl.Series(
+                [cells[number] if number < len(cells) else None for _, cells in chunk], dtype=pl.String
+            )
+            for number in range(width)
+        }
+        rows = pl.Series("row", [row for row, _ in chunk], dtype=pl.Int32)
+        chunks.append(_visible_rows(pl.DataFrame({"row": rows, **columns})))
+    frame = pl.concat(chunks, how="diagonal") if chunks else pl.DataFrame(schema={"row": pl.Int32})
+    return _visible_columns(frame), long_cells
+
+
+def _visible_rows(frame: pl.DataFrame) -> pl.DataFrame:
+    cells = pl.all().exclude("row")
+    if frame.width < 2:
+        return frame.clear()
+    frame = frame.with_columns(pl.when(cells != "").then(cells))
+    return frame.filter(pl.any_horizontal(cells.str.contains(r"\S")))
+
+
+def _visible_columns(frame: pl.DataFrame) -> pl.DataFrame:
+    if frame.width < 2:
+        return frame
+    seen = frame.select(pl.all().exclude("row").str.contains(r"\S").any()).row(0)
+    kept = sorted((int(name) for name, any_ in zip(frame.columns[1:], seen, strict=True) if any_))
+    return frame.select("row", *[str(number) for number in kept])
+
+
+def _fast(
+    content: bytes, text: str, separator: str, encoding: str
+) -> tuple[pl.DataFrame, list[tuple[int, int, str, str]]] | None:
+    """The same through polars, for large files where nothing can be read in two ways; None for any other."""
+    if encoding != "utf-8" or len(content) < _FAST_BYTES or b'"' in content or b"\x00" in content:
+        return None
+    lines = content.count(b"\n")
+    if (
+        content.count(b"\r") not in (0, content.count(b"\r\n"))
+        or content.count(b"\n\n")
+        or b"\n\r\n" in content
+    ):
+        return None
+    width = content.split(b"\n", 1)[0].count(separator.encode()) + 1
+    if content.count(separator.encode()) != (width - 1) * (lines + (not content.endswith(b"\n"))):
+        return None
+    frame = pl.read_csv(
+        io.BytesIO(content),
+        has_header=False,
+        separator=separator,
+        quote_char=None,
+        infer_schema=False,
+        missing_utf8_is_empty_string=True,
+        new_columns=[str(number + 1) for number in range(width)],
+        truncate_ragged_lines=False,
+    )
+    if frame.select(pl.max_horizontal(pl.all().str.len_chars().max())).item() > CELL_CHARACTERS:
+        return None
+    frame = frame.with_row_index("row", offset=1).with_columns(pl.col("row").cast(pl.Int32))
+    return _visible_columns(_visible_rows(frame)), []
+
+
+def _mojibake(frame: pl.DataFrame) -> tuple[Remark, ...]:
+    """One remark, at the first cell, for letters that were decoded twice."""
+    cells = pl.all().exclude("row")
+    hits = frame.select("row", cells.str.contains(_MOJIBAKE).fill_null(False))
+    hits = hits.filter(pl.any_horizontal(cells))
+    if hits.is_empty():
+        return ()
+    first = hits.row(0)
+    column = int(hits.columns[first.index(True, 1)])
+    more = sum(sum(bool(cell) for cell in row[1:]) for row in hits.iter_rows()) - 1
+    also = f" and {more} more" if more else ""
+    return (
+        Remark(
+            "mojibake",
+            first[0],
+            column,
+            f"Letters in {cell_name(first[0], column)}{also} were decoded twice (Â°, Ã©); kept as sent.",
+        ),
+    )

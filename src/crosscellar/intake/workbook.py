@@ -1,0 +1,199 @@
+"""A workbook's tabs as grids: structure, styles and comments by openpyxl, cells streamed, all behind the gate."""
+
+from __future__ import annotations
+
+import io
+import posixpath
+import warnings
+import zipfile
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import polars as pl
+
+from crosscellar.intake.cells import Cells, Styles, read_cells, read_strings
+from crosscellar.intake.gate import Package, open_gate
+from crosscellar.intake.grid import Grid, Limits, Refused, Remark, lay_out, marks_frame, read_reference
+
+if TYPE_CHECKING:
+    from openpyxl.reader.excel import ExcelReader
+
+_CHUNK: Final = 65_536
+_COMMENTS: Final = "/comments"
+
+
+def read_workbook(
+    content: bytes, limits: Limits
+) -> tuple[tuple[Grid, ...], Literal["1900", "1904"], tuple[Remark, ...]]:
+    """The grids of all tabs that hold cells, the date system, and remarks.
+
+    Raises
+    ------
+    Refused
+        Whatever the gate refuses, a damaged workbook, or one beyond the limits.
+    """
+    package = open_gate(content, limits)
+    remarks: list[Remark] = []
+    if package.macros:
+        remarks.append(Remark("macros", None, None, "The workbook holds macros; they are never run."))
+    try:
+        with warnings.catch_warnings():
+            # openpyxl warns of what it leaves out (styles, validations, extensions); none of it is a cell
+            warnings.simplefilter("ignore")
+            grids, date_system = _read(content, package, limits)
+    except Refused:
+        raise
+    except Exception as fault:
+        # a damaged part can make the parsers raise nearly anything; none of it may stop the next file
+        raise Refused(
+            "damaged",
+            "The workbook is damaged (a part of it cannot be read)",
+            "Open it in a spreadsheet program, save it, and send it again.",
+        ) from fault
+    if date_system == "1904":
+        remarks.append(
+            Remark("date_system_1904", None, None, "The workbook counts its days from 1904; read so.")
+        )
+    if not any(grid.text.height for grid in grids):
+        raise Refused("empty", "The workbook has no content", "Attach the sheet again.")
+    return grids, date_system, tuple(remarks)
+
+
+def _read(
+    content: bytes, package: Package, limits: Limits
+) -> tuple[tuple[Grid, ...], Literal["1900", "1904"]]:
+    from openpyxl.reader.excel import ExcelReader
+
+    for name, size in package.sizes.items():
+        small = name.lower().endswith((".xml", ".rels")) and not name.lower().startswith(
+            ("xl/worksheets/sheet", "xl/sharedstrings", "xl/pivotcache", "xl/charts", "xl/drawings")
+        )
+        if small and size > limits.part_bytes:
+            raise Refused(
+                "unpacks_too_large",
+                "A part of the workbook is too large",
+                "Copy the table into a new workbook.",
+            )
+    reader = ExcelReader(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+    with reader.archive as archive:
+        reader.read_manifest()
+        reader.read_workbook()
+        styles = _styles(reader)
+        strings, struck = _strings(reader, archive, limits)
+        grids = []
+        for tab, relation in reader.parser.find_sheets():
+            if not relation.Type.endswith("/worksheet"):
+                continue
+            path = relation.target
+            with archive.open(path) as part:
+                cells = read_cells(_pieces(part), strings, struck, styles, limits)
+            _read_comments(archive, path, cells, limits)
+            grids.append(_grid(tab.name or "", tab.state != "visible", cells, limits))
+    if not grids:
+        raise Refused("empty", "The workbook has no tab that could hold a table", "Attach the sheet again.")
+    return tuple(grids), styles.date_system
+
+
+def _pieces(part: Any) -> Iterator[bytes]:
+    while piece := part.read(_CHUNK):
+        yield piece
+
+
+def _styles(reader: ExcelReader) -> Styles:
+    from openpyxl.styles.numbers import is_date_format, is_timedelta_format
+    from openpyxl.styles.stylesheet import apply_stylesheet
+    from openpyxl.utils.datetime import CALENDAR_MAC_1904
+
+    book: Any = reader.wb
+    apply_stylesheet(reader.archive, book)
+    shows: list[Literal["number", "date", "duration"]] = []
+    struck = []
+    for style in book._cell_styles:
+        form = _number_format(book, style.numFmtId)
+        shows.append(
+            "duration" if is_timedelta_format(form) else "date" if is_date_format(form) else "number"
+        )
+        font = book._fonts[style.fontId] if style.fontId < len(book._fonts) else None
+        struck.append(bool(font is not None and font.strike))
+    calculation = book.calculation
+    return Styles(
+        shows=tuple(shows),
+        struck=tuple(struck),
+        date_system="1904" if book.epoch == CALENDAR_MAC_1904 else "1900",
+        never_calculated=bool(calculation is not None and calculation.fullCalcOnLoad),
+    )
+
+
+def _number_format(book: Any, number: int) -> str:
+    from openpyxl.styles.numbers import BUILTIN_FORMATS, BUILTIN_FORMATS_MAX_SIZE
+
+    if number < BUILTIN_FORMATS_MAX_SIZE:
+        return str(BUILTIN_FORMATS.get(number, "General"))
+    own = number - BUILTIN_FORMATS_MAX_SIZE
+    return str(book._number_formats[own]) if own < len(book._number_formats) else "General"
+
+
+def _strings(
+    reader: ExcelReader, archive: zipfile.ZipFile, limits: Limits
+) -> tuple[list[str], frozenset[int]]:
+    from openpyxl.xml.constants import SHARED_STRINGS
+
+    found = reader.package.find(SHARED_STRINGS)
+    if found is None:
+        return [], frozenset()
+    with archive.open(found.PartName.lstrip("/")) as part:
+        return read_strings(_pieces(part), limits)
+
+
+def _read_comments(archive: zipfile.ZipFile, path: str, cells: Cells, limits: Limits) -> None:
+    from openpyxl.comments.comment_sheet import CommentSheet
+    from openpyxl.packaging.relationship import get_dependents, get_rels_path
+    from openpyxl.xml.functions import fromstring
+
+    relations = get_rels_path(path)
+    if relations not in archive.namelist():
+        return
+    for relation in get_dependents(archive, relations):
+        if not str(relation.Type).endswith(_COMMENTS):
+            continue
+        target = posixpath.normpath(str(relation.target)).lstrip("/")
+        if target not in archive.namelist() or archive.getinfo(target).file_size > limits.part_bytes:
+            continue
+        for reference, comment in CommentSheet.from_tree(fromstring(archive.read(target))).comments:
+            place = read_reference(reference)
+            if place is not None:
+                cells.marks.append((*place, "comment", str(comment.content).strip()))
+
+
+def _grid(name: str, hidden: bool, cells: Cells, limits: Limits) -> Grid:
+    rows = {row for at, _ in cells.columns.values() for row in at}
+    box = len(rows) * len(cells.columns)
+    if len(rows) > limits.rows:
+        raise Refused(
+            "too_many_rows", f"A tab has more than {limits.rows:,} rows", "Split it into several files."
+        )
+    if len(cells.columns) > limits.columns:
+        raise Refused(
+            "too_many_columns",
+            f"A tab has more than {limits.columns:,} columns",
+            "Remove the columns not asked for.",
+        )
+    if box > 2 * limits.cells:
+        raise Refused(
+            "too_many_cells",
+            "The cells of a tab are spread too far apart",
+            "Copy the table into a new workbook.",
+        )
+    text = lay_out(cells.columns)
+    kept = set(text["row"].to_list())
+    kinds = lay_out({number: (cells.columns[number][0], kinds) for number, kinds in cells.kinds.items()})
+    kinds = text.select("row").join(kinds, on="row", how="left", maintain_order="left").select(text.columns)
+    marks = [mark for mark in cells.marks if mark[2] in ("comment", "merged") or mark[0] in kept]
+    marks += [(row, None, "hidden_row", "") for row in sorted(cells.hidden_rows & kept)]
+    numbers = [int(column) for column in text.columns[1:]]
+    marks += [
+        (None, number, "hidden_column", "")
+        for number in numbers
+        if any(first <= number <= last for first, last in cells.hidden_columns)
+    ]
+    return Grid(name, hidden, text, kinds.cast({pl.Null: pl.String}), marks_frame(marks))
