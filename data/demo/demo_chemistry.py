@@ -1,4 +1,4 @@
-"""What is truly in each vessel, and what a laboratory reads of it; values move together as they do in a cellar."""
+"""What is truly in each vessel and what a laboratory reads of it; values move together as in a cellar."""
 
 from __future__ import annotations
 

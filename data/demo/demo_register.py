@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 
 from demo_chemistry import calendar
-from demo_scenario import QUESTIONS, SITES, Trial
+from demo_questions import QUESTIONS
+from demo_scenario import SITES, Trial
 from demo_tables import Table
 from demo_tasting import SCORES, TRIANGLES
 
@@ -81,8 +82,17 @@ def register(trials: tuple[Trial, ...]) -> dict[str, Table]:
                 "theme",
             ],
             [
-                [q.question_id, q.title, q.hypothesis, q.factor, *q.primary]
-                + [q.wanted, q.smallest, q.smallest_unit, q.theme]
+                [
+                    q.question_id,
+                    q.title,
+                    q.hypothesis,
+                    q.factor,
+                    *q.primary,
+                    q.wanted,
+                    q.smallest,
+                    q.smallest_unit,
+                    q.theme,
+                ]
                 for q in QUESTIONS
             ],
         ),
@@ -99,8 +109,17 @@ def register(trials: tuple[Trial, ...]) -> dict[str, Table]:
                 "status_reason",
             ],
             [
-                [t.trial_id, str(t.season), t.site.site_id, t.question.question_id, t.lot, t.cultivar]
-                + [t.colour, "running" if t.trial_id in STILL_RUNNING else t.status, t.status_reason]
+                [
+                    t.trial_id,
+                    str(t.season),
+                    t.site.site_id,
+                    t.question.question_id,
+                    t.lot,
+                    t.cultivar,
+                    t.colour,
+                    "running" if t.trial_id in STILL_RUNNING else t.status,
+                    t.status_reason,
+                ]
                 for t in trials
             ],
         ),

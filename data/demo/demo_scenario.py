@@ -1,7 +1,7 @@
-"""The invented network: its sites, laboratories and questions, and the truth that its readings are drawn from.
+"""The invented network: its sites, laboratories and trials, and the truth its readings are drawn from.
 
-Nothing here is measured. Sizes of effects and of scatter are chosen so that the network's answers differ in kind;
-they are plausible to an enologist (common practice, no source) and are no evidence about winemaking.
+Nothing here is measured. Sizes of effects and of scatter are chosen so that the network's answers differ
+in kind; they are plausible to an enologist (common practice, no source) and no evidence about winemaking.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ import random
 from dataclasses import dataclass, field
 from statistics import NormalDist
 
+from demo_questions import QUESTION_BY_CODE, QUESTIONS, Question
+
 SEED = 20260117
 
 
@@ -17,8 +19,8 @@ SEED = 20260117
 class Truth:
     """What is true of a question: on the log scale for `log` effects, in the analyte's unit otherwise.
 
-    `effect` is for the treatment (for a question with levels: for each 10 units of level), `tau` the sd of the
-    true effect between sites, `omega` between lots of one site, `vessel_sd` between vessels of one arm.
+    `effect` is for the treatment (for a question with levels: for each 10 units of level), `tau` the sd
+    of the true effect between sites, `omega` between lots of one site, `vessel_sd` between vessels of an arm.
     """
 
     effect: float
@@ -32,15 +34,15 @@ class Truth:
 TRUTH = {
     "malolactic-timing": Truth(-0.70, 0.10, 0.05, 0.14),  # holds at new sites
     "nutrient-timing": Truth(-0.26, 0.16, 0.05, 0.07),  # holds on average: sites differ widely
-    "lees-stirring": Truth(0.004, 0.006, 0.004, 0.022),  # no difference that matters
+    "lees-stirring": Truth(0.004, 0.006, 0.004, 0.015),  # no difference that matters
     "juice-clarity": Truth(+0.26, 0.06, 0.04, 0.07),  # works against the hypothesis
     "cold-soak": Truth(+0.05, 0.12, 0.05, 0.10),  # undecided
     "whole-cluster": Truth(+0.055, 0.022, 0.010, 0.07),  # more tannin with more whole clusters (dose)
     "bentonite-dose": Truth(-0.95, 0.0, 0.10, 0.30, log=False),  # one site only (NTU for each 10 g/hL)
 }
 
-#: (question, analyte) -> (effect, vessel-independent). Side effects on what is watched: log, or absolute for pH,
-#: % vol, NTU and days. For a question with levels: for each 10 units of level.
+#: (question, analyte) -> effect on what is watched: log, or absolute for pH, % vol, NTU and days.
+#: For a question with levels: for each 10 units of level.
 SIDE_EFFECTS = {
     ("malolactic-timing", "volatile_acidity"): 0.06,
     ("malolactic-timing", "acetaldehyde"): -0.18,
@@ -67,7 +69,7 @@ LABORATORY_SD = {
     "yan": 0.03,
     "ethanol": 0.03,
     "glucose_fructose": 0.04,
-    "glycerol": 0.012,
+    "glycerol": 0.008,
     "diacetyl": 0.05,
     "acetaldehyde": 0.05,
     "so2_free": 0.04,
@@ -123,182 +125,6 @@ SITE_BY_CODE = {site.code: site for site in SITES}
 
 
 @dataclass(frozen=True)
-class Question:
-    question_id: str
-    code: str
-    title: str
-    hypothesis: str
-    factor: str
-    primary: tuple[str, str]
-    wanted: str
-    smallest: str
-    smallest_unit: str
-    theme: str
-    control: tuple[str, str, str]  # arm_id, level, description
-    treatments: tuple[tuple[str, str, str], ...]
-    level_unit: str
-    kind: str
-    monitored: tuple[tuple[str, str], ...]
-    volumes: tuple[int, ...]
-
-
-QUESTIONS = (
-    Question(
-        "lees-stirring",
-        "LS",
-        "Does weekly lees stirring raise glycerol?",
-        "If the lees are stirred every week from the end of primary ferment, then glycerol before bottling is higher",
-        "lees stirring",
-        ("glycerol", "pre_bottling"),
-        "increase",
-        "5",
-        "%",
-        "white texture",
-        ("unstirred", "", "racked lees left at rest"),
-        (("weekly", "", "lees stirred once a week for sixteen weeks"),),
-        "",
-        "barrel",
-        (
-            ("volatile_acidity", "pre_bottling"),
-            ("so2_free", "pre_bottling"),
-            ("heat_test_delta_ntu", "pre_bottling"),
-        ),
-        (225, 228, 300, 500),
-    ),
-    Question(
-        "nutrient-timing",
-        "NT",
-        "Does nutrient at one third of sugar drop lower volatile acidity?",
-        "If yeast nutrient is given at one third of sugar drop and not at inoculation, then volatile acidity "
-        "at the end of primary ferment is lower",
-        "nutrient timing",
-        ("volatile_acidity", "end_primary"),
-        "decrease",
-        "10",
-        "%",
-        "clean ferments",
-        ("at_start", "", "all nutrient at inoculation"),
-        (("third_drop", "", "the same nutrient at one third of sugar drop"),),
-        "",
-        "tank",
-        (
-            ("glucose_fructose", "end_primary"),
-            ("days_to_dry", "ferment_daily"),
-            ("stuck", "ferment_daily"),
-        ),
-        (1000, 2000, 3000),
-    ),
-    Question(
-        "malolactic-timing",
-        "ML",
-        "Does malolactic inoculation with the yeast lower diacetyl?",
-        "If malolactic bacteria are added a day after the yeast and not after primary ferment, then diacetyl at "
-        "the end of malolactic is lower",
-        "malolactic timing",
-        ("diacetyl", "end_mlf"),
-        "decrease",
-        "20",
-        "%",
-        "clean ferments",
-        ("after_primary", "", "bacteria after primary ferment"),
-        (("with_yeast", "", "bacteria one day after the yeast"),),
-        "",
-        "tank",
-        (("volatile_acidity", "end_mlf"), ("ph", "end_mlf"), ("acetaldehyde", "end_mlf")),
-        (600, 1000, 2000),
-    ),
-    Question(
-        "whole-cluster",
-        "WC",
-        "Does a share of whole clusters raise tannin?",
-        "If a share of the fruit goes in as whole clusters, then tannin before bottling is higher, the more so "
-        "the larger the share",
-        "whole clusters",
-        ("tannin_mcp", "pre_bottling"),
-        "increase",
-        "5",
-        "%",
-        "red structure",
-        ("destemmed", "0", "all fruit destemmed"),
-        (
-            ("wc15", "15", "15 % of the fruit as whole clusters"),
-            ("wc30", "30", "30 % of the fruit as whole clusters"),
-            ("wc60", "60", "60 % of the fruit as whole clusters"),
-        ),
-        "%",
-        "open fermenter",
-        (
-            ("ph", "pre_bottling"),
-            ("ethanol", "pre_bottling"),
-            ("colour_intensity", "pre_bottling"),
-            ("anthocyanins", "pre_bottling"),
-        ),
-        (800, 1200, 1500),
-    ),
-    Question(
-        "juice-clarity",
-        "JC",
-        "Does a clearer juice lower volatile acidity?",
-        "If juice is settled to about 50 NTU and not to about 200 NTU, then volatile acidity at the end of "
-        "primary ferment is lower",
-        "juice turbidity",
-        ("volatile_acidity", "end_primary"),
-        "decrease",
-        "10",
-        "%",
-        "clean ferments",
-        ("ntu_200", "200", "settled to about 200 NTU"),
-        (("ntu_50", "50", "settled to about 50 NTU"),),
-        "NTU",
-        "tank",
-        (("glycerol", "end_primary"), ("days_to_dry", "ferment_daily"), ("stuck", "ferment_daily")),
-        (1000, 1500, 2500),
-    ),
-    Question(
-        "cold-soak",
-        "CS",
-        "Does a five-day cold soak keep more anthocyanins?",
-        "If the must soaks cold for five days before inoculation, then anthocyanins before bottling are higher",
-        "cold soak",
-        ("anthocyanins", "pre_bottling"),
-        "increase",
-        "10",
-        "%",
-        "red structure",
-        ("no_soak", "0", "inoculated within a day of crushing"),
-        (("soak_5d", "5", "five days at 8 to 10 °C before inoculation"),),
-        "days",
-        "open fermenter",
-        (
-            ("tannin_mcp", "pre_bottling"),
-            ("colour_intensity", "pre_bottling"),
-            ("volatile_acidity", "pre_bottling"),
-        ),
-        (1000, 1500, 2000),
-    ),
-    Question(
-        "bentonite-dose",
-        "BF",
-        "How much does bentonite lower the heat test?",
-        "If bentonite is added to the finished wine, then the rise in turbidity in the heat test is smaller",
-        "bentonite dose",
-        ("heat_test_delta_ntu", "pre_bottling"),
-        "decrease",
-        "1",
-        "NTU",
-        "stability",
-        ("no_fining", "0", "no bentonite"),
-        (("bent_40", "40", "40 g/hL of bentonite"), ("bent_80", "80", "80 g/hL of bentonite")),
-        "g/hL",
-        "tank",
-        (("turbidity", "pre_bottling"), ("glycerol", "pre_bottling")),
-        (500, 1000),
-    ),
-)
-QUESTION_BY_CODE = {question.code: question for question in QUESTIONS}
-
-
-@dataclass(frozen=True)
 class Vessel:
     arm_id: str
     vessel_id: str
@@ -331,7 +157,7 @@ class Trial:
         return self.site.lab
 
 
-# code, season, site code, cultivar, vessels an arm, paired blocks, treatment arms ("" = all of the question's)
+# code, season, site code, cultivar, vessels an arm, paired blocks (y), treatment arms (. = all)
 _PLAN = """
 LS 2022 OND Chardonnay       2 y .
 LS 2023 OND Chardonnay       1 . .
@@ -457,8 +283,8 @@ def trials() -> tuple[Trial, ...]:
 def true_effects(all_trials: tuple[Trial, ...]) -> dict[str, float]:
     """The true effect of each trial (for levels: of each 10 units of level).
 
-    The sites' departures of a question are the normal scores of equal steps, scaled to sd `tau` exactly and dealt out
-    by the seed: so that the network's answers do not hang on a lucky draw.
+    The sites' departures of a question are normal scores in equal steps, scaled to sd `tau` exactly and
+    dealt out by the seed, so that the network's answers do not hang on a lucky draw.
     """
     out: dict[str, float] = {}
     for question in QUESTIONS:

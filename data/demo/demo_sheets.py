@@ -1,4 +1,4 @@
-"""The sheets that come back: two laboratories with habits of their own, a bench, and the cellars' ferment logs."""
+"""The sheets that come back: two laboratories with habits of their own, a bench, the cellars' logs."""
 
 from __future__ import annotations
 
@@ -193,10 +193,19 @@ def _alder_long(trials: list[Trial], stage: str, contents: Contents) -> Table:
                     )
                     low = analyte == "malic_acid" and value < 0.05
                     table.rows.append(
-                        [trial.trial_id, vessel.arm_id, vessel.vessel_id, stage]
-                        + [calendar(trial).of(stage), name]
-                        + ["<0.05" if low else number(value, decimals)]
-                        + [unit, str(replicate), "lab_alder", ""]
+                        [
+                            trial.trial_id,
+                            vessel.arm_id,
+                            vessel.vessel_id,
+                            stage,
+                            calendar(trial).of(stage),
+                            name,
+                            "<0.05" if low else number(value, decimals),
+                            unit,
+                            str(replicate),
+                            "lab_alder",
+                            "",
+                        ]
                     )
     return table
 
@@ -308,9 +317,16 @@ def _logs(season: int, trials: list[Trial], effects: dict[str, float]) -> list[S
                     if trial.status == "lost" and (day - calendar(trial).inoculation).days > 2:
                         break
                     table.rows.append(
-                        [trial.trial_id, vessel.arm_id, vessel.vessel_id, day, "08:00"]
-                        + [number(sg_of(brix), 4) if gravity else number(brix, 1)]
-                        + [number(celsius * 1.8 + 32, 0) if fahrenheit else number(celsius, 1), ""]
+                        [
+                            trial.trial_id,
+                            vessel.arm_id,
+                            vessel.vessel_id,
+                            day,
+                            "08:00",
+                            number(sg_of(brix), 4) if gravity else number(brix, 1),
+                            number(celsius * 1.8 + 32, 0) if fahrenheit else number(celsius, 1),
+                            "",
+                        ]
                     )
         form = "xlsx" if code in ("HTH", "MER", "VSH") else "csv"
         name = SITE_BY_CODE[code].name.replace(" ", "_").lower()
@@ -341,9 +357,17 @@ def _bench(trials: tuple[Trial, ...], contents: Contents) -> Sheet:
             for analyte in ("ph", "titratable_acidity", "malic_acid")
         }
         table.rows.append(
-            [trial.trial_id, vessel.arm_id, vessel.vessel_id, "end_primary"]
-            + [calendar(trial).end_primary, "bench_cedar", number(read["ph"], 2)]
-            + [number(read["titratable_acidity"] * 49.04 / 75.04, 1)]
-            + [number(read["malic_acid"], 1), ""]
+            [
+                trial.trial_id,
+                vessel.arm_id,
+                vessel.vessel_id,
+                "end_primary",
+                calendar(trial).end_primary,
+                "bench_cedar",
+                number(read["ph"], 2),
+                number(read["titratable_acidity"] * 49.04 / 75.04, 1),
+                number(read["malic_acid"], 1),
+                "",
+            ]
         )
     return Sheet("inbox/2023/cedar_bench_2023.csv", [table])

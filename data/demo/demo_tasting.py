@@ -77,9 +77,19 @@ def score_sheet(trial: Trial) -> Table:
             noise = 0.8 * normal("score", trial.trial_id, number, arm_id)
             score = min(max(mean + own + truth * vessel.dose + noise, 0.0), 10.0)
             rows.append(
-                [trial.trial_id, f"{trial.trial_id}-sc1", calendar(trial).tasting, f"P{number:02d}"]
-                + [arm_id, vessel.vessel_id, attribute, Number(f"{round(score * 2) / 2:.1f}")]
-                + [Number("0"), Number("10"), ""]
+                [
+                    trial.trial_id,
+                    f"{trial.trial_id}-sc1",
+                    calendar(trial).tasting,
+                    f"P{number:02d}",
+                    arm_id,
+                    vessel.vessel_id,
+                    attribute,
+                    Number(f"{round(score * 2) / 2:.1f}"),
+                    Number("0"),
+                    Number("10"),
+                    "",
+                ]
             )
     headings = (
         "trial_id session_id session_date assessor_id arm_id vessel_id attribute score "

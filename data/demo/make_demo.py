@@ -32,7 +32,7 @@ def files() -> dict[str, bytes]:
     extra, faults = plant(inbox)
     out |= {path: sheet.content() for path, sheet in inbox.items()}
     out |= {path: sheet.content() for path, sheet in extra.items()}
-    copied = "inbox/2023/alder_2023_must (1).csv"
+    copied = "inbox/2023/alder_2023_must_copy.csv"
     out[copied] = out["inbox/2023/alder_2023_must.csv"]
     out["planted_faults.csv"] = csv_bytes(faults)
     return dict(sorted(out.items()))
