@@ -188,6 +188,18 @@ def fit_nested(
     )
 
 
+def working_covariance(fit: NestedFit) -> Floats:
+    """The full (n, n) covariance of the effects under the fit: for few effects, it grows with n squared."""
+    full = fit.sampling.matrix(fit.variance)
+    levels = {"site": fit.site_code, "trial": fit.trial_code, "season": fit.season_code}
+    zz = fit.slope[:, None] * fit.slope
+    for name, sigma2 in fit.sigma2.items():
+        code = levels[name]
+        if code is not None:
+            full += sigma2 * zz * (code[:, None] == code)
+    return full
+
+
 def _checked(estimate: npt.ArrayLike, variance: npt.ArrayLike) -> tuple[Floats, Floats]:
     y = np.asarray(estimate, dtype=np.float64).ravel()
     v = np.asarray(variance, dtype=np.float64).ravel()

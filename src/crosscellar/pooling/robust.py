@@ -70,7 +70,7 @@ def cr2(fit: NestedFit) -> Robust:
 
     Where seasons have a variance of their own, effects of different sites hang together too; that part of
     the covariance is taken from the model, and the degrees of freedom cannot exceed the number of seasons
-    less one.
+    less one. A coefficient that one site alone fixes has NaN for its error and degrees of freedom.
 
     Raises
     ------
@@ -139,14 +139,19 @@ def _clustered(
     reach: list[Floats] = []
     own: list[Floats] = []
     across: list[Floats] = []
+    lost = np.zeros(p, dtype=bool)
     for rows, block in blocks:
         x_i = x[rows]
         lower = np.linalg.cholesky(block)
         left = block - x_i @ bread @ np.swapaxes(x_i, 1, 2)
         root = np.swapaxes(lower, 1, 2)
-        middle = _inverse_root(root @ left @ lower)
+        middle, fixed = _inverse_root(root @ left @ lower)
         adjust = lower @ middle @ root
-        pull = adjust @ (solved[rows] @ bread)
+        plain = solved[rows] @ bread
+        pull = adjust @ plain
+        if fixed.any():
+            held = np.abs(plain[fixed]).max(axis=(0, 1)) > NOTHING_LEFT * np.abs(solved @ bread).max(axis=0)
+            lost |= held
         score.append(np.einsum("bip,bi->bp", pull, residual[rows]))
         reach.append(np.einsum("bip,biq->bpq", pull, x_i))
         if seasons is None:
@@ -175,7 +180,10 @@ def _clustered(
             for j in range(p)
         ]
     )
-    if seasons is not None:
+    covariance[lost, :] = np.nan
+    covariance[:, lost] = np.nan
+    df[lost] = np.nan
+    if seasons is not None and not lost.any():
         # For a contrast within sites this part is negative; it must not eat up the whole variance.
         whole = covariance + _across_sites(bread, solved, blocks, seasons)
         if np.linalg.eigvalsh(whole)[0] > 0.0:
@@ -184,12 +192,17 @@ def _clustered(
     return Robust(coefficients, np.asarray(covariance), df, sites)
 
 
-def _inverse_root(matrix: Floats) -> Floats:
-    """The symmetric inverse square root of each matrix of a batch, zero directions left out."""
+def _inverse_root(matrix: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """The symmetric inverse square root of each matrix of a batch, and which had directions of no size.
+
+    Such a direction is one in which a site's residuals are 0 whatever its effects: they say nothing about it.
+    """
     value, vector = np.linalg.eigh(matrix)
-    floor = NOTHING_LEFT * value[:, -1:]
-    power = np.where(value > floor, 1.0 / np.sqrt(np.where(value > floor, value, 1.0)), 0.0)
-    return np.asarray((vector * power[:, None, :]) @ np.swapaxes(vector, 1, 2))
+    # A site of one effect has one direction: its size is measured against the largest of all sites.
+    floor = NOTHING_LEFT * value.max()
+    seen = value > floor
+    power = np.where(seen, 1.0 / np.sqrt(np.where(seen, value, 1.0)), 0.0)
+    return np.asarray((vector * power[:, None, :]) @ np.swapaxes(vector, 1, 2)), ~seen.all(axis=1)
 
 
 def _satterthwaite(own: Floats, reach: Floats, bread: Floats, across: Floats | None) -> float:
