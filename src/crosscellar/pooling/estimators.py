@@ -139,9 +139,7 @@ def _mode(questions: Questions, restricted: bool) -> tuple[Floats, Flags]:
     step, column = np.nonzero(peaks)
     if column.size == 0:
         return best, converged
-    root, found = _newton(
-        questions.some(column), grid[step, column], grid[step + 1, column], restricted
-    )
+    root, found = _newton(questions.some(column), grid[step, column], grid[step + 1, column], restricted)
     single = modes[column] == 1
     best[column[single]] = root[single]
     converged[column[single]] = found[single]
@@ -171,9 +169,7 @@ def _grid(questions: Questions) -> Floats:
     return np.concatenate([np.zeros((1, len(questions))), low * (high / low) ** powers])
 
 
-def _newton(
-    questions: Questions, low: Floats, high: Floats, restricted: bool
-) -> tuple[Floats, Flags]:
+def _newton(questions: Questions, low: Floats, high: Floats, restricted: bool) -> tuple[Floats, Flags]:
     """The root of trace / y'PPy = 1 inside each bracket, and whether it was found.
 
     That ratio is a straight line in tau2 when variances are equal and nearly so otherwise, so Newton's method
@@ -196,9 +192,7 @@ def _newton(
         q3 = np.einsum("kq,kq,kq->q", pull, pull, weight) - cross * cross / sum1
         if restricted:
             trace = sum1 - sum2 / sum1
-            slope = -(
-                sum2 - 2.0 * np.einsum("kq,kq->q", square, weight) / sum1 + (sum2 / sum1) ** 2
-            )
+            slope = -(sum2 - 2.0 * np.einsum("kq,kq->q", square, weight) / sum1 + (sum2 / sum1) ** 2)
         else:
             trace, slope = sum1, -sum2
         rising = q2 > trace

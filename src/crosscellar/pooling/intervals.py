@@ -65,9 +65,7 @@ def prediction(
     return around(estimate, np.sqrt(tau2 + std_error**2), df, level)
 
 
-def chance_beyond(
-    bound: float, estimate: Floats, std_error: Floats, tau2: Floats, df: Floats
-) -> Floats:
+def chance_beyond(bound: float, estimate: Floats, std_error: Floats, tau2: Floats, df: Floats) -> Floats:
     """The chance that the true effect at a new site lies above `bound`, from the same t as `prediction`."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return share_above((bound - estimate) / np.sqrt(tau2 + std_error**2), df)

@@ -1,0 +1,176 @@
+"""Any frame of effects, read into arrays: which columns it has, which effects are left out and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+
+from crosscellar.errors import NotComputable, UnknownName
+from crosscellar.pooling.heterogeneity import Floats
+
+#: Columns that tell what was measured: carried into the result when one value stands in all rows.
+ABOUT: Final = ("question", "response", "stage", "role", "measure", "unit")
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """What the columns of a frame of effects are called."""
+
+    estimate: str = "estimate"
+    variance: str = "variance"
+    std_error: str = "std_error"
+    site: str = "site"
+    season: str = "season"
+    trial: str = "trial"
+    arm: str = "arm"
+    df: str = "df"
+    shared: str = "shared"
+    shared_variance: str = "shared_variance"
+    usable: str = "usable"
+    remark: str = "remark"
+
+
+def as_frame(frame: Any) -> pl.DataFrame:
+    """The polars frame of a polars, pandas or Arrow table, a lazy frame (collected) or a mapping of columns.
+
+    Raises
+    ------
+    NotComputable
+        For anything else.
+    """
+    if isinstance(frame, pl.DataFrame):
+        return frame
+    if isinstance(frame, pl.LazyFrame):
+        return frame.collect()
+    if isinstance(frame, Mapping) or hasattr(frame, "__arrow_c_stream__"):
+        return pl.DataFrame(frame)
+    if hasattr(frame, "to_dict") and hasattr(frame, "columns"):
+        return pl.DataFrame({str(name): np.asarray(frame[name]) for name in frame.columns})
+    raise NotComputable(
+        f"Effects cannot be read from a {type(frame).__name__}",
+        next_step="Give a polars, pandas or Arrow table, or a mapping of columns, with an estimate and its "
+        "variance or standard error in each row.",
+    )
+
+
+def tidy(frame: Any, columns: Columns) -> pl.DataFrame:
+    """The frame with the columns that pooling reads, under our own names, and `left_out` saying why not pooled.
+
+    Every row stays. `estimate`, `variance`, `std_error`, `df` are Float64; `site` and `trial` String (a frame
+    without sites counts every effect as a site of its own, named by its row); `season` and what else the
+    frame has stay as they are. `left_out` is "" for a row that is pooled.
+
+    Raises
+    ------
+    UnknownName
+        When there is no column of estimates, or neither of variances nor of standard errors.
+    """
+    table = as_frame(frame)
+    have = set(table.columns)
+    if columns.estimate not in have:
+        raise UnknownName(
+            f"There is no column {columns.estimate!r}",
+            next_step=f"Say which column holds the effects (estimate=...). There are: {', '.join(table.columns)}.",
+        )
+    if columns.variance not in have and columns.std_error not in have:
+        raise UnknownName(
+            f"There is neither a column {columns.variance!r} nor {columns.std_error!r}",
+            next_step="Say which column holds the effects' variances (variance=...) or standard errors "
+            f"(std_error=...). There are: {', '.join(table.columns)}.",
+        )
+
+    def number(name: str) -> pl.Expr:
+        return pl.col(name).cast(pl.Float64, strict=False).fill_nan(None)
+
+    if columns.variance in have:
+        variance = number(columns.variance)
+        if columns.std_error in have:
+            variance = pl.coalesce(variance, number(columns.std_error).pow(2))
+    else:
+        variance = number(columns.std_error).pow(2)
+    text = pl.lit(None, dtype=pl.String)
+    row = (pl.lit("effect ") + pl.int_range(1, pl.len() + 1).cast(pl.String)).alias("site")
+    wanted = [
+        number(columns.estimate).alias("estimate"),
+        variance.alias("variance"),
+        (pl.col(columns.site).cast(pl.String).alias("site") if columns.site in have else row),
+        (pl.col(columns.season) if columns.season in have else text).alias("season"),
+        (pl.col(columns.trial).cast(pl.String) if columns.trial in have else text).alias("trial"),
+        (pl.col(columns.arm).cast(pl.String) if columns.arm in have else text).alias("arm"),
+        (number(columns.df) if columns.df in have else pl.lit(None, dtype=pl.Float64)).alias("df"),
+        (pl.col(columns.shared).cast(pl.String) if columns.shared in have else text).alias("shared"),
+        (
+            number(columns.shared_variance)
+            if columns.shared_variance in have
+            else pl.lit(None, dtype=pl.Float64)
+        ).alias("shared_variance"),
+        (
+            pl.col(columns.usable).cast(pl.Boolean).fill_null(True)
+            if columns.usable in have
+            else pl.lit(True)
+        ).alias("usable"),
+        (pl.col(columns.remark).cast(pl.String) if columns.remark in have else text).alias("remark"),
+    ]
+    read = table.select(wanted)
+    kept = [name for name in table.columns if name not in read.columns and name not in {"left_out"}]
+    return pl.concat([read, table.select(kept)], how="horizontal").with_columns(
+        pl.col("variance").sqrt().alias("std_error"),
+        pl.when(~pl.col("usable"))
+        .then(
+            pl.when(pl.col("remark").fill_null("") != "")
+            .then(pl.col("remark"))
+            .otherwise(pl.lit("marked as not usable"))
+        )
+        .when(pl.col("estimate").is_null())
+        .then(pl.lit("no estimate"))
+        .when(pl.col("estimate").is_infinite())
+        .then(pl.lit("the estimate is not finite"))
+        .when(pl.col("variance").is_null())
+        .then(pl.lit("no variance"))
+        .when((pl.col("variance") <= 0) | pl.col("variance").is_infinite())
+        .then(pl.lit("the variance is not a positive number"))
+        .when(pl.col("site").is_null())
+        .then(pl.lit("no site"))
+        .otherwise(pl.lit(""))
+        .alias("left_out"),
+    )
+
+
+def about(frame: pl.DataFrame) -> dict[str, str]:
+    """What was measured (`ABOUT`), "" where the frame does not say or its rows differ."""
+    said = {}
+    for name in ABOUT:
+        values = frame[name].unique().drop_nulls().to_list() if name in frame.columns else []
+        said[name] = str(values[0]) if len(values) == 1 else ""
+    return said
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Effects:
+    """The effects that are pooled, as arrays of shape (effects,), sites numbered in order of appearance."""
+
+    estimate: Floats
+    variance: Floats
+    site: np.ndarray[Any, np.dtype[np.int64]]
+    sites: tuple[str, ...]
+
+    @property
+    def repeated(self) -> bool:
+        """Whether some site has more than one effect."""
+        return len(self.sites) < self.estimate.size
+
+
+def effects_of(pooled_rows: pl.DataFrame) -> Effects:
+    """The arrays of the rows that are pooled."""
+    names = pooled_rows["site"].to_list()
+    place = {name: at for at, name in enumerate(dict.fromkeys(names))}
+    return Effects(
+        estimate=pooled_rows["estimate"].to_numpy().astype(np.float64),
+        variance=pooled_rows["variance"].to_numpy().astype(np.float64),
+        site=np.array([place[name] for name in names], dtype=np.int64),
+        sites=tuple(place),
+    )

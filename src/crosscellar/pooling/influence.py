@@ -1,0 +1,123 @@
+"""What an answer rests on: without each site in turn, and season by season."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final, Protocol
+
+import polars as pl
+
+from crosscellar.pooling.verdict import ONE_SITE
+
+
+class Answered(Protocol):
+    """What is read of an answer here."""
+
+    @property
+    def n_effects(self) -> int: ...
+    @property
+    def n_sites(self) -> int: ...
+    @property
+    def estimate(self) -> float: ...
+    @property
+    def std_error(self) -> float: ...
+    @property
+    def low(self) -> float: ...
+    @property
+    def high(self) -> float: ...
+    @property
+    def prediction_low(self) -> float: ...
+    @property
+    def prediction_high(self) -> float: ...
+    @property
+    def tau2(self) -> float: ...
+    @property
+    def verdict(self) -> str: ...
+
+
+class Refittable(Answered, Protocol):
+    """An answer that can be asked again of other rows."""
+
+    @property
+    def effects(self) -> pl.DataFrame: ...
+    @property
+    def refit(self) -> Callable[[pl.DataFrame], Any] | None: ...
+    @property
+    def without_site(self) -> pl.DataFrame: ...
+
+
+_SHOWN: Final = {
+    "n_effects": pl.Int64,
+    "n_sites": pl.Int64,
+    "estimate": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "prediction_low": pl.Float64,
+    "prediction_high": pl.Float64,
+    "tau2": pl.Float64,
+    "verdict": pl.String,
+}
+
+_LEFT_OUT: Final = {
+    "site": pl.String,
+    "weight": pl.Float64,
+    **_SHOWN,
+    "shift": pl.Float64,
+    "verdict_changes": pl.Boolean,
+}
+
+
+def _shown(answer: Answered) -> dict[str, object]:
+    return {name: getattr(answer, name) for name in _SHOWN}
+
+
+def leave_out_sites(pooled: Refittable) -> pl.DataFrame:
+    """One row a site: the answer without it, its `weight`, the `shift` it causes, whether the verdict changes.
+
+    `shift` is (estimate with all sites - estimate without this one) / standard error without it: how many
+    standard errors the site moves the answer. A site is left out with all its seasons and arms.
+    """
+    if pooled.refit is None or pooled.n_sites < 2:
+        return pl.DataFrame(schema=_LEFT_OUT)
+    rows = []
+    for site in pooled.effects["site"].unique(maintain_order=True):
+        gone = pl.col("site") == site
+        without: Answered = pooled.refit(pooled.effects.filter(~gone))
+        rows.append(
+            {
+                "site": site,
+                "weight": pooled.effects.filter(gone)["weight"].sum(),
+                **_shown(without),
+                "shift": (
+                    (pooled.estimate - without.estimate) / without.std_error
+                    if without.std_error > 0
+                    else None
+                ),
+                "verdict_changes": without.verdict != pooled.verdict,
+            }
+        )
+    return pl.DataFrame(rows, schema=_LEFT_OUT)
+
+
+def hanging_site(pooled: Refittable) -> str | None:
+    """The site without which the verdict would be another: the one that moves the estimate most, or None."""
+    if pooled.n_sites < 3:
+        return None
+    changing = (
+        pooled.without_site.filter(pl.col("verdict_changes") & (pl.col("verdict") != ONE_SITE))
+        .with_columns((pl.col("estimate") - pooled.estimate).abs().alias("moved"))
+        .sort("moved", descending=True, nulls_last=True, maintain_order=True)
+    )
+    return str(changing["site"][0]) if changing.height else None
+
+
+def accumulate_seasons(pooled: Refittable) -> pl.DataFrame:
+    """One row a season: the answer from all effects up to and with it; no rows where seasons are unknown."""
+    schema = {"season": pooled.effects.schema["season"], **_SHOWN}
+    if pooled.refit is None or pooled.effects["season"].null_count():
+        return pl.DataFrame(schema=schema)
+    rows = [
+        {"season": season, **_shown(pooled.refit(pooled.effects.filter(pl.col("season") <= season)))}
+        for season in pooled.effects["season"].unique().sort()
+    ]
+    return pl.DataFrame(rows, schema=schema)

@@ -1,0 +1,364 @@
+"""One question's effects through the model that fits them: two levels, nested, or with a prior."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Final, Literal, cast
+
+import numpy as np
+import polars as pl
+
+from crosscellar.errors import NotComputable, UnknownName
+from crosscellar.pooling.answers import answer, equivalence_level
+from crosscellar.pooling.bayes import BayesFit, TauScale, default_tau_scale, half_normal
+from crosscellar.pooling.covariance import Covariance, from_shared_controls, independent
+from crosscellar.pooling.estimators import ESTIMATORS
+from crosscellar.pooling.frames import Effects
+from crosscellar.pooling.heterogeneity import (
+    Floats,
+    h2_of_q,
+    i2_of_q,
+    i2_of_tau2,
+    side_by_side,
+    typical_variance,
+)
+from crosscellar.pooling.intervals import around, p_two_sided, prediction, t_quantile
+from crosscellar.pooling.nested import NestedFit, fit_nested
+from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
+
+INTERVALS: Final = ("auto", "hartung_knapp", "normal", "robust", "bayes")
+#: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
+FEW_SITES: Final = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """What a model says of one question; the fields are those of `Pooled`."""
+
+    estimate: float
+    std_error: float
+    model_std_error: float
+    df: float
+    low: float
+    high: float
+    p_value: float
+    equivalence_low: float
+    equivalence_high: float
+    prediction_low: float
+    prediction_high: float
+    prediction_df: float
+    tau2: float
+    tau2_std_error: float
+    tau2_low: float
+    tau2_high: float
+    sigma2: Mapping[str, float]
+    q: float
+    q_df: float
+    q_p: float
+    i2: float
+    i2_tau2: float
+    h2: float
+    converged: bool
+    narrower_than_common: bool
+    weights: Floats
+    interval_method: str
+    interval_why: str
+    bayes: BayesFit | None = None
+    remarks: tuple[str, ...] = field(default=())
+
+
+def check_method(method: str, interval: str, level: float) -> None:
+    """Nothing when the words are known.
+
+    Raises
+    ------
+    UnknownName
+        For an unknown estimator or interval.
+    NotComputable
+        For a level outside 0.5 to 1.
+    """
+    if method not in ESTIMATORS:
+        raise UnknownName(
+            f"The method {method!r} is not known", next_step=f"Use one of: {', '.join(ESTIMATORS)}."
+        )
+    if interval not in INTERVALS:
+        raise UnknownName(
+            f"The interval {interval!r} is not known", next_step=f"Use one of: {', '.join(INTERVALS)}."
+        )
+    if not 0.5 < level < 1:
+        raise NotComputable(
+            f"A level of {level} is no share of intervals", next_step="Give a share such as 0.95."
+        )
+
+
+def interval_taken(interval: str, method: str, *, repeated: bool) -> tuple[str, str]:
+    """Which interval `auto` takes, and why in a sentence's words.
+
+    Raises
+    ------
+    NotComputable
+        Hartung-Knapp where a site has several effects: they are not independent.
+    """
+    if interval == "hartung_knapp" and repeated:
+        raise NotComputable(
+            "The Hartung-Knapp interval takes one effect a site, and some sites have several",
+            next_step='Leave interval="auto", which clusters on sites; to treat every effect as independent, '
+            "leave the site column out.",
+        )
+    if interval != "auto":
+        return interval, "as asked"
+    if repeated:
+        return "robust", "some sites have several effects, so errors are clustered on sites (CR2)"
+    if method == "common":
+        return "normal", "a common effect has no spread between sites"
+    return "hartung_knapp", "one effect a site, so Student's t with sites - 1 degrees of freedom"
+
+
+def fit(
+    effects: Effects,
+    rows: pl.DataFrame,
+    *,
+    method: str,
+    interval: str,
+    level: float,
+    tau_scale: float | TauScale | None,
+    measure: str,
+    beside: bool,
+) -> Outcome:
+    """The outcome for effects of two sites or more."""
+    taken, why = interval_taken(interval, method, repeated=effects.repeated)
+    sampling = independent(effects.estimate.size)
+    if rows["shared"].null_count() < rows.height:
+        sampling = from_shared_controls(rows["shared"].to_list(), rows["shared_variance"].to_numpy())
+    if effects.repeated and method in {"reml", "ml"}:
+        outcome = _nested(effects, rows, sampling, method=method, interval=taken, level=level)
+    else:
+        outcome = _two_level(effects, method=method, interval=taken, level=level)
+        if sampling.value.size:
+            told = f"The control that arms share is not allowed for by {method}; reml and ml do."
+            outcome = replace(outcome, remarks=(*outcome.remarks, told))
+    few = len(effects.sites) <= FEW_SITES and method != "common"
+    if taken == "bayes" or (beside and few):
+        prior = _prior(tau_scale, effects, measure)
+        outcome = _with_prior(outcome, effects, rows, sampling, prior, level=level, taken=taken == "bayes")
+    return replace(outcome, interval_method=taken, interval_why=why)
+
+
+def _prior(tau_scale: float | TauScale | None, effects: Effects, measure: str) -> TauScale:
+    if isinstance(tau_scale, TauScale):
+        return tau_scale
+    if tau_scale is None:
+        return default_tau_scale(effects.variance, measure=measure)
+    words = f"Prior for the spread between sites: half-normal with scale {tau_scale:g}, as given."
+    return TauScale(float(tau_scale), "given", 0, words)
+
+
+def _two_level(effects: Effects, *, method: str, interval: str, level: float) -> Outcome:
+    """One variance between effects; sites that repeat are allowed for in the interval alone."""
+    count = np.array([effects.estimate.size])
+    questions = side_by_side(effects.estimate[:, np.newaxis], effects.variance[:, np.newaxis], count)
+    inner = "hartung_knapp" if interval == "hartung_knapp" else "normal"
+    said = {
+        name: values[0].item()
+        for name, values in answer(questions, method=method, interval=inner, level=level).columns().items()
+    }
+    weight = 1.0 / (effects.variance + said["tau2"])
+    remarks: list[str] = []
+    sites = len(effects.sites)
+    if effects.repeated:
+        said |= {"prediction_df": float(sites - 2), "tau2_low": np.nan, "tau2_high": np.nan}
+        said["prediction_low"], said["prediction_high"] = _scalars(
+            prediction(
+                np.float64(said["estimate"]),
+                np.float64(said["model_std_error"]),
+                np.float64(said["tau2"]),
+                np.float64(sites - 2),
+                level,
+            )
+        )
+        if interval == "normal":
+            remarks.append("Effects of one site are counted as independent here, which they are not.")
+    if interval == "hartung_knapp" and said["narrower_than_common"]:
+        remarks.append(
+            "The effects agree better than their variances would let expect, so this interval is narrower than "
+            "that of a common effect; trust it with care."
+        )
+    if not said["converged"]:
+        remarks.append("The search for the variance between sites did not settle: treat this as provisional.")
+    outcome = Outcome(
+        **{name: said[name] for name in Outcome.__dataclass_fields__ if name in said},
+        sigma2=MappingProxyType({"site": said["tau2"]}),
+        weights=weight / weight.sum(),
+        interval_method=interval,
+        interval_why="",
+        remarks=tuple(remarks),
+    )
+    if interval != "robust":
+        return outcome
+    clustered = cr2_weighted(effects.estimate, site=effects.site, variance=effects.variance + said["tau2"])
+    return _clustered(outcome, clustered, effects, level)
+
+
+def _nested(
+    effects: Effects,
+    rows: pl.DataFrame,
+    sampling: Covariance,
+    *,
+    method: str,
+    interval: str,
+    level: float,
+) -> Outcome:
+    """Trials within sites, seasons across them where told apart, shared controls in full."""
+    fitted = fit_nested(
+        effects.estimate,
+        effects.variance,
+        site=effects.site,
+        trial=_trials(rows),
+        season=None if rows["season"].null_count() else rows["season"].to_list(),
+        covariance=sampling,
+        method=cast(Literal["reml", "ml"], method),
+    )
+    estimate, std_error = float(fitted.coefficients[0]), float(fitted.std_errors[0])
+    tau2, sites = fitted.tau2, len(effects.sites)
+    q, df = _general_q(effects, sampling), effects.estimate.size - 1.0
+    count = np.array([effects.estimate.size])
+    typical = typical_variance(
+        side_by_side(effects.estimate[:, np.newaxis], effects.variance[:, np.newaxis], count)
+    )
+    from scipy.special import chdtrc
+
+    low, high = _scalars(around(np.float64(estimate), np.float64(std_error), np.float64(np.inf), level))
+    same = _scalars(
+        around(np.float64(estimate), np.float64(std_error), np.float64(np.inf), equivalence_level(level))
+    )
+    new = _scalars(
+        prediction(
+            np.float64(estimate), np.float64(std_error), np.float64(tau2), np.float64(sites - 2), level
+        )
+    )
+    outcome = Outcome(
+        estimate=estimate,
+        std_error=std_error,
+        model_std_error=std_error,
+        df=np.inf,
+        low=low,
+        high=high,
+        p_value=float(p_two_sided(np.float64(estimate / std_error), np.float64(np.inf))),
+        equivalence_low=same[0],
+        equivalence_high=same[1],
+        prediction_low=new[0],
+        prediction_high=new[1],
+        prediction_df=float(sites - 2),
+        tau2=tau2,
+        tau2_std_error=np.nan,
+        tau2_low=np.nan,
+        tau2_high=np.nan,
+        sigma2=MappingProxyType(dict(fitted.sigma2)),
+        q=q,
+        q_df=df,
+        q_p=float(chdtrc(df, q)),
+        i2=float(i2_of_q(np.float64(q), np.float64(df))),
+        i2_tau2=float(i2_of_tau2(np.array([tau2]), typical)[0]),
+        h2=float(h2_of_q(np.float64(q), np.float64(df))),
+        converged=fitted.converged,
+        narrower_than_common=False,
+        weights=fitted.weights[:, 0],
+        interval_method=interval,
+        interval_why="",
+        remarks=fitted.remarks,
+    )
+    return _clustered(outcome, cr2(fitted), effects, level) if interval == "robust" else outcome
+
+
+def _clustered(outcome: Outcome, clustered: Robust, effects: Effects, level: float) -> Outcome:
+    std_error, df = float(clustered.std_errors[0]), float(clustered.df[0])
+    estimate = np.float64(outcome.estimate)
+    low, high = _scalars(around(estimate, np.float64(std_error), np.float64(df), level))
+    same = _scalars(around(estimate, np.float64(std_error), np.float64(df), equivalence_level(level)))
+    common = t_quantile(np.float64(np.inf), level) / np.sqrt((1.0 / effects.variance).sum())
+    return replace(
+        outcome,
+        std_error=std_error,
+        df=df,
+        low=low,
+        high=high,
+        p_value=float(p_two_sided(estimate / std_error, np.float64(df))) if std_error > 0 else np.nan,
+        equivalence_low=same[0],
+        equivalence_high=same[1],
+        narrower_than_common=bool(0.5 * (high - low) < common * (1 - 1e-12)),
+    )
+
+
+def _with_prior(
+    outcome: Outcome,
+    effects: Effects,
+    rows: pl.DataFrame,
+    sampling: Covariance,
+    prior: TauScale,
+    *,
+    level: float,
+    taken: bool,
+) -> Outcome:
+    def posterior(at: float) -> BayesFit:
+        return half_normal(
+            effects.estimate,
+            effects.variance,
+            scale=prior.scale,
+            level=at,
+            site=effects.site,
+            trial=_trials(rows),
+            covariance=sampling,
+        )
+
+    beside = posterior(level)
+    remarks = (*outcome.remarks, prior.words)
+    if not taken:
+        return replace(outcome, bayes=beside, remarks=remarks)
+    same = posterior(equivalence_level(level))
+    return replace(
+        outcome,
+        estimate=beside.median,
+        std_error=beside.std_dev,
+        df=np.nan,
+        low=beside.low,
+        high=beside.high,
+        p_value=np.nan,
+        equivalence_low=same.low,
+        equivalence_high=same.high,
+        prediction_low=beside.new_low,
+        prediction_high=beside.new_high,
+        prediction_df=np.nan,
+        narrower_than_common=False,
+        bayes=beside,
+        remarks=remarks,
+    )
+
+
+def _trials(rows: pl.DataFrame) -> list[str] | None:
+    """Trial labels, or None where the frame has none; an effect without one is a trial of its own."""
+    if rows["trial"].null_count() == rows.height:
+        return None
+    return [
+        f"row {at}" if trial is None else f"trial {trial}" for at, trial in enumerate(rows["trial"].to_list())
+    ]
+
+
+def _general_q(effects: Effects, sampling: Covariance) -> float:
+    """Q about the common effect with the sampling covariance in full: r' V^-1 r."""
+    ones = np.ones(effects.estimate.size)
+    if sampling.value.size:
+        solved = np.linalg.solve(sampling.matrix(effects.variance), np.column_stack([ones, effects.estimate]))
+        common = (ones @ solved[:, 1]) / (ones @ solved[:, 0])
+        return float((effects.estimate - common) @ (solved[:, 1] - common * solved[:, 0]))
+    weight = 1.0 / effects.variance
+    common = (weight @ effects.estimate) / weight.sum()
+    return float(weight @ (effects.estimate - common) ** 2)
+
+
+def _scalars(pair: tuple[Floats, Floats]) -> tuple[float, float]:
+    return float(pair[0]), float(pair[1])
+
+
+__all__ = ["FEW_SITES", "INTERVALS", "NestedFit", "Outcome", "check_method", "fit", "interval_taken"]

@@ -1,0 +1,295 @@
+"""One question's effects pooled: the mean, where a new site may lie, and the verdict."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from crosscellar.pooling.bayes import TauScale
+from crosscellar.pooling.frames import Columns, Effects, about, effects_of, tidy
+from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
+from crosscellar.pooling.models import Outcome, check_method, fit
+from crosscellar.pooling.result import Pooled
+from crosscellar.pooling.verdict import Scale, check_wanted, judge, reason_of
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How effects are to be pooled; called with tidy rows it gives the answer."""
+
+    method: str
+    interval: str
+    level: float
+    smallest_difference: float | None
+    wanted: str
+    tau_scale: float | TauScale | None
+    unit: str | None
+    beside: bool = True
+
+    def __call__(self, rows: pl.DataFrame) -> Pooled:
+        """The answer from tidy rows (see `frames.tidy`)."""
+        kept = rows.filter(pl.col("left_out") == "")
+        said = about(rows)
+        if self.unit is not None:
+            said["unit"] = self.unit
+        effects = effects_of(kept)
+        if len(effects.sites) < 2:
+            outcome = _shown(effects, kept, self.level)
+        else:
+            outcome = fit(
+                effects,
+                kept,
+                method=self.method,
+                interval=self.interval,
+                level=self.level,
+                tau_scale=self.tau_scale,
+                measure=said["measure"],
+                beside=self.beside,
+            )
+        return self._record(outcome, effects, rows, kept, said)
+
+    def _record(
+        self,
+        outcome: Outcome,
+        effects: Effects,
+        rows: pl.DataFrame,
+        kept: pl.DataFrame,
+        said: dict[str, str],
+    ) -> Pooled:
+        n_sites, n_effects = len(effects.sites), effects.estimate.size
+        d = self.smallest_difference
+        verdict = str(
+            judge(
+                n_sites=np.array([n_sites]),
+                n_effects=np.array([n_effects]),
+                low=np.array([outcome.low]),
+                high=np.array([outcome.high]),
+                prediction_low=np.array([outcome.prediction_low]),
+                prediction_high=np.array([outcome.prediction_high]),
+                equivalence_low=np.array([outcome.equivalence_low]),
+                equivalence_high=np.array([outcome.equivalence_high]),
+                smallest_difference=np.array([math.nan if d is None else d]),
+                wanted=np.array([self.wanted]),
+            )[0]
+        )
+        up = self.wanted == "increase" or (self.wanted != "decrease" and not outcome.estimate < 0)
+        return Pooled(
+            **said,
+            n_effects=n_effects,
+            n_sites=n_sites,
+            n_seasons=kept["season"].drop_nulls().n_unique(),
+            estimate=outcome.estimate,
+            std_error=outcome.std_error,
+            df=outcome.df,
+            low=outcome.low,
+            high=outcome.high,
+            level=self.level,
+            statistic=outcome.estimate / outcome.std_error if outcome.std_error > 0 else math.nan,
+            p_value=outcome.p_value,
+            prediction_low=outcome.prediction_low,
+            prediction_high=outcome.prediction_high,
+            prediction_df=outcome.prediction_df,
+            tau2=outcome.tau2,
+            tau2_std_error=outcome.tau2_std_error,
+            tau2_low=outcome.tau2_low,
+            tau2_high=outcome.tau2_high,
+            sigma2=outcome.sigma2,
+            q=outcome.q,
+            q_df=outcome.q_df,
+            q_p=outcome.q_p,
+            i2=outcome.i2,
+            i2_tau2=outcome.i2_tau2,
+            h2=outcome.h2,
+            method=self.method,
+            interval_method=outcome.interval_method,
+            interval_why=outcome.interval_why,
+            converged=outcome.converged,
+            narrower_than_common=outcome.narrower_than_common,
+            verdict=verdict,
+            reason=reason_of(
+                verdict,
+                scale=Scale(said["measure"], said["unit"]),
+                n_effects=n_effects,
+                n_sites=n_sites,
+                estimate=outcome.estimate,
+                low=outcome.low,
+                high=outcome.high,
+                level=self.level,
+                prediction_low=outcome.prediction_low,
+                prediction_high=outcome.prediction_high,
+                equivalence_low=outcome.equivalence_low,
+                equivalence_high=outcome.equivalence_high,
+                smallest_difference=d,
+                wanted=self.wanted,
+            ),
+            wanted=self.wanted,
+            smallest_difference=d,
+            direction="up" if up else "down",
+            chance_above_zero=_chance(outcome, 0.0, up=up),
+            chance_above_smallest=math.nan if d is None else _chance(outcome, abs(d), up=up),
+            sites_each_way=_each_way(effects),
+            bayes=outcome.bayes,
+            weights=outcome.weights,
+            effects=kept.with_columns(pl.Series("weight", outcome.weights, dtype=pl.Float64)),
+            excluded=rows.filter(pl.col("left_out") != ""),
+            remarks=outcome.remarks,
+            refit=replace(self, beside=False),
+        )
+
+
+def pool(
+    frame: Any,
+    *,
+    method: str = "reml",
+    interval: str = "auto",
+    level: float = 0.95,
+    estimate: str = "estimate",
+    variance: str = "variance",
+    std_error: str = "std_error",
+    site: str = "site",
+    season: str = "season",
+    trial: str = "trial",
+    arm: str = "arm",
+    df: str = "df",
+    shared: str = "shared",
+    shared_variance: str = "shared_variance",
+    smallest_difference: float | None = None,
+    wanted: str = "either",
+    tau_scale: float | TauScale | None = None,
+    unit: str | None = None,
+) -> Pooled:
+    """The network's answer from one question's effects.
+
+    With one effect a site: weights 1 / (v + tau2), Hartung-Knapp interval. With several effects at some
+    site: trials nested in sites and, where the data can tell, crossed with seasons, with the full covariance
+    of shared controls, and a CR2 interval clustered on sites. Rows whose `usable` is false, or that have no
+    estimate or positive variance, are listed in `excluded`, not pooled.
+
+    Parameters
+    ----------
+    frame
+        A polars, pandas or Arrow table, a lazy frame, or a mapping of columns; one row an effect.
+    method
+        Estimator of the variance between sites: `reml`, `ml`, `moment`, `paule_mandel` or `common`.
+    interval
+        `hartung_knapp`, `normal`, `robust` (CR2 with Satterthwaite degrees of freedom, clustered on site),
+        `bayes` (half-normal prior on tau) or `auto`.
+    level
+        Of all intervals; two one-sided tests use 1 - 2 (1 - level).
+    estimate, variance, std_error, site, season, trial, arm, df, shared, shared_variance
+        What those columns are called. Without sites every effect counts as a site of its own.
+    smallest_difference
+        The smallest difference that matters, on the scale of the estimates (a log for log ratios).
+    wanted
+        `increase`, `decrease`, `no_change` or `either`.
+    tau_scale
+        Scale of the half-normal prior; a stated default when left out.
+    unit
+        Overrides the frame's unit in words.
+
+    Raises
+    ------
+    UnknownName
+        For a missing column or an unknown method, interval or direction.
+    NotComputable
+        For a level outside 0.5 to 1, Hartung-Knapp with several effects a site, or a shared control without
+        its variance.
+    """
+    check_method(method, interval, level)
+    columns = Columns(
+        estimate=estimate,
+        variance=variance,
+        std_error=std_error,
+        site=site,
+        season=season,
+        trial=trial,
+        arm=arm,
+        df=df,
+        shared=shared,
+        shared_variance=shared_variance,
+    )
+    asked = Asked(
+        method=method,
+        interval=interval,
+        level=level,
+        smallest_difference=smallest_difference,
+        wanted=check_wanted(wanted),
+        tau_scale=tau_scale,
+        unit=unit,
+    )
+    return asked(tidy(frame, columns))
+
+
+def _shown(effects: Effects, kept: pl.DataFrame, level: float) -> Outcome:
+    """A single effect with its own interval, or nothing: what is not pooled has no mean."""
+    nothing = math.nan
+    estimate = std_error = low = high = p_value = nothing
+    df = nothing
+    if effects.estimate.size == 1:
+        estimate, std_error = float(effects.estimate[0]), math.sqrt(effects.variance[0])
+        own = kept["df"][0]
+        df = math.inf if own is None else float(own)
+        low, high = (
+            float(end) for end in around(np.float64(estimate), np.float64(std_error), np.float64(df), level)
+        )
+        p_value = float(p_two_sided(np.float64(estimate / std_error), np.float64(df)))
+    size = effects.estimate.size
+    return Outcome(
+        estimate=estimate,
+        std_error=std_error,
+        model_std_error=std_error,
+        df=df,
+        low=low,
+        high=high,
+        p_value=p_value,
+        equivalence_low=nothing,
+        equivalence_high=nothing,
+        prediction_low=nothing,
+        prediction_high=nothing,
+        prediction_df=nothing,
+        tau2=nothing,
+        tau2_std_error=nothing,
+        tau2_low=nothing,
+        tau2_high=nothing,
+        sigma2=MappingProxyType({}),
+        q=nothing,
+        q_df=nothing,
+        q_p=nothing,
+        i2=nothing,
+        i2_tau2=nothing,
+        h2=nothing,
+        converged=True,
+        narrower_than_common=False,
+        weights=np.full(size, 1.0 if size == 1 else math.nan),
+        interval_method="none",
+        interval_why="fewer than two sites",
+    )
+
+
+def _chance(outcome: Outcome, beyond: float, *, up: bool) -> float:
+    """The chance that a new site's effect lies beyond 0 or the smallest difference, upwards or downwards."""
+    if outcome.interval_method == "bayes" and outcome.bayes is not None:
+        return outcome.bayes.chance_new_above(beyond) if up else 1 - outcome.bayes.chance_new_above(-beyond)
+    side = 1.0 if up else -1.0
+    return float(
+        chance_beyond(
+            beyond,
+            np.float64(side * outcome.estimate),
+            np.float64(outcome.model_std_error),
+            np.float64(outcome.tau2),
+            np.float64(outcome.prediction_df),
+        )
+    )
+
+
+def _each_way(effects: Effects) -> tuple[int, int]:
+    """How many sites lie above and how many below 0, each by the weighted mean of its own effects."""
+    total = np.bincount(
+        effects.site, weights=effects.estimate / effects.variance, minlength=len(effects.sites)
+    )
+    return int((total > 0).sum()), int((total < 0).sum())

@@ -1,0 +1,223 @@
+"""Whether an effect holds across sites: one of a few answers, by rule, with the reason in a sentence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crosscellar.errors import UnknownName
+from crosscellar.pooling.heterogeneity import Floats
+
+NO_EFFECT: Final = "no effect computable"
+ONE_SITE: Final = "one site only"
+AT_NEW_SITES: Final = "holds at new sites"
+ON_AVERAGE: Final = "holds on average"
+AGAINST: Final = "works against"
+NO_DIFFERENCE: Final = "no difference that matters"
+UNDECIDED: Final = "undecided"
+
+#: Every verdict, in the order in which the rules are asked.
+VERDICTS: Final = (NO_EFFECT, ONE_SITE, AT_NEW_SITES, ON_AVERAGE, AGAINST, NO_DIFFERENCE, UNDECIDED)
+WANTED: Final = ("increase", "decrease", "no_change", "either")
+
+
+def check_wanted(wanted: str) -> str:
+    """The wanted direction as given.
+
+    Raises
+    ------
+    UnknownName
+        For a word that is none of `WANTED`.
+    """
+    if wanted not in WANTED:
+        raise UnknownName(
+            f"The wanted direction {wanted!r} is not known", next_step=f"Use one of: {', '.join(WANTED)}."
+        )
+    return wanted
+
+
+def judge(
+    *,
+    n_sites: NDArray[np.int64],
+    n_effects: NDArray[np.int64],
+    low: Floats,
+    high: Floats,
+    prediction_low: Floats,
+    prediction_high: Floats,
+    equivalence_low: Floats,
+    equivalence_high: Floats,
+    smallest_difference: Floats,
+    wanted: NDArray[np.str_],
+) -> NDArray[np.str_]:
+    """The verdict of each question, shape (questions,); a missing `smallest_difference` is NaN.
+
+    In this order: fewer than two sites: `one site only`. For a response that should not change, equivalence
+    comes first and any clear change works against it. Otherwise, in the wanted direction (`either` takes
+    both): the prediction interval excludes 0 and so does the interval of the mean: `holds at new sites`;
+    the interval of the mean alone: `holds on average`; excluded in the other direction: `works against`;
+    the 90 % interval within (-d, d): `no difference that matters` (two one-sided tests, Schuirmann 1987);
+    else `undecided`.
+
+    Where tau2 is 0 and the effects spread by chance more than expected, the mean's interval can reach beyond
+    the prediction interval; asking for both keeps the strongest word from resting on that.
+    """
+    up, down = low > 0, high < 0
+    new_up, new_down = up & (prediction_low > 0), down & (prediction_high < 0)
+    wants_up = np.isin(wanted, ["increase", "either"])
+    wants_down = np.isin(wanted, ["decrease", "either"])
+    keep = wanted == "no_change"
+    d = np.abs(smallest_difference)
+    same = (equivalence_low > -d) & (equivalence_high < d)
+    return np.select(
+        [
+            n_effects < 1,
+            n_sites < 2,
+            keep & same,
+            keep & (up | down),
+            (wants_up & new_up) | (wants_down & new_down),
+            (wants_up & up) | (wants_down & down),
+            ~keep & (up | down),
+            ~keep & same,
+        ],
+        [NO_EFFECT, ONE_SITE, NO_DIFFERENCE, AGAINST, AT_NEW_SITES, ON_AVERAGE, AGAINST, NO_DIFFERENCE],
+        default=UNDECIDED,
+    ).astype(np.str_)
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How a number on the scale of the estimates is read out: with its unit, log ratios as a change in per cent."""
+
+    measure: str = ""
+    unit: str = ""
+
+    @property
+    def is_log_ratio(self) -> bool:
+        """Whether numbers are natural logs of a ratio."""
+        return self.measure in {"log_ratio", "log_risk_ratio"}
+
+    def words(self, value: float, *, signed: bool = True) -> str:
+        """The number with its sign and unit, to three digits: `+0.25 g/L`, `-12 %`."""
+        if not math.isfinite(value):
+            return "unlimited"
+        shown, unit = (100.0 * math.expm1(value), "%") if self.is_log_ratio else (value, self.unit)
+        text = _digits(shown)
+        if signed and not text.startswith("-") and float(text) != 0:
+            text = f"+{text}"
+        return f"{text} {unit}".strip()
+
+    def range(self, low: float, high: float) -> str:
+        """Two numbers as `+0.1 to +0.4 g/L`."""
+        if not (math.isfinite(low) and math.isfinite(high)):
+            return f"{self.words(low)} to {self.words(high)}"
+        unit = "%" if self.is_log_ratio else self.unit
+        lower, upper = self.words(low), self.words(high)
+        return f"{lower.removesuffix(unit).strip() if unit else lower} to {upper}"
+
+
+def _digits(value: float) -> str:
+    """Three significant digits without an exponent where that is short; `-0` is `0`."""
+    if value == 0:
+        return "0"
+    size = abs(value)
+    if size >= 1e6 or size < 1e-5:
+        return f"{value:.2e}"
+    places = max(0, 2 - math.floor(math.log10(size)))
+    text = f"{value:.{places}f}"
+    return "0" if float(text) == 0 else text
+
+
+def chance_words(chance: float) -> str:
+    """A chance as `94 in 100`, never 0 or 100."""
+    if not math.isfinite(chance):
+        return "not given"
+    if chance > 0.995:
+        return "more than 99 in 100"
+    if chance < 0.005:
+        return "less than 1 in 100"
+    return f"{round(100 * chance)} in 100"
+
+
+def many(count: int, noun: str) -> str:
+    """`1 site`, `3 sites`."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def reason_of(
+    verdict: str,
+    *,
+    scale: Scale,
+    n_effects: int,
+    n_sites: int,
+    estimate: float,
+    low: float,
+    high: float,
+    level: float,
+    prediction_low: float,
+    prediction_high: float,
+    equivalence_low: float,
+    equivalence_high: float,
+    smallest_difference: float | None,
+    wanted: str,
+) -> str:
+    """Why the verdict is what it is, in one or two sentences with numbers and units."""
+    if verdict == NO_EFFECT:
+        return "No trial has an effect with a variance yet."
+    if verdict == ONE_SITE:
+        what = "One trial" if n_effects == 1 else f"{n_effects} effects"
+        return (
+            f"{what} at one site: shown, not pooled. Nothing can be said about other sites; "
+            "a second site would be the first evidence."
+        )
+    percent = _percent(level)
+    mean = (
+        f"Over {many(n_sites, 'site')} the mean effect is {scale.words(estimate)} "
+        f"({percent} interval {scale.range(low, high)})"
+    )
+    new = ""
+    if math.isfinite(prediction_low) and math.isfinite(prediction_high):
+        new = scale.range(prediction_low, prediction_high)
+    d = smallest_difference
+    small = d is not None and equivalence_low > -abs(d) and equivalence_high < abs(d)
+    matters = _matters(scale, d)
+    if verdict == AT_NEW_SITES:
+        text = f"{mean}, and the effect at a new site is expected in {new}: on the same side of no effect throughout."
+        return f"{text} It is smaller than what matters ({matters})." if small else text
+    if verdict == ON_AVERAGE:
+        after = (
+            f"at a new site it may lie in {new}, so some sites may see no effect or the opposite"
+            if new
+            else "with two sites nothing can be said about a new one"
+        )
+        text = f"{mean}, clear of no effect; {after}."
+        return f"{text} It is smaller than what matters ({matters})." if small else text
+    if verdict == AGAINST:
+        if wanted == "no_change":
+            return f"{mean}: a change, where none was wanted."
+        return f"{mean}: against the wanted {wanted}."
+    if verdict == NO_DIFFERENCE:
+        inner = _percent(1 - 2 * (1 - level))
+        return (
+            f"{mean}; its {inner} interval ({scale.range(equivalence_low, equivalence_high)}) lies within "
+            f"{matters}, the smallest difference that matters."
+        )
+    text = f"{mean}, so it may go either way"
+    if not (low <= 0 <= high):
+        text = f"{mean}, not small enough to be called no change"
+    if d is None:
+        return f"{text}. No smallest difference that matters was declared, so no effect cannot be claimed either."
+    return (
+        f"{text}, and a difference of {matters} is not ruled out. More sites or more vessels would decide it."
+    )
+
+
+def _matters(scale: Scale, d: float | None) -> str:
+    return "" if d is None else scale.range(-abs(d), abs(d))
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.6g} %"
