@@ -1,4 +1,4 @@
-"""The cells of one tab, streamed from its XML without building a tree: memory grows with filled cells only."""
+"""The cells of one tab, streamed from its XML without building a tree: memory grows with filled cells."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Final, Literal
 
 # The C parser itself, with document types refused: a tree-building reader keeps what it does not know.
-from xml.parsers import expat  # noqa: S407
+from xml.parsers import expat
 
 from crosscellar.intake.grid import CELL_CHARACTERS, Limits, Refused, read_range, read_reference
 
@@ -23,7 +23,7 @@ _LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384
 
 @dataclass(frozen=True, slots=True)
 class Styles:
-    """For each cell style of the workbook: what its number format shows, and whether its text is struck out."""
+    """What each cell style of the workbook shows a number as, and whether it strikes the text out."""
 
     shows: Sequence[Literal["number", "date", "duration"]] = ()
     struck: Sequence[bool] = ()
@@ -164,8 +164,7 @@ class _Reader:
             styles,
             limits,
         )
-        self._row = self._column = self._count = 0
-        self._rows_seen: set[int] = set()
+        self._row = self._column = self._count = self._merged = 0
         self._buffer: list[str] | None = None
         self._value: str | None = None
         self._inline: str | None = None
@@ -218,7 +217,8 @@ class _Reader:
         area = read_range(reference)
         if area is not None and area[:2] != area[2:]:
             self.cells.marks.append((area[0], area[1], "merged", reference))
-        if len(self.cells.marks) > self._limits.cells:
+            self._merged += 1
+        if self._merged > self._limits.merged:
             raise Refused(
                 "too_many_cells",
                 "The workbook has too many merged cells",
@@ -239,7 +239,6 @@ class _Reader:
         if text is None:
             return
         self._count += 1
-        self._rows_seen.add(row)
         if self._count > self._limits.cells:
             raise Refused(
                 "too_many_cells", f"A tab has more than {self._limits.cells:,} filled cells", "Split it."
@@ -253,6 +252,8 @@ class _Reader:
         if self._is_struck():
             self.cells.marks.append((row, column, "struck_out", ""))
         at, texts = self.cells.columns.setdefault(column, ([], []))
+        if at and row <= at[-1]:
+            raise ValueError("a cell is there twice, or out of order")
         at.append(row)
         texts.append(text)
         self.cells.kinds.setdefault(column, []).append(kind)
@@ -312,7 +313,8 @@ def number_text(number: float) -> str:
 def day_of(serial: float, date_system: str) -> datetime:
     """The day and time of a spreadsheet's serial number, to the second.
 
-    The 1900 system counts a 29 February 1900 that never was (ECMA-376 part 1, 18.17.4.1): numbers below 60 are a day later.
+    The 1900 system counts a 29 February 1900 that never was (ECMA-376 part 1, 18.17.4.1), so that numbers
+    below 60 are a day later.
     """
     if date_system == "1904":
         start = datetime(1904, 1, 1)  # noqa: DTZ001 - a spreadsheet's dates have no zone

@@ -1,4 +1,4 @@
-"""What a cell says when it should say a date or a time: the order of day and month proved by the file, or held."""
+"""What a cell says when it should say a date or a time: day and month told apart by the file, or held."""
 
 from __future__ import annotations
 
@@ -34,7 +34,11 @@ _MONTHS: Final = MappingProxyType(
     {name: str(number) for number, names in enumerate(_MONTH_NAMES, 1) for name in names.split()}
 )
 
-_TIME: Final = r"(?:[T ,]\s*(?:at\s+)?([0-9]{1,2})[:.h]([0-9]{2})(?::?[0-9]{2}(?:\.[0-9]+)?)?\s*([aApP]\.?[mM]\.?)?(?:Z|[+-][0-9]{2}:?[0-9]{2})?)?$"
+_ZONE: Final = r"(?:Z|z|[+-][0-9]{2}:?[0-9]{2})?"
+_SECONDS: Final = r"(?::?[0-9]{2}(?:\.[0-9]+)?)?"
+_TIME: Final = rf"(?:[Tt ,]\s*(?:at\s+)?([0-9]{{1,2}})[:.h]([0-9]{{2}}){_SECONDS}\s*([ap]\.?m\.?)?{_ZONE})?$"
+_YEAR: Final = "([0-9]{4}|'?[0-9]{2})"
+_GAP: Final = "[-/., ]"
 _SEP: Final = r"\s*[-/. ]\s*"
 
 _SUGGESTIONS: Final = MappingProxyType(
@@ -122,45 +126,49 @@ def _window_end(window: SeasonWindow | None, end: int) -> pl.Expr | pl.Series:
 def _name_months(frame: pl.DataFrame) -> pl.DataFrame:
     """Adds day, month and year of texts with a month's name."""
     text = pl.col("text").str.replace(r"^[a-z]{2,9}\.?,? (?:den |le |el )?([0-9])", "${1}")
-    day_month = text.str.extract_groups(
-        rf"^([0-9]{{1,2}})(?:st|nd|rd|th|er|\.)?[-/. ]*(?:de |of )?([a-z]{{3,10}})\.?(?:[-/., ]*(?:de )?([0-9]{{4}}|'?[0-9]{{2}}))?{_TIME}"
+    day = "([0-9]{1,2})(?:st|nd|rd|th|er|\\.)?"
+    name = "([a-z]{3,10})\\.?"
+    frame = frame.with_columns(
+        day_month=text.str.extract_groups(
+            rf"^{day}{_GAP}*(?:de |of )?{name}(?:{_GAP}*(?:de )?{_YEAR})?{_TIME}"
+        ),
+        month_day=pl.col("text").str.extract_groups(rf"^{name}{_GAP}*{day}(?:{_GAP}+{_YEAR})?{_TIME}"),
+        year_month=pl.col("text").str.extract_groups(rf"^([0-9]{{4}}){_GAP}*{name}{_GAP}*{day}{_TIME}"),
     )
-    month_day = pl.col("text").str.extract_groups(
-        rf"^([a-z]{{3,10}})\.?[-/. ]*([0-9]{{1,2}})(?:st|nd|rd|th)?(?:[-/., ]+([0-9]{{4}}|'?[0-9]{{2}}))?{_TIME}"
-    )
-    year_month = pl.col("text").str.extract_groups(
-        rf"^([0-9]{{4}})[-/. ]*([a-z]{{3,10}})\.?[-/. ]*([0-9]{{1,2}}){_TIME}"
-    )
-    frame = frame.with_columns(dm=day_month, md=month_day, ym=year_month)
-    field = lambda name, number: pl.col(name).struct.field(str(number))  # noqa: E731
-    month = lambda name, number: field(name, number).replace_strict(  # noqa: E731
-        dict(_MONTHS), default=None, return_dtype=pl.String
-    )
+    # which group of each form holds day, month, year
+    forms = {"day_month": (1, 2, 3), "month_day": (2, 1, 3), "year_month": (3, 2, 1)}
+    found = {form: _month_number(_group(form, month)) for form, (_, month, _) in forms.items()}
     return frame.with_columns(
-        named_month=pl.coalesce(month("dm", 2), month("md", 1), month("ym", 2)).cast(pl.Int32),
+        named_month=pl.coalesce(list(found.values())),
         named_day=pl.coalesce(
-            pl.when(month("dm", 2).is_not_null()).then(field("dm", 1)),
-            pl.when(month("md", 1).is_not_null()).then(field("md", 2)),
-            pl.when(month("ym", 2).is_not_null()).then(field("ym", 3)),
+            [
+                pl.when(found[form].is_not_null()).then(_group(form, day))
+                for form, (day, _, _) in forms.items()
+            ]
         ).cast(pl.Int32),
         named_year=pl.coalesce(
-            pl.when(month("dm", 2).is_not_null()).then(field("dm", 3)),
-            pl.when(month("md", 1).is_not_null()).then(field("md", 3)),
-            pl.when(month("ym", 2).is_not_null()).then(field("ym", 1)),
+            [
+                pl.when(found[form].is_not_null()).then(_group(form, year))
+                for form, (_, _, year) in forms.items()
+            ]
         ).str.strip_chars("'"),
-    ).drop("dm", "md", "ym")
+    ).drop(list(forms))
+
+
+def _group(form: str, number: int) -> pl.Expr:
+    return pl.col(form).struct.field(str(number))
+
+
+def _month_number(name: pl.Expr) -> pl.Expr:
+    return name.replace_strict(dict(_MONTHS), default=None, return_dtype=pl.String).cast(pl.Int32)
 
 
 def _parts(frame: pl.DataFrame, date_system: str) -> pl.DataFrame:
     """Adds the candidate days of each text: `iso`, `named`, `serial`, and day first and month first."""
     text = pl.col("text")
-    iso = text.str.extract_groups(
-        rf"^([0-9]{{4}}){_SEP}([0-9]{{1,2}}){_SEP}([0-9]{{1,2}}){_TIME.replace('T', 'Tt')}"
-    )
+    iso = text.str.extract_groups(rf"^([0-9]{{4}}){_SEP}([0-9]{{1,2}}){_SEP}([0-9]{{1,2}}){_TIME}")
     compact = text.str.extract_groups(r"^((?:19|20)[0-9]{2})([01][0-9])([0-3][0-9])$")
-    plain = text.str.extract_groups(
-        rf"^([0-9]{{1,2}}){_SEP}([0-9]{{1,2}}){_SEP}([0-9]{{4}}|'?[0-9]{{2}})\.?{_TIME}"
-    )
+    plain = text.str.extract_groups(rf"^([0-9]{{1,2}}){_SEP}([0-9]{{1,2}}){_SEP}{_YEAR}\.?{_TIME}")
     serial = pl.when(text.str.contains(r"^[0-9]{5}(?:\.[0-9]+)?$")).then(text.cast(pl.Float64, strict=False))
     frame = frame.with_columns(i=iso, c=compact, p=plain, number=serial)
     frame = frame.with_columns(
@@ -306,7 +314,7 @@ def _settle(frame: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("+two_digit_year"))
         .otherwise(pl.lit(""))
     )
-    # four digits: both orders give a day; two digits: the season may leave one, but only the file proves an order
+    # four digits: both orders give a day; two digits: the season may leave one, which proves no order
     open_order = (
         pl.when(short).then(a.is_not_null() | b.is_not_null()).otherwise(a.is_not_null() & b.is_not_null())
     )
@@ -380,7 +388,7 @@ def _clock(hour: pl.Expr, minute: pl.Expr, half: pl.Expr) -> pl.Expr:
 def read_times(texts: pl.Series, kinds: pl.Series | None = None) -> pl.DataFrame:
     """`time` (`HH:MM`, 24 hours) and `problem` (`not_a_time` or empty) for each cell.
 
-    Read: `13:05`, `13.05`, `13h05`, `1:05 pm`, `1305`, a date cell's time, and of a workbook a fraction of a day.
+    Read: `13:05`, `13.05`, `13h05`, `1:05 pm`, `1305`, the time of a date cell, a fraction of a day.
     """
     frame = pl.DataFrame({"sent": texts.cast(pl.String)}).with_columns(
         kind=pl.lit("s") if kinds is None else pl.Series(kinds).cast(pl.String).fill_null("s")
@@ -392,26 +400,26 @@ def read_times(texts: pl.Series, kinds: pl.Series | None = None) -> pl.DataFrame
         pl.when(pl.col("sent").is_not_null() & (pl.col("text") != "")).then("text").alias("text")
     )
     parts = pl.col("text").str.extract_groups(
-        r"^(?:[0-9]{4}-[0-9]{2}-[0-9]{2}[t ])?([0-9]{1,2})\s*[:.h]\s*([0-9]{2})(?:[:.][0-9]{2}(?:\.[0-9]+)?)?\s*([ap]\.?m\.?)?$"
+        r"^(?:[0-9]{4}-[0-9]{2}-[0-9]{2}[t ])?([0-9]{1,2})\s*[:.h]\s*([0-9]{2})"
+        r"(?:[:.][0-9]{2}(?:\.[0-9]+)?)?\s*([ap]\.?m\.?)?$"
     )
     military = pl.col("text").str.extract_groups(r"^([0-2][0-9])([0-5][0-9])$")
     whole = pl.col("text").str.extract_groups(r"^([0-9]{1,2})\s*([ap]\.?m\.?|h)$")
     day = pl.col("text").cast(pl.Float64, strict=False)
     minutes = ((day % 1) * 1440).round().cast(pl.Int32)
     frame = frame.with_columns(p=parts, m=military, w=whole, minutes=pl.when(day < 1).then(minutes))
-    field = lambda name, number: pl.col(name).struct.field(str(number))  # noqa: E731
     empty = pl.lit(None, dtype=pl.String)
     frame = frame.with_columns(
         time=pl.when(pl.col("kind") == "n")
         .then(_clock(pl.col("minutes") // 60, pl.col("minutes") % 60, empty))
         .otherwise(
             pl.coalesce(
-                _clock(field("p", 1).cast(pl.Int32), field("p", 2).cast(pl.Int32), field("p", 3)),
-                _clock(field("m", 1).cast(pl.Int32), field("m", 2).cast(pl.Int32), empty),
+                _clock(_group("p", 1).cast(pl.Int32), _group("p", 2).cast(pl.Int32), _group("p", 3)),
+                _clock(_group("m", 1).cast(pl.Int32), _group("m", 2).cast(pl.Int32), empty),
                 _clock(
-                    field("w", 1).cast(pl.Int32),
+                    _group("w", 1).cast(pl.Int32),
                     pl.lit(0),
-                    pl.when(field("w", 2) != "h").then(field("w", 2)),
+                    pl.when(_group("w", 2) != "h").then(_group("w", 2)),
                 ),
             )
         )

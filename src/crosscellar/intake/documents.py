@@ -1,4 +1,4 @@
-"""Files and folders in, one record each out: read as a sheet, or unreadable with the reason. One bad file stops no other."""
+"""Files and folders in, one record each out: read, or unreadable and why; a bad one stops no other."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ def read_documents(paths: Iterable[Source], *, limits: Limits | None = None) -> 
     Parameters
     ----------
     paths
-        Files, folders, or pairs of a name and its bytes. Links, devices and pipes are not opened; hidden names
-        and the lock files of spreadsheet programs are listed, not read.
+        Files, folders, or pairs of a name and its bytes. Links, devices and pipes are not opened; hidden
+        names and the lock files of spreadsheet programs are listed, not read.
     limits
         What is still read; the default suits returned sheets.
 
@@ -166,7 +166,7 @@ def _read_file(path: Path, name: str, limits: Limits) -> Document | Unreadable:
             return _not_taken(
                 name,
                 "too_large",
-                f"The file has {status.st_size / 1e6:.0f} MB; at most {limits.text_bytes / 1e6:.0f} MB are read",
+                f"The file has {status.st_size / 1e6:.0f} MB, more than {limits.text_bytes / 1e6:.0f} MB",
                 "Split it into several files.",
             )
         try:

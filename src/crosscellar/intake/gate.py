@@ -101,7 +101,7 @@ def open_gate(content: bytes, limits: Limits) -> Package:
     if len(content) > limits.workbook_bytes:
         raise Refused(
             "too_large",
-            f"The workbook has {len(content) / 1e6:.0f} MB; at most {limits.workbook_bytes / 1e6:.0f} MB are read",
+            f"The workbook has {len(content) / 1e6:.0f} MB, more than {limits.workbook_bytes / 1e6:.0f} MB",
             "Remove pictures and old tabs, or split it.",
         )
     members = _directory(content, limits)

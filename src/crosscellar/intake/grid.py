@@ -1,4 +1,4 @@
-"""What reading a file gives: cells at the addresses a spreadsheet shows, and what else was seen on the way."""
+"""What reading a file gives: cells at the addresses a spreadsheet shows, and what else was seen."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ class Document:
 class Unreadable:
     """One file that could not be read, with the reason and what its sender can do.
 
-    `sha256` and `content` are None where the bytes were never taken (a link, a device, a lock file, too large).
+    `sha256` and `content` are None where the bytes were never taken: a link, a device, a lock file.
     """
 
     name: str

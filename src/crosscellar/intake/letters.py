@@ -1,4 +1,4 @@
-"""Characters that look like others, take no room, or turn the line around: found, told, and read if only one reading is left."""
+"""Characters that look like others or take no room: told, and read where only one reading is left."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from typing import Final
 
 import polars as pl
 
-#: Characters without width: the format characters of Unicode (category Cf, among them zero-width spaces and the
-#: marks that turn the direction), the joiner, variation selectors and fillers.
+#: Characters without width: the format characters of Unicode (category Cf, among them zero-width spaces and
+#: the marks that turn the direction), the joiner, variation selectors and fillers.
 INVISIBLE: Final = r"[\p{Cf}\x{034F}\x{115F}\x{1160}\x{180B}-\x{180E}\x{3164}\x{FE00}-\x{FE0F}\x{FFA0}]"
 DASHES: Final = r"[\x{2010}-\x{2015}\x{2043}\x{2212}\x{FE58}\x{FE63}\x{FF0D}]"
 CONTROL: Final = r"\p{Cc}"
@@ -36,7 +36,7 @@ _SHOWN_AWAY: Final = re.compile(
 
 
 def show_name(name: str) -> str:
-    """A file's name fit for showing: no control marks, nothing that turns or hides text, at most 200 characters."""
+    """A file's name fit for showing: nothing that controls, turns or hides text, at most 200 characters."""
     shown = _SHOWN_AWAY.sub("", name).strip() or "(no name)"
     return shown if len(shown) <= 200 else f"{shown[:120]}…{shown[-60:]}"
 

@@ -8,55 +8,30 @@ import polars as pl
 
 # The words are common practice in laboratory sheets, no source. Compared in lower case, single spaces.
 
+
+def _words(listed: str) -> frozenset[str]:
+    return frozenset(word.strip() for word in listed.split("|"))
+
+
 #: Not measured: counted as blank, no complaint.
-BLANK: Final = frozenset(
-    """- -- --- – — … . .. ... / // na n/a n.a n.a. nm n.m n.m. nt n/t n.t. nr n.r. null missing
-    n/m n/r k.a. k.a s/d""".split()
-) | frozenset(
-    {
-        "",
-        "not measured",
-        "not analysed",
-        "not analyzed",
-        "not tested",
-        "not done",
-        "not determined",
-        "not applicable",
-        "not available",
-        "not sampled",
-        "not reported",
-        "not recorded",
-        "no sample",
-        "no result",
-        "no data",
-    }
+BLANK: Final = _words(
+    "|-|--|---|–|—|…|.|..|...|/|//|na|n/a|n.a|n.a.|nm|n.m|n.m.|n/m|nt|n/t|n.t.|nr|n.r.|n/r|null|missing|k.a."
+    "|not measured|not analysed|not analyzed|not tested|not done|not determined|not applicable|not available"
+    "|not sampled|not reported|not recorded|no sample|no result|no data"
 )
 
 #: Looked for and not found, but below which limit?
-NOT_DETECTED: Final = frozenset(
-    """nd n.d n.d. n/d nil bdl b.d.l. bld bql blq lod loq <lod <loq <dl <ld <lq <mdl <rl""".split()
-    + ["< lod", "< loq", "< dl", "< ld", "< lq", "< mdl", "< rl"]
-) | frozenset(
-    {
-        "not detected",
-        "not detectable",
-        "none detected",
-        "non detected",
-        "undetected",
-        "undetectable",
-        "below detection",
-        "below detection limit",
-        "below limit",
-        "below limit of detection",
-        "below limit of quantification",
-        "below quantification",
-    }
+NOT_DETECTED: Final = _words(
+    "nd|n.d|n.d.|n/d|nil|bdl|b.d.l.|bld|bql|blq|lod|loq|<lod|<loq|<dl|<ld|<lq|<mdl|<rl"
+    "|< lod|< loq|< dl|< ld|< lq|< mdl|< rl|not detected|not detectable|none detected|non detected|undetected"
+    "|undetectable|below detection|below detection limit|below limit|below limit of detection"
+    "|below limit of quantification|below quantification"
 )
 
 #: Words that order but do not count.
-QUALITATIVE: Final = frozenset(
-    """trace traces tr tr. trc trazas tracce spuren + ++ +++ ++++ (+) +/- -/+ pos pos. neg neg. positive
-    negative present absent low high medium yes no none zero ok pass fail clear cloudy""".split()
+QUALITATIVE: Final = _words(
+    "trace|traces|tr|tr.|trc|trazas|tracce|spuren|+|++|+++|++++|(+)|+/-|-/+|pos|pos.|neg|neg.|positive|negative"
+    "|present|absent|low|high|medium|yes|no|none|zero|ok|pass|fail|clear|cloudy"
 )
 
 #: A plate that could not be counted.
@@ -78,7 +53,7 @@ ERROR: Final = r"^#(#*|[¡¿]?[\p{L}][\p{L}\p{N}/_. ]*[!?]?)$"
 
 
 def marker_of(text: pl.Expr) -> pl.Expr:
-    """`blank`, `not_detected_no_limit`, `qualitative`, `too_many`, `error_cell`, or null for anything else."""
+    """blank, not_detected_no_limit, qualitative, too_many, error_cell, or null for anything else."""
     word = text.str.to_lowercase().str.replace_all(r"\s+", " ").str.strip_chars()
     return (
         pl.when(word.is_in(sorted(BLANK)))

@@ -1,4 +1,4 @@
-"""What a cell says when it should say a number: an ASCII grammar, the decimal mark decided per column, nothing guessed."""
+"""What a cell says when it should say a number: an ASCII grammar, the decimal mark decided per column."""
 
 from __future__ import annotations
 
@@ -23,12 +23,14 @@ _TOKEN: Final = (
 # A unit starts with a letter or a sign that only units have, and is not a multiplication: `2.9 x10^0`.
 _UNIT: Final = r"(?:%|‰|°|º|[\p{L}µμ])[\p{L}\p{M}\p{N}µμ%‰°º/.,·*^⁻⁺¹²³₀-₉ ()\[\]-]{0,59}"
 _TIMES_TEN: Final = r"^[x×X*·]\s*10"
-_ABOUT: Final = r"(?i:^(?:~|≈|≃|∼|±|ca\.?\s|c\.\s?|circa\s|about\s|approx(?:\.|imately)?\s?|around\s|environ\s|etwa\s)\s*)"
+_ABOUT: Final = (
+    r"(?i:^(?:~|≈|≃|∼|±|ca\.?\s|c\.\s?|circa\s|about\s|approx(?:\.|imately)?\s?|around\s|environ\s)\s*)"
+)
 _ABOUT_AFTER: Final = r"(?i:\s*(?:\(?(?:approx(?:\.|imately)?|est(?:\.|imated)?|about)\)?))$"
 _BETWEEN: Final = r"\s*(?:-|–|—|~|\.{3}|…)\s*|\s+(?:to|till|bis|à|a|until)\s+"
 _AND: Final = r"\s*(?:/|;|\||&|\\|\n)\s*|,\s+|\s+(?:and|et|und|y|e|or|then)\s+"
-_PLUS_MINUS: Final = r"\s*(?:±|\+/-|\+-|\+/−|\\u00b1)\s*"
-_UNDER: Final = r"(?i)^(?:<=|=<|<|≤|less than|below|under|nd\s*[<(]|n\.d\.\s*[<(]|bdl\s*[<(]|blq?\s*[<(]|<\s*lo[dq]\s*\()\s*"
+_PLUS_MINUS: Final = r"\s*(?:±|\+/-|\+-|\+/−)\s*"
+_UNDER: Final = r"(?i)^(?:<=|=<|<|≤|less than|below|under)\s*"
 _OVER: Final = r"(?i)^(?:>=|=>|>|≥|more than|greater than|above|over)\s*"
 _FLAG: Final = r"(?:\*{1,3}|†|‡|#|\?|!|§|\^[a-z0-9]|\([a-zA-Z*]{1,3}\)|\[[a-zA-Z*]{1,3}\])"
 
@@ -105,7 +107,7 @@ def decide_decimal(texts: pl.Series, *, kinds: pl.Series | None = None, separato
     Returns
     -------
     DecimalChoice
-        `undecided` when no cell decides (`1,250` alone can be 1250 or 1.25), or when there is no fraction at all.
+        `undecided` when no cell decides: `1,250` alone can be 1250 or 1.25, whole numbers say nothing.
     """
     frame = pl.DataFrame({"text": texts.cast(pl.String)})
     if kinds is not None:
@@ -148,17 +150,17 @@ def read_numbers(texts: pl.Series, *, decimal: DecimalMark, kinds: pl.Series | N
     decimal
         The column's decimal mark, from `decide_decimal`. With `undecided`, `1,250` and `1.250` are held.
     kinds
-        Of a workbook: a number cell is taken as it is, a date, an error and a formula without result are told.
+        Of a workbook: a number is taken as it is; a date, an error, a formula without result are told.
 
     Returns
     -------
     polars.DataFrame
-        `value` (Float64, null unless there is exactly one reading); `qualifier` (`<`, `>` or empty: `value` is then the
-        limit); `blank` (not measured); `how` (`plain`, or what was read into the number, joined by `+`:
+        `value` (Float64, null unless there is exactly one reading); `qualifier` (`<`, `>` or empty: `value` is
+        then the limit); `blank` (not measured); `how` (`plain`, or what was read into it, joined by `+`:
         decimal_comma_cell, decimal_point_cell, thousands_space, thousands_apostrophe, thousands_comma,
         thousands_point, unicode_minus, full_width, invisible_character, unit_in_cell, at_limit, scientific,
-        spaces_trimmed); `problem` (empty, or one of not_a_number, range, two_values, value_with_error, approximate,
-        marker, not_detected_no_limit, qualitative, too_many, undecided_separator, error_cell,
+        spaces_trimmed); `problem` (empty, or one of not_a_number, range, two_values, value_with_error,
+        approximate, marker, not_detected_no_limit, qualitative, too_many, undecided_separator, error_cell,
         formula_without_result, date_cell, not_finite, too_long); `unit_in_cell` (as typed, or empty);
         `likely` (a reading to propose, or null); `suggestion` (what to do, or empty).
     """
@@ -294,8 +296,8 @@ def _value_of(frame: pl.DataFrame, token: str, decimal: DecimalMark) -> pl.DataF
         .when(pl.col("shape").is_in(["whole", "point"]))
         .then(digits)
     )
-    plain = pl.col("minus") + plain.str.replace(r"^\.", "0.").str.replace(r"\.$", "")
-    return frame.with_columns(clean=plain + pl.col("exponent")).with_columns(
+    ascii_text = pl.col("minus") + plain.str.replace(r"^\.", "0.").str.replace(r"\.$", "")
+    return frame.with_columns(clean=ascii_text + pl.col("exponent")).with_columns(
         number=pl.col("clean").cast(pl.Float64, strict=False),
         lost=pl.col("clean").str.contains("^-?[0.]*[1-9]"),
     )

@@ -1,4 +1,4 @@
-"""Delimited text: bytes decoded, the separator found, every cell kept as sent at the row a spreadsheet shows."""
+"""Delimited text: bytes decoded, the separator found, cells as sent at the rows a spreadsheet shows."""
 
 from __future__ import annotations
 
@@ -22,7 +22,9 @@ _HINT: Final = re.compile(r'^"?sep=(.)"?(?:\r\n|\r|\n|$)', re.IGNORECASE)
 _FAST_BYTES: Final = 1_000_000
 
 #: UTF-8 read as a single-byte encoding and saved again: `Â°`, `Ã©`, `â€“`.
-_MOJIBAKE: Final = r"Ã[\x{0080}-\x{00BF}\x{0152}-\x{0178}\x{0192}\x{02C6}\x{02DC}\x{2013}-\x{2122}\x{20AC}]|Â[\x{0080}-\x{00BF}]|â€"
+_MOJIBAKE: Final = (
+    r"Ã[\x{0080}-\x{00BF}\x{0152}-\x{0178}\x{0192}\x{02C6}\x{02DC}\x{2013}-\x{2122}]|Â[\x{0080}-\x{00BF}]|â€"
+)
 
 
 def decode(content: bytes) -> tuple[str, str, tuple[Remark, ...]]:
@@ -51,7 +53,7 @@ def decode(content: bytes) -> tuple[str, str, tuple[Remark, ...]]:
             "encoding_guessed",
             line,
             None,
-            f"The file is not UTF-8 (first in line {line}); its letters were read as Windows-1252. Look at accents and signs.",
+            f"Not UTF-8 (first in line {line}); read as Windows-1252. Look at accents and signs.",
         )
         return text, "cp1252", (remark,)
 
@@ -83,7 +85,7 @@ def find_separator(text: str) -> str:
 
 
 def _records(text: str, separator: str) -> Iterator[list[str]]:
-    # the field limit of the csv module is process wide; it is set, never read back, and only ever to this value
+    # process wide in the csv module, whose default would refuse a long note; only ever set to this
     csv.field_size_limit(2**31 - 1)
     return csv.reader(io.StringIO(text, newline=""), delimiter=separator)
 
@@ -94,7 +96,7 @@ def read_text(content: bytes, limits: Limits) -> tuple[Grid, str, str, tuple[Rem
     Raises
     ------
     Refused
-        Too large, no visible character, control characters throughout, or a quotation mark that is never closed.
+        Too large, no visible character, not text, or a quotation mark that is never closed.
     """
     if len(content) > limits.text_bytes:
         raise Refused(
@@ -151,8 +153,8 @@ def _refuse_open_quote(text: str, separator: str) -> None:
     if "\n" in last[-1].strip() or "\r" in last[-1].strip():
         raise Refused(
             "open_quote",
-            f"A quotation mark opens in {cell_name(last_row, len(last))} and is never closed, so the rows below it cannot be told apart",
-            "Remove that quotation mark, or close it, and send the file again.",
+            f"A quotation mark opens in {cell_name(last_row, len(last))} and is never closed",
+            "Remove that quotation mark, or close it: the rows below it cannot be told apart.",
         )
 
 
@@ -223,7 +225,6 @@ def _fast(
         separator=separator,
         quote_char=None,
         infer_schema=False,
-        missing_utf8_is_empty_string=True,
         new_columns=[str(number + 1) for number in range(width)],
         truncate_ragged_lines=False,
     )

@@ -1,4 +1,4 @@
-"""A workbook's tabs as grids: structure, styles and comments by openpyxl, cells streamed, all behind the gate."""
+"""A workbook's tabs as grids: structure, styles and comments by openpyxl, cells streamed, behind the gate."""
 
 from __future__ import annotations
 
@@ -7,16 +7,13 @@ import posixpath
 import warnings
 import zipfile
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 import polars as pl
 
 from crosscellar.intake.cells import Cells, Styles, read_cells, read_strings
 from crosscellar.intake.gate import Package, open_gate
 from crosscellar.intake.grid import Grid, Limits, Refused, Remark, lay_out, marks_frame, read_reference
-
-if TYPE_CHECKING:
-    from openpyxl.reader.excel import ExcelReader
 
 _CHUNK: Final = 65_536
 _COMMENTS: Final = "/comments"
@@ -66,7 +63,7 @@ def _read(
 
     for name, size in package.sizes.items():
         small = name.lower().endswith((".xml", ".rels")) and not name.lower().startswith(
-            ("xl/worksheets/sheet", "xl/sharedstrings", "xl/pivotcache", "xl/charts", "xl/drawings")
+            ("xl/worksheets/", "xl/sharedstrings", "xl/pivotcache", "xl/charts", "xl/drawings")
         )
         if small and size > limits.part_bytes:
             raise Refused(
@@ -74,7 +71,8 @@ def _read(
                 "A part of the workbook is too large",
                 "Copy the table into a new workbook.",
             )
-    reader = ExcelReader(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+    # what the reader gathers on its way has no declared types
+    reader: Any = ExcelReader(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
     with reader.archive as archive:
         reader.read_manifest()
         reader.read_workbook()
@@ -99,19 +97,24 @@ def _pieces(part: Any) -> Iterator[bytes]:
         yield piece
 
 
-def _styles(reader: ExcelReader) -> Styles:
-    from openpyxl.styles.numbers import is_date_format, is_timedelta_format
+def _styles(reader: Any) -> Styles:
+    from openpyxl.styles import numbers
     from openpyxl.styles.stylesheet import apply_stylesheet
     from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
-    book: Any = reader.wb
+    formats: Any = numbers
+    book = reader.wb
     apply_stylesheet(reader.archive, book)
     shows: list[Literal["number", "date", "duration"]] = []
     struck = []
     for style in book._cell_styles:
         form = _number_format(book, style.numFmtId)
         shows.append(
-            "duration" if is_timedelta_format(form) else "date" if is_date_format(form) else "number"
+            "duration"
+            if formats.is_timedelta_format(form)
+            else "date"
+            if formats.is_date_format(form)
+            else "number"
         )
         font = book._fonts[style.fontId] if style.fontId < len(book._fonts) else None
         struck.append(bool(font is not None and font.strike))
@@ -133,9 +136,7 @@ def _number_format(book: Any, number: int) -> str:
     return str(book._number_formats[own]) if own < len(book._number_formats) else "General"
 
 
-def _strings(
-    reader: ExcelReader, archive: zipfile.ZipFile, limits: Limits
-) -> tuple[list[str], frozenset[int]]:
+def _strings(reader: Any, archive: zipfile.ZipFile, limits: Limits) -> tuple[list[str], frozenset[int]]:
     from openpyxl.xml.constants import SHARED_STRINGS
 
     found = reader.package.find(SHARED_STRINGS)
@@ -150,7 +151,9 @@ def _read_comments(archive: zipfile.ZipFile, path: str, cells: Cells, limits: Li
     from openpyxl.packaging.relationship import get_dependents, get_rels_path
     from openpyxl.xml.functions import fromstring
 
-    relations = get_rels_path(path)
+    rels_path: Any = get_rels_path
+    sheet: Any = CommentSheet
+    relations = rels_path(path)
     if relations not in archive.namelist():
         return
     for relation in get_dependents(archive, relations):
@@ -159,7 +162,7 @@ def _read_comments(archive: zipfile.ZipFile, path: str, cells: Cells, limits: Li
         target = posixpath.normpath(str(relation.target)).lstrip("/")
         if target not in archive.namelist() or archive.getinfo(target).file_size > limits.part_bytes:
             continue
-        for reference, comment in CommentSheet.from_tree(fromstring(archive.read(target))).comments:
+        for reference, comment in sheet.from_tree(fromstring(archive.read(target))).comments:
             place = read_reference(reference)
             if place is not None:
                 cells.marks.append((*place, "comment", str(comment.content).strip()))
