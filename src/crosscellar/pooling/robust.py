@@ -145,7 +145,9 @@ def _clustered(
         lower = np.linalg.cholesky(block)
         left = block - x_i @ bread @ np.swapaxes(x_i, 1, 2)
         root = np.swapaxes(lower, 1, 2)
-        middle, fixed = _inverse_root(root @ left @ lower)
+        middle, fixed = _inverse_root(
+            root @ left @ lower, np.diagonal(block, axis1=1, axis2=2).max(axis=1) ** 2
+        )
         adjust = lower @ middle @ root
         plain = solved[rows] @ bread
         pull = adjust @ plain
@@ -192,15 +194,14 @@ def _clustered(
     return Robust(coefficients, np.asarray(covariance), df, sites)
 
 
-def _inverse_root(matrix: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
+def _inverse_root(matrix: Floats, size: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """The symmetric inverse square root of each matrix of a batch, and which had directions of no size.
 
+    `size` (b,) is what the eigenvalues are measured against.
     Such a direction is one in which a site's residuals are 0 whatever its effects: they say nothing about it.
     """
     value, vector = np.linalg.eigh(matrix)
-    # A site of one effect has one direction: its size is measured against the largest of all sites.
-    floor = NOTHING_LEFT * value.max()
-    seen = value > floor
+    seen = value > NOTHING_LEFT * size[:, None]
     power = np.where(seen, 1.0 / np.sqrt(np.where(seen, value, 1.0)), 0.0)
     return np.asarray((vector * power[:, None, :]) @ np.swapaxes(vector, 1, 2)), ~seen.all(axis=1)
 
