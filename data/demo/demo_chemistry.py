@@ -107,7 +107,11 @@ class Lot:
 def lot(trial: Trial) -> Lot:
     """One lot of fruit: riper means more sugar, less malic, higher pH."""
     key = trial.lot, trial.season
-    ripe, z = normal("ripe", *key), lambda what: normal(what, *key)
+    ripe = normal("ripe", *key)
+
+    def z(what: str) -> float:
+        return normal(what, *key)
+
     white = trial.colour == "white"
     brix = (21.6 if white else 24.1) + 0.8 * ripe
     ph = (3.20 if white else 3.46) + 0.05 * ripe + 0.03 * z("ph")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import timedelta
 
 from demo_chemistry import calendar
 from demo_questions import QUESTIONS
 from demo_scenario import SITES, Trial
-from demo_tables import Table
+from demo_tables import Table, Value
 from demo_tasting import SCORES, TRIANGLES
 
 #: Tell-tale of a trial that has not come back yet: it stands as running, its last sheet is owed.
@@ -155,26 +156,22 @@ def register(trials: tuple[Trial, ...]) -> dict[str, Table]:
         ),
         "labs": Table(
             ["lab_id", "analyte", "unit", "basis", "method", "detection_limit"],
-            [
-                [lab, analyte, unit[i], _basis(lab, analyte, basis), method, limit[i]]
-                for i, lab in enumerate(("lab_alder", "lab_birch"))
-                for analyte, *unit, basis, method, limit_a, limit_b in _LAB_ROWS
-                for limit in ((limit_a, limit_b),)
-            ],
+            [*_lab_rows()],
         ),
         "aliases": Table(["written", "means"], [list(pair) for pair in _ALIASES]),
     }
 
 
-def _basis(lab: str, analyte: str, basis: str) -> str:
-    if analyte == "titratable_acidity":
-        return "sulfuric" if lab == "lab_birch" else "tartaric"
-    return basis
+def _lab_rows() -> Iterator[list[Value]]:
+    for place, (lab, acid) in enumerate((("lab_alder", "tartaric"), ("lab_birch", "sulfuric"))):
+        for analyte, *units, basis, method, limit_alder, limit_birch in _LAB_ROWS:
+            stated = acid if analyte == "titratable_acidity" else basis
+            yield [lab, analyte, units[place], stated, method, (limit_alder, limit_birch)[place]]
 
 
-def _responses(trial: Trial) -> list[list[str]]:
+def _responses(trial: Trial) -> list[list[Value]]:
     question, days = trial.question, calendar(trial)
-    rows = []
+    rows: list[list[Value]] = []
     for (response, stage), role in [
         (question.primary, "primary"),
         *((pair, "monitored") for pair in question.monitored),
@@ -182,12 +179,12 @@ def _responses(trial: Trial) -> list[list[str]]:
         when = days.end_primary if stage == "ferment_daily" else days.of(stage)
         due = when + timedelta(days=_DUE_DAYS)
         rows.append([trial.trial_id, response, stage, role, str(len(trial.vessels)), due.isoformat()])
-    due = (days.tasting + timedelta(days=_DUE_DAYS)).isoformat()
+    tasted = (days.tasting + timedelta(days=_DUE_DAYS)).isoformat()
     if trial.trial_id in TRIANGLES:
         panel = str(TRIANGLES[trial.trial_id])
-        rows.append([trial.trial_id, "triangle", "sensory", "monitored", panel, due])
+        rows.append([trial.trial_id, "triangle", "sensory", "monitored", panel, tasted])
     if trial.trial_id in SCORES:
         attribute, panel_size = SCORES[trial.trial_id]
         planned = str(panel_size * len(trial.arms))
-        rows.append([trial.trial_id, f"score:{attribute}", "sensory", "monitored", planned, due])
+        rows.append([trial.trial_id, f"score:{attribute}", "sensory", "monitored", planned, tasted])
     return rows

@@ -18,7 +18,7 @@ from demo_chemistry import (
 )
 from demo_register import STILL_RUNNING, sample_id
 from demo_scenario import SITE_BY_CODE, Trial
-from demo_tables import Table, csv_bytes, number, xlsx_bytes
+from demo_tables import Table, Value, csv_bytes, number, xlsx_bytes
 from demo_tasting import SCORES, TRIANGLES, score_sheet, triangle_sheet
 
 Contents = dict[tuple[str, str], dict[tuple[str, str], float]]
@@ -218,7 +218,7 @@ def _alder_by_label(trials: list[Trial], stage: str, contents: Contents) -> Tabl
         for trial in trials
         for place, vessel in enumerate(trial.vessels, 1)
     }
-    rows = [[label[str(row[0]), str(row[2])], *row[4:]] for row in long.rows]
+    rows: list[list[Value]] = [[label[str(row[0]), str(row[2])], *row[4:]] for row in long.rows]
     return Table(["sample_id", *long.headings[4:]], rows)
 
 
@@ -241,7 +241,7 @@ def _birch_wide(
     for trial in trials:
         for vessel in trial.vessels:
             held = contents[trial.trial_id, vessel.vessel_id]
-            row = [trial.trial_id, vessel.arm_id, vessel.vessel_id, BIRCH_STAGE[stage]]
+            row: list[Value] = [trial.trial_id, vessel.arm_id, vessel.vessel_id, BIRCH_STAGE[stage]]
             row += [calendar(trial).of(stage), "lab_birch"]
             for analyte in present:
                 if (stage, analyte) not in held:

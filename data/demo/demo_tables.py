@@ -21,7 +21,7 @@ class Formula(str):
     """What an error cell shows, such as `#DIV/0!`."""
 
 
-Value = Number | Formula | date | str | None
+Value = date | str | None
 
 
 def number(value: float, decimals: int) -> Number:
@@ -81,8 +81,8 @@ class Table:
         return self.cell(index, heading)
 
     def lines(self) -> list[list[Value]]:
-        units = [list(self.units)] if self.units else []
-        return [*map(list, self.above), list(self.headings), *units, *self.rows, *self.below]
+        words = [*self.above, self.headings, *([self.units] if self.units else [])]
+        return [*([*line] for line in words), *self.rows, *self.below]
 
 
 def csv_bytes(
@@ -122,8 +122,8 @@ def xlsx_bytes(tables: list[Table], *, notes: list[str] | None = None) -> bytes:
     shapes = {n: book.add_format({"num_format": "0" if not n else "0." + "0" * n}) for n in range(5)}
     if notes:
         sheet = book.add_worksheet("Read me")
-        for row, line in enumerate(notes):
-            sheet.write_string(row, 0, line)
+        for row, words in enumerate(notes):
+            sheet.write_string(row, 0, words)
     for table in tables:
         sheet = book.add_worksheet(table.name)
         heading = len(table.above)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from demo_chemistry import calendar
-from demo_scenario import DISCRIMINATORS, Trial, normal, stream
-from demo_tables import Number, Table
+from demo_scenario import DISCRIMINATORS, Trial, Vessel, normal, stream
+from demo_tables import Number, Table, Value
 
 #: trial_id -> assessors in the session.
 TRIANGLES = {
@@ -44,7 +44,7 @@ def triangle_sheet(trial: Trial) -> Table:
     treatment = trial.arms[1][0]
     session = f"{trial.trial_id}-tri1"
     when = calendar(trial).tasting
-    rows = []
+    rows: list[list[Value]] = []
     for number, order in enumerate(orders, 1):
         odd = _ODD[order]
         picked = odd if draw.random() < share else draw.choice((1, 2, 3))
@@ -67,10 +67,10 @@ def score_sheet(trial: Trial) -> Table:
     attribute, panel = SCORES[trial.trial_id]
     mean, effect, tau = _ATTRIBUTE[attribute]
     truth = effect + tau * normal("score", trial.site.code, attribute)
-    first = {}
+    first: dict[str, Vessel] = {}
     for vessel in trial.vessels:
         first.setdefault(vessel.arm_id, vessel)
-    rows = []
+    rows: list[list[Value]] = []
     for number in range(1, panel + 1):
         own = 0.9 * normal("assessor", trial.trial_id, number)
         for arm_id, vessel in first.items():
