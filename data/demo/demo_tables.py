@@ -82,7 +82,8 @@ class Table:
 
     def lines(self) -> list[list[Value]]:
         words = [*self.above, self.headings, *([self.units] if self.units else [])]
-        return [*([*line] for line in words), *self.rows, *self.below]
+        top: list[list[Value]] = [[*line] for line in words]
+        return [*top, *self.rows, *self.below]
 
 
 def csv_bytes(
