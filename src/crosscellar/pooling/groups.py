@@ -1,0 +1,301 @@
+"""Thousands of questions pooled at once, with the numbers that `pool` gives for each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from crosscellar.errors import NotComputable, UnknownName
+from crosscellar.pooling.answers import answer
+from crosscellar.pooling.frames import Columns, tidy
+from crosscellar.pooling.heterogeneity import Counts, Floats, Questions, side_by_side
+from crosscellar.pooling.intervals import chance_beyond
+from crosscellar.pooling.models import check_method, interval_taken
+from crosscellar.pooling.pool import Asked
+from crosscellar.pooling.verdict import WANTED, check_wanted, judge
+
+#: Effects in one block of questions that are worked side by side: a few such arrays stay in the cache.
+_BLOCK = 6_000
+#: A block may hold questions up to this many times larger than its smallest.
+_PADDING = 1.2
+
+_NUMBERS: Final = (
+    "estimate",
+    "std_error",
+    "df",
+    "low",
+    "high",
+    "p_value",
+    "prediction_low",
+    "prediction_high",
+    "tau2",
+    "tau2_std_error",
+    "tau2_low",
+    "tau2_high",
+    "q",
+    "q_df",
+    "q_p",
+    "i2",
+    "i2_tau2",
+    "h2",
+    "chance_above_zero",
+    "chance_above_smallest",
+)
+_EXTRA: Final = ("model_std_error", "prediction_df", "equivalence_low", "equivalence_high")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Groups:
+    """Effects of all groups in one run of arrays, each group's where `start` says."""
+
+    names: pl.DataFrame
+    estimate: Floats
+    variance: Floats
+    start: Counts
+    size: Counts
+    sites: Counts
+
+
+def pool_each(
+    frame: Any,
+    by: str | Sequence[str],
+    *,
+    method: str = "reml",
+    interval: str = "auto",
+    level: float = 0.95,
+    estimate: str = "estimate",
+    variance: str = "variance",
+    std_error: str = "std_error",
+    site: str = "site",
+    season: str = "season",
+    trial: str = "trial",
+    arm: str = "arm",
+    df: str = "df",
+    shared: str = "shared",
+    shared_variance: str = "shared_variance",
+    smallest_difference: float | str | None = None,
+    wanted: str = "either",
+    tau_scale: float | None = None,
+) -> pl.DataFrame:
+    """One row a group of `by`, in order of appearance, with the numbers and the verdict that `pool` gives it.
+
+    Groups with one effect a site are worked side by side; groups whose sites repeat, and those asked for the
+    `robust` or `bayes` interval, go through `pool` one by one.
+
+    Parameters
+    ----------
+    frame, method, interval, level, estimate, variance, std_error, site, season, trial, arm, df, shared, tau_scale
+        As for `pool`; so is `shared_variance`.
+    by
+        Columns whose values tell groups apart.
+    smallest_difference, wanted
+        As for `pool`, or the name of the column that holds them (its first value in each group).
+
+    Returns
+    -------
+    polars.DataFrame
+        The columns of `by`, then n_effects, n_sites, the numbers of `Pooled` by the same names, method,
+        interval_method, converged, narrower_than_common, direction, verdict and remark. A number that cannot
+        be given is null. `remark` says why a group could not be pooled, "" otherwise.
+
+    Raises
+    ------
+    UnknownName, NotComputable
+        As for `pool`; a fault of one group alone is told in its `remark`.
+    """
+    check_method(method, interval, level)
+    keys = [by] if isinstance(by, str) else list(by)
+    columns = Columns(
+        estimate=estimate,
+        variance=variance,
+        std_error=std_error,
+        site=site,
+        season=season,
+        trial=trial,
+        arm=arm,
+        df=df,
+        shared=shared,
+        shared_variance=shared_variance,
+    )
+    rows = tidy(frame, columns)
+    missing = [name for name in keys if name not in rows.columns]
+    if missing:
+        raise UnknownName(
+            f"There is no column {missing[0]!r} to group by",
+            next_step=f"There are: {', '.join(rows.columns)}.",
+        )
+    groups = _gather(rows, keys)
+    many = groups.size.size
+    difference, direction_wanted = _asked(rows, keys, groups.names, smallest_difference, wanted)
+    out = {name: np.full(many, np.nan) for name in (*_NUMBERS, *_EXTRA)}
+    converged = np.ones(many, dtype=np.bool_)
+    narrower = np.zeros(many, dtype=np.bool_)
+    taken = np.full(many, "none", dtype=object)
+    remark = np.full(many, "", dtype=object)
+    repeated = groups.sites < groups.size
+    fast = (groups.sites > 1) & ~repeated & (interval not in {"robust", "bayes"})
+    if fast.any():
+        kind, _ = interval_taken(interval, method, repeated=False)
+        for at, questions in _blocks(groups, np.flatnonzero(fast)):
+            said = answer(questions, method=method, interval=kind, level=level)
+            for name, values in said.columns().items():
+                if name in out:
+                    out[name][at] = values
+            converged[at], narrower[at], taken[at] = said.converged, said.narrower_than_common, kind
+    up = (direction_wanted == "increase") | ((direction_wanted != "decrease") & ~(out["estimate"] < 0))
+    _chances(out, fast, up, difference)
+    verdict = judge(
+        n_sites=groups.sites,
+        n_effects=groups.size,
+        low=out["low"],
+        high=out["high"],
+        prediction_low=out["prediction_low"],
+        prediction_high=out["prediction_high"],
+        equivalence_low=out["equivalence_low"],
+        equivalence_high=out["equivalence_high"],
+        smallest_difference=difference,
+        wanted=direction_wanted,
+    ).astype(object)
+    slow = np.flatnonzero(~fast & (groups.size > 0))
+    if slow.size:
+        chosen = groups.names.with_row_index("_group")[slow]
+        parts = rows.join(chosen, on=keys, how="inner", nulls_equal=True).partition_by("_group", as_dict=True)
+        for at in slow:
+            d = float(difference[at])
+            asked = Asked(
+                method=method,
+                interval=interval,
+                level=level,
+                smallest_difference=None if np.isnan(d) else d,
+                wanted=str(direction_wanted[at]),
+                tau_scale=tau_scale,
+                unit=None,
+                beside=False,
+            )
+            try:
+                pooled = asked(parts[(int(at),)])
+            except NotComputable as fault:
+                remark[at], converged[at], verdict[at] = fault.sentence, False, "undecided"
+                continue
+            for name in _NUMBERS:
+                out[name][at] = getattr(pooled, name)
+            converged[at], narrower[at] = pooled.converged, pooled.narrower_than_common
+            taken[at], verdict[at] = pooled.interval_method, pooled.verdict
+            up[at] = pooled.direction == "up"
+    return pl.concat(
+        [
+            groups.names,
+            pl.DataFrame(
+                {
+                    "n_effects": groups.size,
+                    "n_sites": groups.sites,
+                    **{name: out[name] for name in _NUMBERS},
+                }
+            ).with_columns(pl.col(*_NUMBERS).fill_nan(None)),
+            pl.DataFrame(
+                {
+                    "method": pl.repeat(method, many, eager=True, dtype=pl.String),
+                    "interval_method": pl.Series(taken, dtype=pl.String),
+                    "converged": converged,
+                    "narrower_than_common": narrower,
+                    "direction": np.where(up, "up", "down"),
+                    "verdict": pl.Series(verdict, dtype=pl.String),
+                    "remark": pl.Series(remark, dtype=pl.String),
+                }
+            ),
+        ],
+        how="horizontal",
+    )
+
+
+def _gather(rows: pl.DataFrame, keys: list[str]) -> _Groups:
+    """Groups in order of appearance; those that have no effect to pool keep their place with size 0."""
+    kept = rows.filter(pl.col("left_out") == "")
+    lists = kept.group_by(keys, maintain_order=True).agg(
+        pl.col("estimate").alias("_estimate"),
+        pl.col("variance").alias("_variance"),
+        pl.len().alias("_size"),
+        pl.col("site").n_unique().alias("_sites"),
+    )
+    estimate = lists["_estimate"].explode(empty_as_null=False).to_numpy()
+    variance = lists["_variance"].explode(empty_as_null=False).to_numpy()
+    size = lists["_size"].to_numpy().astype(np.int64)
+    start = np.cumsum(size) - size
+    names = lists.select(keys)
+    sites = lists["_sites"].to_numpy().astype(np.int64)
+    if kept.height < rows.height:
+        places = names.with_columns(
+            pl.Series("_size", size), pl.Series("_start", start), pl.Series("_sites", sites)
+        )
+        whole = (
+            rows.select(keys)
+            .unique(maintain_order=True)
+            .join(places, on=keys, how="left", nulls_equal=True, maintain_order="left")
+            .with_columns(pl.col("_size", "_start", "_sites").fill_null(0))
+        )
+        names = whole.select(keys)
+        size, start, sites = (whole[name].to_numpy() for name in ("_size", "_start", "_sites"))
+    return _Groups(names, estimate, variance, start, size, sites)
+
+
+def _asked(
+    rows: pl.DataFrame,
+    keys: list[str],
+    names: pl.DataFrame,
+    smallest_difference: float | str | None,
+    wanted: str,
+) -> tuple[Floats, NDArray[np.str_]]:
+    """The smallest difference and the wanted direction of each group."""
+    many = names.height
+
+    def first(column: str) -> pl.Series:
+        if column not in rows.columns:
+            raise UnknownName(
+                f"There is no column {column!r}", next_step=f"There are: {', '.join(rows.columns)}."
+            )
+        firsts = rows.group_by(keys).agg(pl.col(column).first().alias("_first"))
+        return names.join(firsts, on=keys, how="left", nulls_equal=True, maintain_order="left")["_first"]
+
+    if isinstance(smallest_difference, str):
+        difference = first(smallest_difference).cast(pl.Float64).fill_null(np.nan).to_numpy()
+    else:
+        difference = np.full(many, np.nan if smallest_difference is None else smallest_difference)
+    if wanted in WANTED or wanted not in rows.columns:
+        return difference, np.full(many, check_wanted(wanted))
+    words = first(wanted).fill_null("either")
+    for word in words.unique():
+        check_wanted(word)
+    return difference, words.to_numpy().astype(np.str_)
+
+
+def _blocks(groups: _Groups, which: Counts) -> Iterator[tuple[Counts, Questions]]:
+    """The chosen groups in blocks of similar size, each with the places of its groups."""
+    order = which[np.argsort(groups.size[which], kind="stable")]
+    sizes = groups.size[order]
+    begin = 0
+    while begin < order.size:
+        most = int(sizes[begin] * _PADDING)
+        end = int(np.searchsorted(sizes, most, side="right"))
+        end = min(end, begin + max(1, _BLOCK // most))
+        at, size = order[begin:end], sizes[begin:end]
+        row = np.arange(int(size[-1]))[:, np.newaxis]
+        inside = row < size
+        place = np.where(inside, groups.start[at] + row, 0)
+        estimate = np.where(inside, groups.estimate[place], 0.0)
+        variance = np.where(inside, groups.variance[place], np.inf)
+        yield at, side_by_side(estimate, variance, size)
+        begin = end
+
+
+def _chances(out: dict[str, Floats], fast: NDArray[np.bool_], up: NDArray[np.bool_], d: Floats) -> None:
+    at = np.flatnonzero(fast)
+    side = np.where(up[at], 1.0, -1.0)
+    model = (side * out["estimate"][at], out["model_std_error"][at], out["tau2"][at], out["prediction_df"][at])
+    out["chance_above_zero"][at] = chance_beyond(0.0, *model)
+    if not np.isnan(d[at]).all():
+        out["chance_above_smallest"][at] = chance_beyond(np.abs(d[at]), *model)
