@@ -28,8 +28,8 @@ def take_in(args: argparse.Namespace) -> int:
         # Marked copies show each contributor the cells that need another look.
         outcome = network.intake(args.inbox, correction=args.correction, marked_up=args.marked_up)
         print(
-            f"{outcome.readings_in} readings came in: {outcome.accepted} accepted, {outcome.refused} refused, "
-            f"{outcome.held} held for your decision, {outcome.already} known already, "
+            f"{outcome.readings_in} readings came in: {outcome.accepted} accepted, "
+            f"{outcome.refused} refused, {outcome.held} held for your decision, {outcome.already} known already, "
             f"{outcome.blank} not measured."
         )
 
