@@ -1,1 +1,50 @@
-"""What can be declared: analytes, units, stages, sheet kinds, rules, and the frames that rooms exchange."""
+"""What is declared, not coded: analytes, units, stages, sheets, rules; and the columns rooms hand each other."""
+
+from crosscellar.contract.contract import Contract, load_contract
+from crosscellar.contract.names import name_key
+from crosscellar.contract.reading import schema_folder
+from crosscellar.contract.records import (
+    Analyte,
+    Caution,
+    Column,
+    Family,
+    LegalLimit,
+    Limits,
+    NameMatch,
+    Precision,
+    RegisterTable,
+    Rule,
+    SheetKind,
+    Source,
+    Stage,
+    Unit,
+    UnitReading,
+    Window,
+)
+from crosscellar.contract.units import UnitTable, convert, unit_key
+
+__all__ = [
+    "Analyte",
+    "Caution",
+    "Column",
+    "Contract",
+    "Family",
+    "LegalLimit",
+    "Limits",
+    "NameMatch",
+    "Precision",
+    "RegisterTable",
+    "Rule",
+    "SheetKind",
+    "Source",
+    "Stage",
+    "Unit",
+    "UnitReading",
+    "UnitTable",
+    "Window",
+    "convert",
+    "load_contract",
+    "name_key",
+    "schema_folder",
+    "unit_key",
+]
