@@ -29,8 +29,8 @@ def take_in(args: argparse.Namespace) -> int:
         outcome = network.intake(args.inbox, correction=args.correction, marked_up=args.marked_up)
         print(
             f"{outcome.readings_in} readings came in: {outcome.accepted} accepted, "
-            f"{outcome.refused} refused, {outcome.held} held for your decision, {outcome.already} known already, "
-            f"{outcome.blank} not measured."
+            f"{outcome.refused} refused, {outcome.held} held for your decision, "
+            f"{outcome.already} known already, {outcome.blank} not measured."
         )
 
         # A refused reading goes back to whoever typed it; a held one waits for you.

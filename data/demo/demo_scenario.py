@@ -32,7 +32,7 @@ class Truth:
 
 #: question_id -> the truth about its primary response, and the answer it was chosen to give.
 TRUTH = {
-    "malolactic-timing": Truth(-0.70, 0.10, 0.05, 0.14),  # holds at new sites
+    "malolactic-timing": Truth(-0.70, 0.10, 0.03, 0.10),  # holds at new sites
     "nutrient-timing": Truth(-0.26, 0.16, 0.05, 0.07),  # holds on average: sites differ widely
     "lees-stirring": Truth(0.004, 0.006, 0.004, 0.015),  # no difference that matters
     "juice-clarity": Truth(+0.26, 0.06, 0.04, 0.07),  # works against the hypothesis
