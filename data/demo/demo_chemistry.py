@@ -116,7 +116,7 @@ def lot(trial: Trial) -> Lot:
     brix = (21.6 if white else 24.1) + 0.8 * ripe
     ph = (3.20 if white else 3.46) + 0.05 * ripe + 0.03 * z("ph")
     malic = (3.2 if white else 2.3) * math.exp(-0.12 * ripe + 0.12 * z("malic"))
-    acidity = 10 * ((3.98 if white else 4.08) + 0.05 * z("buffer") - ph)
+    acidity = 10 * ((3.98 if white else 4.16) + 0.05 * z("buffer") - ph)
     name = trial.cultivar
     free = (30 if white else 26) * math.exp(0.08 * z("free"))
     return Lot(
@@ -132,7 +132,7 @@ def lot(trial: Trial) -> Lot:
         acetaldehyde=28 * math.exp(0.2 * z("acetaldehyde")),
         free=free,
         total=free * (3.1 if white else 2.5) * math.exp(0.06 * z("total")),
-        heat=6.5 + 1.2 * z("heat"),
+        heat=3.0 + 0.8 * z("heat"),
         anthocyanins=_ANTHOCYANINS.get(name, 0.0) * math.exp(0.12 * z("antho")),
         tannin=_TANNIN.get(name, 0.0) * math.exp(0.14 * z("tannin")),
         colour=_COLOUR.get(name, 0.0) * math.exp(0.10 * z("antho")),
@@ -266,7 +266,7 @@ def _vessel(trial: Trial, vessel: Vessel, effect: float) -> dict[tuple[str, str]
         out["pre_bottling", "hue"] = times("hue", 0.66)
     if question.code in ("LS", "BF"):
         out["pre_bottling", "glycerol"] = glycerol
-        heat = plus("heat_test_delta_ntu", base.heat + (4 if question.code == "BF" else 0))
+        heat = plus("heat_test_delta_ntu", base.heat + (7.5 if question.code == "BF" else 0))
         out["pre_bottling", "heat_test_delta_ntu"] = max(heat, 0.2)
     return out
 
