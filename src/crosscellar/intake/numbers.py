@@ -107,7 +107,7 @@ def decide_decimal(texts: pl.Series, *, kinds: pl.Series | None = None, separato
     Returns
     -------
     DecimalChoice
-        `undecided` when no cell decides: `1,250` alone can be 1250 or 1.25, whole numbers say nothing.
+        `undecided` when no cell decides: `1,250` alone is 1250 or 1.25; or no cell has a mark.
     """
     frame = pl.DataFrame({"text": texts.cast(pl.String)})
     if kinds is not None:
@@ -127,11 +127,12 @@ def decide_decimal(texts: pl.Series, *, kinds: pl.Series | None = None, separato
         )
     )
     points, commas, open_points, open_commas = (int(n or 0) for n in counts.row(0))
-    if points > commas:
+    # every such cell is read as it stands; a clear majority decides for the cells that say nothing
+    if points > 4 * commas:
         return DecimalChoice(".", f"{points} different cells can only have a decimal point")
-    if commas > points:
+    if commas > 4 * points:
         return DecimalChoice(",", f"{commas} different cells can only have a decimal comma")
-    if points:
+    if points or commas:
         return DecimalChoice("undecided", f"{points} cells have a decimal point and {commas} a decimal comma")
     if separator == "," and open_points and not open_commas:
         return DecimalChoice(".", "the file's cells are separated by commas")
@@ -155,8 +156,8 @@ def read_numbers(texts: pl.Series, *, decimal: DecimalMark, kinds: pl.Series | N
     Returns
     -------
     polars.DataFrame
-        `value` (Float64, null unless there is exactly one reading); `qualifier` (`<`, `>` or empty: `value` is
-        then the limit); `blank` (not measured); `how` (`plain`, or what was read into it, joined by `+`:
+        `value` (Float64, null unless there is exactly one reading); `qualifier` (`<`, `>` or empty: the value
+        is then the limit); `blank` (not measured); `how` (`plain`, or what was read into it, joined by `+`:
         decimal_comma_cell, decimal_point_cell, thousands_space, thousands_apostrophe, thousands_comma,
         thousands_point, unicode_minus, full_width, invisible_character, unit_in_cell, at_limit, scientific,
         spaces_trimmed); `problem` (empty, or one of not_a_number, range, two_values, value_with_error,
@@ -350,6 +351,12 @@ def _judge(frame: pl.DataFrame, decimal: DecimalMark) -> pl.DataFrame:
         .then(pl.col("minus") + as_group + pl.lit(" or ") + pl.col("minus") + as_point)
     )
     good = (pl.col("problem") == "") & pl.col("number").is_not_null()
+    limit = pl.col("text").str.extract(rf"(?i)^(?:nd|n\.d\.|bdl|blq|lod|loq)\s*[(:=]?\s*({_TOKEN})\)?$", 1)
+    told_limit = (pl.col("problem") == "not_a_number") & limit.is_not_null()
+    frame = frame.with_columns(
+        problem=pl.when(told_limit).then(pl.lit("not_detected_no_limit")).otherwise(pl.col("problem")),
+        likely=pl.when(told_limit).then(pl.lit("<") + limit).otherwise(pl.col("likely")),
+    )
     number_cell = pl.col("kind") == "n"
     comma_shapes = {"thousands_comma", "thousands_point"}
     how = {

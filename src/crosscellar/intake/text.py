@@ -144,18 +144,34 @@ def _refuse_noise(text: str) -> None:
 
 
 def _refuse_open_quote(text: str, separator: str) -> None:
-    """A quotation mark that opens a cell and is never closed would swallow every row below it."""
-    if text.count('"') % 2 == 0:
+    """A quotation mark that opens a cell and closes too late, or never, would swallow the rows below it."""
+    if '"' not in text:
         return
+    width = max(5, _usual_width(text, separator))
     last_row, last = 0, [""]
     for row, cells in enumerate(_records(text, separator), 1):
         last_row, last = row, cells
-    if "\n" in last[-1].strip() or "\r" in last[-1].strip():
+        for column, cell in enumerate(cells, 1):
+            if ("\n" in cell or "\r" in cell) and any(
+                line.count(separator) >= width - 1 for line in cell.splitlines()[1:-1]
+            ):
+                raise Refused(
+                    "open_quote",
+                    f"{cell_name(row, column)} holds whole rows: its quotation mark closes too late",
+                    "Remove that quotation mark, or close it: the rows below it cannot be told apart.",
+                )
+    if text.count('"') % 2 and ("\n" in last[-1].strip() or "\r" in last[-1].strip()):
         raise Refused(
             "open_quote",
             f"A quotation mark opens in {cell_name(last_row, len(last))} and is never closed",
             "Remove that quotation mark, or close it: the rows below it cannot be told apart.",
         )
+
+
+def _usual_width(text: str, separator: str) -> int:
+    records = islice(_records(text[:_SAMPLE_CHARACTERS], separator), _SAMPLE_LINES)
+    widths = Counter(len(cells) for cells in records if any(cells))
+    return max(widths, key=lambda width: (widths[width], width), default=1)
 
 
 def _slow(text: str, separator: str, limits: Limits) -> tuple[pl.DataFrame, list[tuple[int, int, str, str]]]:
