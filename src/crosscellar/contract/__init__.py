@@ -1,4 +1,4 @@
-"""What is declared, not coded: analytes, units, stages, sheets, rules; and the columns rooms hand each other."""
+"""What is declared, not coded: analytes, units, stages, sheets, rules; and the columns rooms share."""
 
 from crosscellar.contract.contract import Contract, load_contract
 from crosscellar.contract.names import name_key

@@ -149,7 +149,10 @@ class Contract:
         return analyte.limits
 
     def limits_frame(self) -> pl.DataFrame:
-        """All bounds as a frame to join on: analyte, stage (null: wherever no row names the stage), four bounds, figures."""
+        """All bounds as a frame to join on: analyte, stage, four bounds, figures.
+
+        A null stage holds wherever no row names the stage. Bounds are in the canonical unit.
+        """
         rows = [
             (
                 analyte.id,
@@ -254,7 +257,7 @@ class Contract:
         return convert_values(value, unit_reading)
 
     def frame_schema(self, name: str) -> FrameSchema:
-        """The checks of a typed frame: readings, picks, scores, or a table of the register as `register.TABLE`."""
+        """The checks of a typed frame: readings, picks, scores, or a register table as `register.TABLE`."""
         from crosscellar.contract.schemes import frame_schema
 
         return frame_schema(self, name)

@@ -1,20 +1,18 @@
 """The arithmetic of the trade: each function with its formula, its units and its source.
 
-Every function takes floats or numpy arrays and returns the same shape. None of them gives a dose or decides on
-compliance; sulfur dioxide and alcohol are work for trained people under local codes.
+Every function takes floats or numpy arrays and returns the same shape. None of them gives a dose or decides
+on compliance; sulfur dioxide and alcohol are work for trained people under local codes.
 """
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 Numbers = float | npt.NDArray[np.float64]
 
-#: Density of water at 20 °C in g/mL; SG 20/20 = density / this (OIV-MA-AS2-03B prints 1.00180 = 1 / 0.998203).
-WATER_20: Final = 0.998201
 #: Density of ethanol at 20 °C, kg/m3 (Directive 76/766/EEC).
 ETHANOL_20: Final = 789.239
 
@@ -86,22 +84,34 @@ def brix_from_refractive_index(index: Numbers) -> Numbers:
     return ((((11758.74 * n - 88885.21) * n + 270177.93) * n - 413145.80) * n + 318417.95) * n - 99127.4536
 
 
+#: The rows of OIV-MA-AS2-02, Table I, that could be read: Brix -> (°C, what to add); 0 at 20 °C by definition.
+_REFRACTOMETER: Final = {
+    10.0: ((5.0, 10.0, 15.0, 20.0), (-0.82, -0.59, -0.32, 0.0)),
+    15.0: ((10.0, 15.0, 20.0), (-0.62, -0.33, 0.0)),
+    20.0: ((5.0, 10.0, 13.0, 15.0, 16.0, 17.0, 20.0), (-0.92, -0.65, -0.47, -0.34, -0.28, -0.21, 0.0)),
+    25.0: ((10.0, 15.0, 17.0, 20.0), (-0.67, -0.35, -0.21, 0.0)),
+    30.0: ((10.0, 20.0), (-0.69, 0.0)),
+}
+
+
 def refractometer_correction(temperature: Numbers, brix: Numbers) -> Numbers:
     """What to add to a refractometer's percent reading at `temperature` (°C) to bring it to 20 °C.
 
-    Interpolated in the rows of OIV-MA-AS2-02, Table I, that could be read: 5, 10, 15 and 20 °C at 10 and 20 %
-    (at 20 °C the correction is 0 by definition). NaN outside: the warm rows were not reached. Do not correct
-    again what an instrument has already compensated.
+    Interpolated between the rows of OIV-MA-AS2-02, Table I, that could be read: 10 to 20 °C for 10 to 30 %,
+    5 to 10 °C for 10 to 20 %. NaN elsewhere: the warm rows were not reached. Do not correct again what an
+    instrument has already compensated.
     """
     t, b = np.broadcast_arrays(np.asarray(temperature, dtype=float), np.asarray(brix, dtype=float))
-    rows = np.array([5.0, 10.0, 15.0, 16.0, 17.0, 20.0])
-    at_10 = np.array([-0.82, -0.59, -0.32, np.nan, np.nan, 0.0])
-    at_20 = np.array([-0.92, -0.65, -0.34, -0.28, -0.21, 0.0])
-    known = ~np.isnan(at_10)
-    low = np.interp(t, rows[known], at_10[known])
-    high = np.interp(t, rows, at_20)
-    value = low + (high - low) * (b - 10.0) / 10.0
-    inside = (t >= 5.0) & (t <= 20.0) & (b >= 10.0) & (b <= 20.0)
+    columns = np.array(list(_REFRACTOMETER))
+    at = np.stack([np.interp(t, rows, added) for rows, added in _REFRACTOMETER.values()])
+    # The column of 15 % was read from 10 °C on; colder, it is taken midway between its neighbours.
+    at[1] = np.where(t < 10.0, (at[0] + at[2]) / 2.0, at[1])
+    place = np.clip((b - columns[0]) / 5.0, 0.0, len(columns) - 1.0)
+    left = np.minimum(np.floor(np.nan_to_num(place)).astype(int), len(columns) - 2)
+    below = np.take_along_axis(at, left[np.newaxis], axis=0)[0]
+    above = np.take_along_axis(at, left[np.newaxis] + 1, axis=0)[0]
+    value = below + (above - below) * (place - left)
+    inside = (b >= 10.0) & (t <= 20.0) & (((t >= 10.0) & (b <= 30.0)) | ((t >= 5.0) & (b <= 20.0)))
     return _same_kind(np.where(inside, value, np.nan), temperature if np.ndim(temperature) else brix)
 
 
@@ -170,9 +180,10 @@ def density_without_so2(density: Numbers, total_so2: Numbers) -> Numbers:
 
 
 def water_density(temperature: Numbers) -> Numbers:
-    """Density of air-free water in g/mL at `temperature` in °C, 0 to 40 (Kell 1975, recalled from memory).
+    """Density of air-free water in g/cm3 at `temperature` in °C, 0 to 40 (Kell 1975, recalled from memory).
 
-    Agrees within 0.00001 g/mL with the handbook table that Lyons (1992) prints.
+    The handbook table that Lyons (1992) prints is per millilitre of the old litre (1.000028 dm3): larger by
+    that factor.
     """
     t = temperature
     above = 999.83952 + t * (
@@ -210,7 +221,7 @@ _ALCOHOL_TERMS: Final = (
 
 
 def _mixture_density_by_mass(share: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    return np.polynomial.polynomial.polyval(share, _ALCOHOL_TERMS)
+    return np.asarray(np.polynomial.polynomial.polyval(share, _ALCOHOL_TERMS), dtype=np.float64)
 
 
 def alcohol_by_volume_from_mass(mass_percent: Numbers) -> Numbers:
@@ -234,7 +245,10 @@ def alcohol_by_volume_from_grams(grams_per_litre: Numbers) -> Numbers:
 
 
 def potential_alcohol(sugar: Numbers, *, grams_per_percent: float = 16.83) -> Numbers:
-    """% vol that `sugar` in g/L may give; 16.83 g/L per % vol is the ratio of EU texts, laboratories find 16.5-17.2."""
+    """% vol that `sugar` in g/L may give.
+
+    16.83 g/L for each % vol is the ratio of EU texts; laboratories find 16.5 to 17.2.
+    """
     return sugar / grams_per_percent
 
 
@@ -273,7 +287,7 @@ def acidity_factor(start: str, to: str) -> float:
 
 
 def titratable_acidity_from_titration(titre: Numbers, normality: Numbers, sample: Numbers) -> Numbers:
-    """Titratable acidity in g/L as tartaric from mL of base, its normality, and mL of sample: 75.04 V N / sample."""
+    """Titratable acidity in g/L as tartaric: 75.04 V N / sample, from mL of base, its normality, mL of sample."""
     return 75.04 * titre * normality / sample
 
 
@@ -291,7 +305,7 @@ def carbon_dioxide_from_malic(malic: Numbers) -> Numbers:
 
 
 def yan(ammonia: Numbers, primary_amino_nitrogen: Numbers) -> Numbers:
-    """Yeast assimilable nitrogen in mg N/L from mg/L of NH3 and mg N/L of amino nitrogen: 0.8225 NH3 + PAN (AWRI)."""
+    """Yeast assimilable nitrogen in mg N/L: 0.8225 NH3 + PAN, NH3 in mg/L, PAN in mg N/L (AWRI)."""
     return 0.8225 * ammonia + primary_amino_nitrogen
 
 
@@ -330,7 +344,7 @@ _PK_TABLE: Final = np.array(
 
 
 def pk_so2(alcohol: Numbers, temperature: Numbers) -> Numbers:
-    """The thermodynamic pK of SO2 by % vol and °C, bilinear in OIV-MA-AS323-04C, Table I; NaN outside the table.
+    """The thermodynamic pK of SO2 by % vol and °C: bilinear in OIV-MA-AS323-04C, Table I; NaN outside it.
 
     Read points: 0, 5, 10, 15 % vol and 20 to 40 °C in steps of 5.
     """
@@ -403,5 +417,5 @@ def centimetres_on_line(percent: Numbers) -> Numbers:
     return percent * 0.15
 
 
-def _same_kind(value: npt.NDArray[np.float64] | np.float64, like: Numbers) -> Numbers:
-    return value if isinstance(like, np.ndarray) and isinstance(value, np.ndarray) else float(value)
+def _same_kind(value: Any, like: Numbers) -> Numbers:
+    return np.asarray(value, dtype=np.float64) if isinstance(like, np.ndarray) else float(value)

@@ -16,7 +16,7 @@ _SHORTEST_SLIP = 3
 
 
 def name_key(text: str) -> str:
-    """The text without what does not tell names apart: case, accents' encoding, spaces and most punctuation."""
+    """The text without what does not tell names apart: case, encoding, spaces and most punctuation."""
     plain = unicodedata.normalize("NFKC", text.translate(_DEGREE_SIGNS)).casefold()
     return "".join(sign for sign in plain if sign.isalnum() or sign in _KEPT).strip("/")
 

@@ -35,7 +35,7 @@ _NEXT_STEP = "Mend the file, or install the package again if it was not edited o
 
 
 def schema_folder() -> Path:
-    """The folder that holds the schema files: beside the package if installed, else at the top of a checkout."""
+    """The folder of the schema files: beside the package if installed, else at the top of a checkout."""
     package = Path(__file__).resolve().parent.parent
     for folder in (package / "schemas", package.parent.parent / "schemas"):
         if (folder / "analytes.toml").is_file():

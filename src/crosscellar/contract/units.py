@@ -1,12 +1,13 @@
-"""Written units read against the closed table: what a number in them is in the canonical unit of an analyte."""
+"""Written units read against the closed table: what a number in them is in an analyte's canonical unit."""
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Final, TypeVar, cast
+from typing import Final, TypeVar
 
+import numpy as np
 import polars as pl
 
 from crosscellar.contract import formulas
@@ -49,7 +50,7 @@ FUNCTIONS: Final[Mapping[str, Callable[[formulas.Numbers], formulas.Numbers]]] =
 
 
 def unit_key(text: str) -> str:
-    """The text without what does not tell units apart: case, spaces, kinds of mu, minus and multiplication dot."""
+    """The text without what does not tell units apart: case, spaces, kinds of mu, minus and dot."""
     plain = text.replace("º", "°").replace("˚", "°").replace("·", ".").replace("−", "-").replace("–", "-")
     plain = unicodedata.normalize("NFKC", plain).replace("\N{MINUS SIGN}", "-").replace("⁄", "/")
     plain = plain.casefold().replace("μ", "u").replace("µ", "u")
@@ -314,12 +315,13 @@ def convert(value: V, reading: UnitReading) -> V:
         function = FUNCTIONS[reading.formula]
 
         def by_formula(series: pl.Series) -> pl.Series:
-            numbers = series.cast(pl.Float64).to_numpy()
-            return pl.Series(series.name, function(numbers), dtype=pl.Float64).fill_nan(None)
+            numbers = np.asarray(series.cast(pl.Float64).to_numpy(), dtype=np.float64)
+            converted = np.asarray(function(numbers))
+            return pl.Series(series.name, converted, dtype=pl.Float64).fill_nan(None)
 
         if isinstance(value, pl.Expr):
-            return cast(V, value.map_batches(by_formula, return_dtype=pl.Float64))
-        return cast(V, by_formula(value))
+            return value.map_batches(by_formula, return_dtype=pl.Float64)
+        return by_formula(value)
     shift = reading.offset
     # Dividing by 1000 gives the nearest double to the decimal that was meant; multiplying by 0.001 may not.
     whole = round(1.0 / reading.factor) if 0.0 < reading.factor < 1.0 else 0
@@ -327,7 +329,7 @@ def convert(value: V, reading: UnitReading) -> V:
         scaled = value / whole
     else:
         scaled = value if reading.factor == 1.0 else value * reading.factor
-    return cast(V, scaled + shift) if shift else scaled
+    return scaled + shift if shift else scaled
 
 
 def _straight(
