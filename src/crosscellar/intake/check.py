@@ -1,0 +1,248 @@
+"""What a batch of documents comes to: every item accepted, refused, held, already there or blank, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.contract.frames import Batch
+from crosscellar.intake.conflicts import compare
+from crosscellar.intake.findings import Faults, fold
+from crosscellar.intake.gather import Gathered, gather
+from crosscellar.intake.grid import Document, Unreadable
+from crosscellar.intake.headings import HeadingReader
+from crosscellar.intake.identity import identify
+from crosscellar.intake.lookup import StoredLookup
+from crosscellar.intake.measure import judge_limits, measure
+from crosscellar.intake.naming import name_analytes, name_stages, read_days, read_replicates
+from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
+from crosscellar.intake.sensory import judge_picks, judge_scores
+from crosscellar.intake.values import judge_marks, propose_values, read_values, tell_values
+if TYPE_CHECKING:
+    from crosscellar.register import Register
+
+#: Refusals that leave nothing else to say about a row, gravest first.
+_STOPPERS: Final = (
+    "missing_column",
+    "columns_swapped",
+    "sheet_not_recognised",
+    "unknown_sample",
+    "unknown_trial",
+    "control_character",
+    "not_ascii",
+    "unknown_vessel",
+    "unknown_arm",
+    "vessel_of_other_arm",
+)
+_MOSTLY: Final = 0.6
+
+
+def check_documents(
+    documents: Sequence[Document | Unreadable],
+    register: Register,
+    contract: Contract,
+    *,
+    stored: StoredLookup,
+    received: date,
+    correction: bool = False,
+    settings: Mapping[str, Mapping[str, float]] | None = None,
+) -> Batch:
+    """Everything that these documents hold, judged; nothing is stored.
+
+    Parameters
+    ----------
+    documents
+        From `read_documents`, in the order in which they are to be taken in.
+    register, contract
+        The network's trials and declarations, and what may be measured.
+    stored
+        The store as it stands; `NothingStored()` for a first look.
+    received
+        The day on which the sheets came in: no sample is younger.
+    correction
+        Whether another value for a stored item replaces it instead of being held.
+    settings
+        Settings of rules that differ from the contract's: code -> name -> number.
+
+    Returns
+    -------
+    Batch
+        For every file readings_in = accepted + refused + held + already + blank.
+    """
+    faults = Faults()
+    aliases = dict(register.aliases.select("written", "means").iter_rows()) if len(register.aliases) else {}
+    reader = HeadingReader(contract, aliases)
+    gathered = gather(documents, contract, reader, _known_ids(register), faults)
+    items = _read(gathered, register, contract, aliases, reader, faults)
+    judged = decide(items.with_columns(already=pl.lit(False)), _silenced(faults.frame()))
+    judged = _against_stored(judged, stored, correction=correction, faults=faults)
+    judged = decide(judged, _silenced(faults.frame()))
+    spoken = _silenced(faults.frame())
+    # What is in the store already needs no question, whatever else was odd about its cell.
+    done = judged.filter(pl.col("outcome").is_in(["already", "blank"]))["item_no"].to_list()
+    spoken = spoken.filter(pl.col("item_no").is_null() | ~pl.col("item_no").is_in(done) | (pl.col("severity") == "remark"))
+    return _batch(gathered, judged, spoken, stored, correction=correction)
+
+
+def _known_ids(register: Register) -> frozenset[str]:
+    return frozenset(
+        register.vessels["vessel_id"].to_list()
+        + register.trials["trial_id"].to_list()
+        + register.arms["arm_id"].to_list()
+    )
+
+
+def _read(
+    gathered: Gathered,
+    register: Register,
+    contract: Contract,
+    aliases: Mapping[str, str],
+    reader: HeadingReader,
+    faults: Faults,
+) -> pl.DataFrame:
+    """Items with every field in canonical words, and their faults told."""
+    items = propose_values(read_values(gathered.items, gathered.separators))
+    items = items.with_columns(pl.lit(False).alias("stopped"))
+    _tell_swapped(items, reader, faults)
+    items = judge_marks(items, gathered.marks, faults)
+    items = identify(items, register, faults)
+    items = name_stages(items, contract, aliases, faults)
+    items = name_analytes(items, contract, aliases, faults)
+    items = read_days(items, register.trials, gathered.date_systems, faults)
+    items = read_replicates(items, faults)
+    items = measure(items, register.labs, contract, faults)
+    tell_values(items, faults)
+    judge_limits(items, contract, faults)
+    items = judge_scores(judge_picks(items, register, faults), faults)
+    names = gathered.files.select("file_no", "file")
+    return target_columns(items).join(names, on="file_no", how="left", maintain_order="left")
+
+
+def _tell_swapped(items: pl.DataFrame, reader: HeadingReader, faults: Faults) -> None:
+    """One message for a table whose value column holds units and whose unit column holds numbers."""
+    rows = items.filter((pl.col("kind") == "lab_long") & ~pl.col("blank"))
+    if rows.is_empty():
+        return
+    number = pl.col("unit_sent").str.contains(r"^\s*[<>]?[+-]?[0-9][0-9.,]*\s*$").fill_null(False)
+    swapped = rows.with_columns((number & (pl.col("problem") != "")).mean().over("table_no").alias("share"))
+    swapped = swapped.filter(pl.col("share") >= _MOSTLY)
+    faults.add(
+        swapped,
+        "columns_swapped",
+        pl.lit("The value column holds units and the unit column holds numbers: exchanged?"),
+        "Exchange the two columns, and send the sheet again.",
+        value=pl.lit(""),
+        row="heading_row",
+    )
+
+
+def _silenced(faults: pl.DataFrame) -> pl.DataFrame:
+    """Faults without those of rows that one refusal stopped already."""
+    order = {code: place for place, code in enumerate(_STOPPERS)}
+    ranked = faults.with_columns(
+        pl.col("code").replace_strict(order, default=None, return_dtype=pl.Int32).alias("rank")
+    ).with_columns(pl.col("rank").min().over("item_no").alias("gravest"))
+    return ranked.filter(
+        pl.col("item_no").is_null() | pl.col("gravest").is_null() | (pl.col("rank") == pl.col("gravest"))
+    ).drop("rank", "gravest")
+
+
+def _against_stored(
+    items: pl.DataFrame, stored: StoredLookup, *, correction: bool, faults: Faults
+) -> pl.DataFrame:
+    answers = []
+    for target in SHAPES:
+        some = items.filter(
+            (pl.col("target") == target)
+            & pl.col("outcome").is_in(["accepted", "held"])
+            & complete(target, with_value=True)
+        )
+        if some.is_empty():
+            continue
+        typed = as_target(some.with_columns(pl.lit(False).alias("supersedes")), target)
+        typed = typed.drop("file_no", "sheet", "row", "column").hstack(
+            some.select("item_no", "file_no", "sheet", "row", "column", (pl.col("outcome") == "accepted").alias("open"))
+        )
+        if "text_sent" not in typed.columns:
+            typed = typed.hstack(some.select("text_sent"))
+        answers.append(compare(typed, target, stored, correction=correction, faults=faults))
+    items = items.drop("already")
+    if not answers:
+        return items.with_columns(
+            pl.lit(False).alias("already"),
+            pl.lit(False).alias("supersedes"),
+            pl.lit(None, dtype=pl.String).alias("current"),
+        )
+    items = items.join(pl.concat(answers), on="item_no", how="left", maintain_order="left")
+    return items.with_columns(pl.col("already", "supersedes").fill_null(False))
+
+
+def _batch(
+    gathered: Gathered,
+    items: pl.DataFrame,
+    faults: pl.DataFrame,
+    stored: StoredLookup,
+    *,
+    correction: bool,
+) -> Batch:
+    names = gathered.files.select("file_no", "file")
+    files = gathered.files.join(_known(gathered.files, stored), on="sha256", how="left", maintain_order="left")
+    undoing = faults.filter(pl.col("code") == "would_undo_correction")["file_no"].unique().to_list()
+    counted = count(items, files.with_columns(pl.col("file_no").is_in(undoing).alias("undoes")))
+    accepted = items.filter(pl.col("outcome") == "accepted")
+    notes = Faults()
+    _tell_already(counted, items, notes)
+    all_faults = pl.concat([faults, notes.frame()])
+    kept = {
+        target: as_target(accepted.filter(pl.col("target") == target), target).sort("file_no", "sheet", "row", "column")
+        for target in SHAPES
+    }
+    return Batch(
+        files=counted,
+        content=dict(gathered.content),
+        readings=kept["readings"],
+        picks=kept["picks"],
+        scores=kept["scores"],
+        set_aside=set_aside(items),
+        findings=fold(all_faults, names),
+        lines=gathered.lines,
+        correction=correction,
+    )
+
+
+def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
+    """`sha256` and a sentence for each content that was taken in before."""
+    known = stored.known_files(files["sha256"].drop_nulls().unique().sort().to_list())
+    return (
+        known.group_by("sha256", maintain_order=True)
+        .first()
+        .select(
+            "sha256",
+            pl.format(
+                "Already taken in on {} as {}.", pl.col("taken_at").cast(pl.String).str.slice(0, 10), pl.col("file")
+            ).alias("known_message"),
+        )
+    )
+
+
+def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> None:
+    copies = items.filter(pl.col("outcome") == "already").group_by("file_no").len().sort("file_no")
+    number = dict(copies.iter_rows())
+    for file_no, status, message, readings, blank in files.select(
+        "file_no", "status", "message", "readings_in", "blank"
+    ).iter_rows():
+        if status == "already_taken_in":
+            words = message
+        elif number.get(file_no):
+            words = f"{number[file_no]} of {readings} readings are in the store already, with the same values."
+        elif readings and readings == blank:
+            notes.note(file_no=file_no, sheet="", row=None, column=None, code="nothing_filled_in",
+                       message="No reading is filled in.")  # fmt: skip
+            continue
+        else:
+            continue
+        notes.note(file_no=file_no, sheet="", row=None, column=None, code="already_taken_in", message=words)

@@ -1,0 +1,138 @@
+"""The same item twice: in one batch, or in the batch and in the store."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from crosscellar.intake.findings import Faults
+from crosscellar.intake.lookup import KEYS, StoredLookup
+
+#: What is compared between two items of one key, besides the key.
+_SAID: Final = {
+    "readings": ("value", "qualifier"),
+    "picks": ("picked", "serving"),
+    "scores": ("score", "scale_low", "scale_high"),
+}
+_NUMBERS: Final = ("value", "picked", "score", "scale_low", "scale_high")
+#: Two stored numbers are the same when they agree to 9 digits: a workbook keeps about 15.
+_CLOSE: Final = 1e-9
+
+
+def _agree(target: str, other: str) -> pl.Expr:
+    agreeing = []
+    for name in _SAID[target]:
+        here, there = pl.col(name), pl.col(f"{name}{other}")
+        if name in _NUMBERS:
+            gap = (here.cast(pl.Float64) - there.cast(pl.Float64)).abs()
+            agreeing.append(gap <= _CLOSE * pl.max_horizontal(1.0, here.cast(pl.Float64).abs()))
+        else:
+            agreeing.append(here == there)
+    return pl.all_horizontal(agreeing).fill_null(False)
+
+
+def _shown(target: str, suffix: str = "") -> pl.Expr:
+    main = pl.col(f"{_SAID[target][0]}{suffix}").cast(pl.String).str.replace(r"\.0$", "")
+    if target == "readings":
+        return pl.concat_str([pl.col(f"qualifier{suffix}"), main])
+    return main
+
+
+def compare(
+    candidates: pl.DataFrame, target: str, stored: StoredLookup, *, correction: bool, faults: Faults
+) -> pl.DataFrame:
+    """`item_no`, `already`, `supersedes` and `current` (the stored item, JSON) for each candidate.
+
+    Candidates have the target's columns, item_no, and `open` (would enter by itself). An item that is in the
+    store with the same value is `already`; with another value it is held, or replaces it in a correction;
+    a value that a correction has replaced is held always. Two values in one batch are held; a copy counts once.
+    """
+    key = list(KEYS[target])
+    answers = candidates.select("item_no", "open", *key, *_SAID[target], "file_no", "sheet", "row", "column", "text_sent")
+    held = stored.stored_items(target, candidates.select(key).unique())
+    current = held.filter(pl.col("standing"))
+    place = [name for name in ("file", "cell") if name in held.columns]
+    now = current.select(
+        *key,
+        *(pl.col(name).alias(f"{name}_standing") for name in (*_SAID[target], *place)),
+        pl.struct(current.columns).struct.json_encode().alias("current_json"),
+    ).unique(key, keep="first", maintain_order=True)
+    answers = answers.join(now, on=key, how="left", nulls_equal=True, maintain_order="left")
+    answers = answers.with_columns(
+        pl.col("current_json").is_not_null().alias("known"), _agree(target, "_standing").alias("already")
+    )
+    replaced = held.filter(~pl.col("standing")).select(
+        *key, *(pl.col(name).alias(f"{name}_before") for name in _SAID[target])
+    )
+    undone = (
+        answers.filter(pl.col("known") & ~pl.col("already"))
+        .join(replaced, on=key, how="inner", nulls_equal=True)
+        .filter(_agree(target, "_before"))["item_no"]
+        .unique()
+    )
+    answers = answers.with_columns(pl.col("item_no").is_in(undone.to_list()).alias("undoes"))
+    differs = pl.col("open") & pl.col("known") & ~pl.col("already")
+    origin = (
+        pl.format(", taken in from {} {}", pl.col("file_standing"), pl.col("cell_standing"))
+        if len(place) == 2
+        else pl.lit("")
+    )
+    faults.add(
+        answers.filter(differs & pl.col("undoes")),
+        "would_undo_correction",
+        pl.format("{} was corrected to {} before: an old version?", _shown(target), _shown(target, "_standing")),
+        "Leave it, unless the earlier value is right after all.",
+    )
+    against = answers.filter(differs & ~pl.col("undoes"))
+    faults.add(
+        against,
+        "correction" if correction else "value_conflict",
+        pl.format(
+            "{} replaces {}{}." if correction else "{} differs from {}{}.",
+            _shown(target),
+            _shown(target, "_standing"),
+            origin,
+        ),
+        "The earlier value stays in the history."
+        if correction
+        else "Decide which stands, or take the file in as a correction.",
+    )
+    superseding = pl.lit(correction) & differs & ~pl.col("undoes")
+    answers = answers.with_columns(superseding.alias("supersedes"))
+    return _among_themselves(answers, target, key, faults)
+
+
+def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults: Faults) -> pl.DataFrame:
+    """Copies within the batch are taken once; two values for one key are all held."""
+    rivals = answers.filter(
+        pl.col("open") & ~pl.col("already") & (~pl.col("known") | pl.col("supersedes"))
+    ).sort("file_no", "sheet", "row", "column")
+    first = {name: f"{name}_first" for name in _SAID[target]}
+    if not rivals.is_empty():
+        rivals = rivals.with_columns(
+            pl.len().over(key).alias("times"),
+            *(pl.col(name).first().over(key).alias(other) for name, other in first.items()),
+            pl.int_range(pl.len()).over(key).alias("turn"),
+        )
+        several = rivals.filter(pl.col("times") > 1).with_columns(_agree(target, "_first").alias("copy"))
+        several = several.with_columns(pl.col("copy").all().over(key).alias("all_same"))
+        quarrel = several.filter(~pl.col("all_same")).with_columns(
+            pl.col("row").cast(pl.String).unique().sort().str.join(" and ").over(key).alias("rows")
+        )
+        faults.add(
+            quarrel,
+            "conflicting_duplicate",
+            pl.format("{} and another value are given for the same item (rows {}).", _shown(target), "rows"),
+            "Say which is right, or number repeat readings 1 and 2.",
+        )
+        copies = several.filter(pl.col("all_same") & (pl.col("turn") > 0))
+        faults.add(
+            copies,
+            "duplicate_taken_once",
+            pl.format("{} is given twice with the same value; it was taken once.", _shown(target)),
+        )
+        answers = answers.with_columns(
+            (pl.col("already") | pl.col("item_no").is_in(copies["item_no"].to_list())).alias("already")
+        )
+    return answers.select("item_no", "already", "supersedes", pl.col("current_json").alias("current"))

@@ -1,0 +1,228 @@
+"""Faults collected while a batch is judged, and the findings they become.
+
+A *fault* concerns one item and one cell. Faults of one cause are folded into one finding, so that a wrong
+column is one message and not one a row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract.frames import FINDINGS, empty
+
+#: How many faults become one finding: of one cell; of one text in a column; of a whole column of a table;
+#: of a whole file.
+_FOLDS: Final = ("cell", "text", "column", "file")
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """What a code does to its item, and how far it folds."""
+
+    severity: str
+    fold: str = "cell"
+
+
+def _codes(severity: str, **folds: str) -> dict[str, Code]:
+    return {
+        code: Code(severity, fold) for fold, codes in folds.items() for code in codes.split() if fold in _FOLDS
+    }
+
+
+#: Every code that reading and judging single sheets can give. Rules over several cells bring their own.
+CODES: Final[Mapping[str, Code]] = MappingProxyType(
+    {
+        **_codes(
+            "refuse",
+            cell="""not_a_number range two_values value_with_error error_cell not_finite too_long
+                formula_without_result out_of_range unit_conflict date_impossible not_a_date not_a_time date_cell
+                replicate_not_whole unreadable empty_file no_table""",
+            text="""unknown_trial unknown_arm unknown_vessel unknown_sample vessel_of_other_arm
+                control_character not_ascii unknown_stage unknown_analyte
+                unit_not_allowed no_serving_order no_pick not_an_arm_pair assessor_named out_of_scale
+                text_too_long""",
+            column="empty_identifier scale_missing not_a_score",
+            file="missing_column columns_swapped",
+        ),
+        **_codes(
+            "hold",
+            cell="""marker approximate not_detected_no_limit qualitative too_many undecided_separator
+                struck_out unit_suspect value_conflict would_undo_correction conflicting_duplicate""",
+            text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
+                analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous heading_misspelt""",
+            column="""hidden_row hidden_column identifier_left_empty date_ambiguous two_digit_year basis_missing
+                unit_missing scale_reversed heading_twice""",
+            file="hidden_sheet sheet_not_recognised",
+        ),
+        **_codes(
+            "remark",
+            cell="""decimal_comma_cell thousands_space thousands_apostrophe thousands_comma thousands_point
+                unicode_minus full_width unit_in_cell implausible cell_comment note_mojibake correction
+                number_read duplicate_taken_once limit_from_laboratory unknown_block""",
+            text="""id_dash id_width invisible_character id_case unit_alias text_kept""",
+            column="""formula_value date_serial date_month_first date_completed date_mixed unit_converted basis_converted
+                basis_from_only_lab confused_with merged_fill number_stored_as_text qualifier_kept
+                measured_without_lab""",
+            file="unknown_column already_taken_in nothing_filled_in sheet_not_read document",
+        ),
+    }
+)
+
+_FAULTS: Final = {
+    "item_no": pl.Int32,
+    "file_no": pl.Int32,
+    "sheet": pl.String,
+    "row": pl.Int32,
+    "column": pl.Int32,
+    "code": pl.String,
+    "severity": pl.String,
+    "value": pl.String,
+    "message": pl.String,
+    "suggestion": pl.String,
+}
+
+
+@dataclass(slots=True)
+class Faults:
+    """A growing list of faults; `item_no` is null for what concerns no single item."""
+
+    parts: list[pl.DataFrame] = field(default_factory=list)
+
+    def add(self, frame: pl.DataFrame, code: str | pl.Expr, message: pl.Expr, suggestion: pl.Expr | str = "",
+            *, value: pl.Expr | None = None, row: str = "row", column: str = "column",
+            severity: str | None = None) -> None:  # fmt: skip
+        """Keep one fault for each row of an item frame; `row` and `column` name the columns that locate it."""
+        if frame.is_empty():
+            return
+        code_expr = pl.lit(code) if isinstance(code, str) else code
+        suggestion_expr = pl.lit(suggestion) if isinstance(suggestion, str) else suggestion
+        given = frame.select(
+            pl.col("item_no").cast(pl.Int32),
+            pl.col("file_no").cast(pl.Int32),
+            "sheet",
+            pl.col(row).cast(pl.Int32).alias("row"),
+            pl.col(column).cast(pl.Int32).alias("column"),
+            code_expr.cast(pl.String).alias("code"),
+            pl.lit(severity, dtype=pl.String).alias("severity"),
+            (pl.col("text_sent") if value is None else value).cast(pl.String).alias("value"),
+            message.cast(pl.String).alias("message"),
+            suggestion_expr.cast(pl.String).alias("suggestion"),
+        )
+        self.parts.append(given.with_columns(_severity()))
+
+    def note(
+        self,
+        *,
+        file_no: int,
+        sheet: str,
+        row: int | None,
+        column: int | None,
+        code: str,
+        value: str = "",
+        message: str,
+        suggestion: str = "",
+        severity: str | None = None,
+        item_nos: tuple[int, ...] = (),
+    ) -> None:
+        """Keep one fault of a whole file, table or heading, for these items or for none."""
+        given = pl.DataFrame(
+            {
+                "item_no": list(item_nos) or [None],
+                "file_no": file_no,
+                "sheet": sheet,
+                "row": row,
+                "column": column,
+                "code": code,
+                "severity": severity,
+                "value": value,
+                "message": message,
+                "suggestion": suggestion,
+            },
+            schema=_FAULTS,
+        )
+        self.parts.append(given.with_columns(_severity()))
+
+    def frame(self) -> pl.DataFrame:
+        """All faults so far, one row each."""
+        return pl.concat(self.parts) if self.parts else pl.DataFrame(schema=_FAULTS)
+
+
+def _severity() -> pl.Expr:
+    known = {code: entry.severity for code, entry in CODES.items()}
+    return pl.col("severity").fill_null(
+        pl.col("code").replace_strict(known, default="hold", return_dtype=pl.String)
+    )
+
+
+def column_letters(column: pl.Expr) -> pl.Expr:
+    """The letters a spreadsheet shows for a column number (14 -> N), null for none."""
+    first = (column - 703) // 676
+    second = ((column - 27) // 26) % 26
+    third = (column - 1) % 26
+    letters = {n: chr(65 + n) for n in range(26)}
+
+    def letter(number: pl.Expr) -> pl.Expr:
+        return number.replace_strict(letters, default="", return_dtype=pl.String)
+
+    return (
+        pl.when(column > 702)
+        .then(letter(first) + letter(second) + letter(third))
+        .when(column > 26)
+        .then(letter(second) + letter(third))
+        .when(column > 0)
+        .then(letter(third))
+    )
+
+
+def cell_of(row: pl.Expr, column: pl.Expr) -> pl.Expr:
+    """The name a spreadsheet shows for a cell (`C14`); empty where there is none."""
+    return (column_letters(column) + row.cast(pl.String)).fill_null("")
+
+
+def fold(faults: pl.DataFrame, file_names: pl.DataFrame) -> pl.DataFrame:
+    """One finding for each cause, in the order of file, sheet and cell.
+
+    `items` lists the items a refuse or hold speaks for. Where one finding speaks for several cells its place
+    is the first of them and the message says how many more there are.
+    """
+    if faults.is_empty():
+        return empty(FINDINGS)
+    folds = {code: entry.fold for code, entry in CODES.items()}
+    how = pl.col("code").replace_strict(folds, default="cell", return_dtype=pl.String)
+    keyed = faults.with_columns(how.alias("fold")).with_columns(
+        pl.when(pl.col("fold") == "file").then(None).otherwise(pl.col("column")).alias("key_column"),
+        pl.when(pl.col("fold") == "cell").then(pl.col("row")).alias("key_row"),
+        pl.when(pl.col("fold") == "text").then(pl.col("value")).alias("key_text"),
+        pl.when(pl.col("fold") == "cell").then(pl.col("message")).alias("key_message"),
+        pl.when(pl.col("fold") == "file").then(pl.lit("")).otherwise(pl.col("sheet")).alias("key_sheet"),
+    )
+    keys = ["file_no", "key_sheet", "code", "severity", "key_column", "key_row", "key_text", "key_message"]
+    folded = (
+        keyed.sort("file_no", "sheet", "row", "column", "item_no", nulls_last=True)
+        .group_by(keys, maintain_order=True)
+        .agg(
+            pl.col("sheet", "row", "column", "value", "message", "suggestion", "fold").first(),
+            pl.col("item_no").drop_nulls().unique(maintain_order=True).alias("items"),
+            pl.struct("sheet", "row", "column").n_unique().alias("cells"),
+        )
+        .with_columns(
+            pl.when(pl.col("severity") == "remark")
+            .then(pl.lit([], dtype=pl.List(pl.Int32)))
+            .otherwise(pl.col("items"))
+            .alias("items"),
+            pl.when((pl.col("cells") > 1) & (pl.col("fold") != "file"))
+            .then(pl.format("{} (and {} more like it)", pl.col("message"), pl.col("cells") - 1))
+            .otherwise(pl.col("message"))
+            .alias("message"),
+            cell_of(pl.col("row"), pl.col("column")).alias("cell"),
+        )
+        .join(file_names.select("file_no", "file"), on="file_no", how="left")
+    )
+    return folded.sort("file_no", "sheet", "row", "column", nulls_last=False, maintain_order=True).select(
+        pl.col(name).cast(dtype) for name, dtype in FINDINGS.items()
+    )

@@ -1,0 +1,341 @@
+"""All documents of a batch read into one frame of items, with their marks, lines and faults of form."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.contract.frames import LINES, empty
+from crosscellar.intake.findings import Faults
+from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name
+from crosscellar.intake.headings import HeadingReader
+from crosscellar.intake.recognise import Recognised, Table, recognise
+from crosscellar.intake.tidy import ITEMS, block_name, tidy, unread_columns
+
+_NUMBER: Final = r"^\s*[<>]?\s*[+-]?[0-9][0-9.,]*\s*$"
+_NOUNS: Final = {
+    "trial_id": "trial",
+    "arm_id": "arm",
+    "vessel_id": "vessel",
+    "sample_id": "sample label",
+    "sample_date": "date",
+    "session_id": "session",
+    "session_date": "session date",
+    "assessor_id": "assessor",
+    "scale_low": "lower end of the scale",
+    "scale_high": "upper end of the scale",
+}
+
+
+@dataclass(slots=True)
+class Gathered:
+    """What the documents of a batch hold before anything is judged.
+
+    `items` has the columns of `ITEMS` and `item_no`; `files` one row a document; `marks` the marks of all grids.
+    """
+
+    items: pl.DataFrame
+    files: pl.DataFrame
+    marks: pl.DataFrame
+    lines: pl.DataFrame
+    content: dict[str, bytes]
+    separators: dict[int, str]
+    date_systems: dict[int, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """A fault that holds for every item of a table: kept until items are numbered."""
+
+    table_no: int
+    code: str
+    row: int | None
+    column: int | None
+    value: str
+    message: str
+    suggestion: str
+
+
+def gather(
+    documents: Iterable[Document | Unreadable],
+    contract: Contract,
+    reader: HeadingReader,
+    known_ids: frozenset[str],
+    faults: Faults,
+) -> Gathered:
+    """Items of all documents, numbered from 0 in the order of files, tabs and cells."""
+    parts: list[pl.DataFrame] = []
+    forms: list[_Form] = []
+    files: list[tuple[int, str, str | None, str, bool, str]] = []
+    lines: list[tuple[int, str, str, int, str, str]] = []
+    marks: list[pl.DataFrame] = []
+    gathered = Gathered(
+        pl.DataFrame(schema=ITEMS), pl.DataFrame(), _no_marks(), empty(LINES), {}, {}, {}
+    )
+    for file_no, document in enumerate(documents, 1):
+        if document.sha256 is not None and document.content is not None:
+            gathered.content[document.sha256] = document.content
+        if isinstance(document, Unreadable):
+            _refuse(file_no, document, faults)
+            files.append((file_no, document.name, document.sha256, "none", True, document.reason))
+            continue
+        gathered.separators[file_no] = document.separator
+        gathered.date_systems[file_no] = document.date_system
+        for remark in document.remarks:
+            faults.note(
+                file_no=file_no,
+                sheet="",
+                row=remark.row,
+                column=remark.column,
+                code=remark.code,
+                severity="remark",
+                message=remark.message,
+            )
+        kinds: list[str] = []
+        for grid in document.grids:
+            if not grid.marks.is_empty():
+                marks.append(grid.marks.select(pl.lit(file_no, dtype=pl.Int32).alias("file_no"), pl.lit(grid.sheet).alias("sheet"), *MARKS))  # fmt: skip
+            found = recognise(grid, reader)
+            lines.extend((file_no, document.name, grid.sheet, row, what, text) for row, what, text in found.lines)
+            for table in found.tables:
+                table_no = len(parts)
+                parts.append(tidy(table, file_no=file_no, table_no=table_no, faults=faults))
+                kinds.append(table.kind)
+                lines.extend((file_no, document.name, grid.sheet, *line) for line in table.lines)
+                forms.extend(_forms(table, table_no))
+                _tell_unread(table, file_no, faults)
+            if not found.tables:
+                unread = _unrecognised(found, file_no, len(parts), contract, known_ids)
+                if not unread.is_empty():
+                    forms.append(_not_recognised(found, len(parts)))
+                    parts.append(unread)
+                    kinds.append("none")
+                elif len(document.grids) > 1 and not grid.text.is_empty():
+                    _tell_unread_tab(grid, file_no, faults)
+        none_found = not kinds
+        if none_found:
+            _no_table(file_no, document, faults)
+        kind = "none" if none_found else kinds[0] if len(set(kinds)) == 1 else "several"
+        files.append((file_no, document.name, document.sha256, kind, none_found, ""))
+    if parts:
+        gathered.items = pl.concat(parts)
+    gathered.items = gathered.items.with_row_index("item_no").with_columns(pl.col("item_no").cast(pl.Int32))
+    gathered.files = pl.DataFrame(
+        files,
+        schema={
+            "file_no": pl.Int32,
+            "file": pl.String,
+            "sha256": pl.String,
+            "kind": pl.String,
+            "refused_whole": pl.Boolean,
+            "message": pl.String,
+        },
+        orient="row",
+    )
+    if marks:
+        gathered.marks = pl.concat(marks)
+    gathered.lines = _lines(lines)
+    _apply_forms(gathered.items, forms, faults)
+    return gathered
+
+
+def _no_marks() -> pl.DataFrame:
+    return pl.DataFrame(schema={"file_no": pl.Int32, "sheet": pl.String, **MARKS})
+
+
+def _refuse(file_no: int, document: Unreadable, faults: Faults) -> None:
+    faults.note(
+        file_no=file_no,
+        sheet="",
+        row=None,
+        column=None,
+        code=document.code,
+        severity="refuse",
+        message=document.reason,
+        suggestion=document.next_step,
+    )
+
+
+def _no_table(file_no: int, document: Document, faults: Faults) -> None:
+    is_empty = all(grid.text.is_empty() for grid in document.grids)
+    faults.note(
+        file_no=file_no,
+        sheet="",
+        row=None,
+        column=None,
+        code="empty_file" if is_empty else "no_table",
+        message="The file is empty." if is_empty else "No heading row was found, and nothing that looks like readings.",
+        suggestion="Check the attachment, and send it again."
+        if is_empty
+        else "Use the blank sheet, or put headings such as trial, arm, vessel above the columns.",
+    )
+
+
+def _forms(table: Table, table_no: int) -> list[_Form]:
+    """Faults that hold for every row of a table: a missing column, a hidden tab, a misspelt heading."""
+    forms = []
+    if table.missing:
+        nouns = [_NOUNS.get(name, name) for name in table.missing]
+        several = len(nouns) > 1
+        words = f"{', '.join(nouns[:-1])} and {nouns[-1]}" if several else nouns[0]
+        forms.append(
+            _Form(
+                table_no,
+                "missing_column",
+                table.heading_row,
+                None,
+                ", ".join(table.missing),
+                f"The sheet has no column for {words}, so its readings cannot be assigned.",
+                f"Add the {'columns' if several else 'column'} {', '.join(table.missing)}, and send the sheet again.",
+            )
+        )
+    if table.grid.hidden:
+        forms.append(
+            _Form(
+                table_no,
+                "hidden_sheet",
+                table.heading_row,
+                None,
+                table.grid.sheet,
+                f"The tab {table.grid.sheet} is hidden: meant to be sent?",
+                "Confirm, or delete the tab.",
+            )
+        )
+    spelt = {heading.field for heading in table.headings if heading.how != "misspelt"}
+    for heading in table.headings:
+        if heading.how == "misspelt" and heading.field not in (spelt | {"analyte_value"}):
+            forms.append(
+                _Form(
+                    table_no,
+                    "heading_misspelt",
+                    table.heading_row,
+                    heading.column,
+                    heading.text,
+                    f"Heading {heading.text.strip()[:60]}: is {heading.field} meant?",
+                    "Confirm, or send the sheet with the right heading.",
+                )
+            )
+    return forms
+
+
+def _not_recognised(found: Recognised, table_no: int) -> _Form:
+    first = found.grid.text.row(0, named=True)
+    column = next((int(name) for name, text in first.items() if name != "row" and text), 1)
+    return _Form(
+        table_no,
+        "sheet_not_recognised",
+        int(first["row"]),
+        column,
+        "",
+        "The headings of this sheet were not recognised: trial, arm, vessel, stage and date must be columns.",
+        "Put one reading or one sample in each row, as in the blank sheet, and send it again.",
+    )
+
+
+def _apply_forms(items: pl.DataFrame, forms: list[_Form], faults: Faults) -> None:
+    for form in forms:
+        of_table = items.filter(pl.col("table_no") == form.table_no)
+        if of_table.is_empty():
+            continue
+        located = of_table.with_columns(
+            pl.lit(form.row, dtype=pl.Int32).alias("form_row"), pl.lit(form.column, dtype=pl.Int32).alias("form_column")
+        )
+        faults.add(
+            located,
+            form.code,
+            pl.lit(form.message),
+            form.suggestion,
+            value=pl.lit(form.value),
+            row="form_row",
+            column="form_column",
+        )
+
+
+def _tell_unread(table: Table, file_no: int, faults: Faults) -> None:
+    unread = unread_columns(table)
+    if unread is not None:
+        column, text, words = unread
+        faults.note(
+            file_no=file_no,
+            sheet=table.grid.sheet,
+            row=table.heading_row,
+            column=column,
+            code="unknown_column",
+            value=text,
+            message=words,
+            suggestion="If it holds readings, name the analyte and its unit in the heading.",
+        )
+    if table.beside:
+        block = block_name(table.beside, table)
+        faults.note(
+            file_no=file_no,
+            sheet=table.grid.sheet,
+            row=table.heading_row,
+            column=table.beside[0].column,
+            code="unknown_block",
+            value=table.beside[0].text,
+            message=f"The block {block} beside the table was not read.",
+            suggestion="Say what it is, or send it as a sheet of its own.",
+        )
+
+
+def _tell_unread_tab(grid: Grid, file_no: int, faults: Faults) -> None:
+    faults.note(
+        file_no=file_no,
+        sheet=grid.sheet,
+        row=None,
+        column=None,
+        code="sheet_not_read",
+        value=grid.sheet,
+        message=f"The tab {grid.sheet} holds no readings; it was not read.",
+    )
+
+
+def _unrecognised(
+    found: Recognised, file_no: int, table_no: int, contract: Contract, known_ids: frozenset[str]
+) -> pl.DataFrame:
+    """The numbers of a sheet without a recognised heading row, if analytes or vessels are named in it."""
+    grid = found.grid
+    columns = [name for name in grid.text.columns if name != "row"]
+    if not columns:
+        return pl.DataFrame(schema=ITEMS)
+    margins = [*grid.text[columns[0]].head(200).to_list()]
+    for row in grid.text.select(columns[:200]).head(20).rows():
+        margins.extend(row)
+    texts = {text.strip() for text in margins if text and 2 <= len(text.strip()) <= 60}
+    names = sum(1 for text in texts if text in known_ids)
+    names += sum(
+        1
+        for text in texts
+        if not re.match(_NUMBER, text) and contract.name_analyte(text).how in ("exact", "alias", "case", "ambiguous")
+    )
+    if names < 2:
+        return pl.DataFrame(schema=ITEMS)
+    cells = grid.text.unpivot(columns, index="row", variable_name="column", value_name="text_sent").filter(
+        pl.col("text_sent").str.contains(_NUMBER)
+    )
+    given = cells.with_columns(
+        pl.lit(file_no).alias("file_no"),
+        pl.lit(table_no).alias("table_no"),
+        pl.lit(grid.sheet).alias("sheet"),
+        pl.lit("none").alias("kind"),
+        pl.lit("readings").alias("target"),
+        pl.col("column").cast(pl.Int32),
+    ).sort("row", "column")
+    return given.select(
+        (pl.col(name) if name in given.columns else pl.lit(None)).cast(dtype).alias(name)
+        for name, dtype in ITEMS.items()
+    )
+
+
+def _lines(lines: list[tuple[int, str, str, int, str, str]]) -> pl.DataFrame:
+    rows = [
+        (file_no, name, sheet, row, None, cell_name(row, 1), what, text)
+        for file_no, name, sheet, row, what, text in lines
+    ]
+    return pl.DataFrame(rows, schema=dict(LINES), orient="row") if rows else empty(LINES)

@@ -1,0 +1,124 @@
+"""Headings matched to the fields of the sheet kinds, and to analytes with the unit written beside them."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from crosscellar.contract import Contract
+
+_BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
+_LONGEST_HEADING = 200
+_NEAR = 0.85
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """One heading: a field of the sheet kinds, or (`analyte_value`) an analyte with its unit, or unknown.
+
+    `how` is exact, alias, case, misspelt, ambiguous or unknown; `candidates` are the words it may mean.
+    """
+
+    column: int
+    text: str
+    field: str
+    analyte_text: str = ""
+    unit_text: str = ""
+    how: str = "exact"
+    candidates: tuple[str, ...] = ()
+
+    @property
+    def known(self) -> bool:
+        """Whether the heading names something by itself, without a yes of the coordinator."""
+        return bool(self.field) and self.how != "misspelt"
+
+
+def plain(text: str) -> str:
+    """A heading without case, spaces, marks and invisible characters: what two spellings share."""
+    folded = unicodedata.normalize("NFKC", text).casefold()
+    return "".join(mark for mark in folded if mark.isalnum())
+
+
+class HeadingReader:
+    """Matches headings for one batch; each distinct text is looked at once."""
+
+    def __init__(self, contract: Contract, aliases: Mapping[str, str]) -> None:
+        self._contract = contract
+        self._aliases = dict(aliases)
+        self._fields: dict[str, str] = {}
+        self._logged: dict[str, str] = {}
+        for kind in contract.sheet_kinds.values():
+            for column in kind.columns:
+                field = "sample_date" if column.name == "date" else column.name
+                # A log's brix or temperature column is an analyte like any other in a wide sheet.
+                if kind.target == "readings" and column.type == "number" and field != "value":
+                    self._logged.update((plain(written), field) for written in column.aliases)
+                    continue
+                for written in (column.name, *column.aliases):
+                    self._fields.setdefault(plain(written), field)
+        self._seen: dict[str, Heading] = {}
+
+    def read(self, column: int, text: str) -> Heading:
+        """The heading in this column; `field` is empty where nothing fits."""
+        known = self._seen.get(text)
+        if known is None:
+            known = self._match(text)
+            self._seen[text] = known
+        return Heading(
+            column, text, known.field, known.analyte_text, known.unit_text, known.how, known.candidates
+        )
+
+    def is_unit(self, text: str) -> bool:
+        """Whether a cell below the headings names a unit."""
+        return len(text) <= 40 and self._contract.name_unit(text).id is not None
+
+    def _match(self, text: str) -> Heading:
+        if not text.strip() or len(text) > _LONGEST_HEADING:
+            return Heading(0, text, "", how="unknown")
+        field = self._fields.get(plain(text))
+        if field is not None:
+            return Heading(0, text, field)
+        spellings = [*_split(text)]
+        weaker: Heading | None = None
+        for name, unit in spellings:
+            match = self._contract.name_analyte(name, self._aliases, unit=unit or None)
+            if match.id is not None:
+                return Heading(0, text, "analyte_value", name, unit, match.how, (match.id,))
+            if match.how in ("ambiguous", "misspelt") and (weaker is None or match.how == "ambiguous"):
+                weaker = Heading(0, text, "analyte_value", name, unit, match.how, match.candidates)
+        for name, unit in spellings:
+            if plain(name) in self._logged:
+                named = self._logged[plain(name)]
+                known = self._contract.name_analyte(named).id
+                return Heading(0, text, "analyte_value", named, unit, "alias", (known,) if known else ())
+        near = difflib.get_close_matches(plain(text), self._fields, n=1, cutoff=_NEAR)
+        if near and (weaker is None or weaker.how != "ambiguous"):
+            field = self._fields[near[0]]
+            return Heading(0, text, field, how="misspelt", candidates=(field,))
+        if weaker is not None:
+            return weaker
+        # A known unit in brackets says that readings stand below, of whatever it is.
+        name, unit = spellings[1] if len(spellings) > 1 else ("", "")
+        if _BRACKETED.match(" ".join(text.split())) and self.is_unit(unit):
+            return Heading(0, text, "analyte_value", name, unit, "unknown")
+        return Heading(0, text, "", how="unknown")
+
+
+def _split(text: str) -> list[tuple[str, str]]:
+    """The ways of taking a heading apart into an analyte and a unit, likeliest first."""
+    clean = " ".join(text.split())
+    ways = [(clean, "")]
+    bracketed = _BRACKETED.match(clean)
+    if bracketed:
+        ways.append((bracketed["name"].strip(), bracketed["unit"].strip()))
+    for mark in (",", ";", " in ", " "):
+        at = clean.find(mark)
+        while at > 0:
+            name, unit = clean[:at].strip(), clean[at + len(mark) :].strip()
+            if name and unit and any(letter.isalpha() or letter in "%°" for letter in unit):
+                ways.append((name, unit))
+            at = clean.find(mark, at + 1)
+    return ways

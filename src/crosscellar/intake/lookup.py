@@ -1,0 +1,46 @@
+"""What intake asks of a store before it judges: files known, and items that stand under the same keys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import polars as pl
+
+from crosscellar.contract.frames import PICK_KEY, PICKS, READING_KEY, READINGS, SCORE_KEY, SCORES
+
+#: The key of each kind of item.
+KEYS = {"readings": READING_KEY, "picks": PICK_KEY, "scores": SCORE_KEY}
+_SHAPES = {"readings": READINGS, "picks": PICKS, "scores": SCORES}
+
+
+class StoredLookup(Protocol):
+    """The questions a store answers for intake."""
+
+    def known_files(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        """Files of these contents already taken in: sha256, file, taken_at (text)."""
+        ...
+
+    def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
+        """Items of a target (readings, picks, scores) under these keys: its columns and `standing`.
+
+        `standing` is false for a value that a later one has replaced.
+        """
+        ...
+
+    def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
+        """Current readings of these trials, for rules that look along a series."""
+        ...
+
+
+class NothingStored:
+    """A store that holds nothing: for a first look at sheets."""
+
+    def known_files(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        return pl.DataFrame(schema={"sha256": pl.String, "file": pl.String, "taken_at": pl.String})
+
+    def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
+        return pl.DataFrame(schema={**_SHAPES[target], "standing": pl.Boolean})
+
+    def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
+        return pl.DataFrame(schema=dict(READINGS))

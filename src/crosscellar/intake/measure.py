@@ -1,0 +1,405 @@
+"""Units and basis of each reading, its value in the canonical unit, and the limits it must keep."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract import Contract, UnitReading
+from crosscellar.intake.findings import Faults
+from crosscellar.intake.headings import plain
+from crosscellar.intake.values import shown_number
+
+_NEEDED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage")
+#: Conversions are kept to 12 significant digits: what lies beyond is noise of the arithmetic.
+_DIGITS: Final = 12
+_TENS: Final = (10.0, 100.0, 1000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """What a laboratory means by an analyte when its sheets do not say."""
+
+    lab: str
+    unit: str | None
+    basis: str | None
+    limit: float | None
+
+
+class Declarations:
+    """What the register's laboratories declared, looked up by laboratory and analyte."""
+
+    def __init__(self, labs: pl.DataFrame) -> None:
+        self._by_lab: dict[tuple[str, str], Declared] = {}
+        self._by_analyte: dict[str, list[Declared]] = {}
+        for row in labs.iter_rows(named=True):
+            limit = row.get("detection_limit")
+            declared = Declared(
+                row["lab_id"],
+                row.get("unit") or None,
+                row.get("basis") or None,
+                None if limit is None else float(limit),
+            )
+            self._by_lab[plain(row["lab_id"]), row["analyte"]] = declared
+            self._by_analyte.setdefault(row["analyte"], []).append(declared)
+
+    def of(self, lab: str | None, analyte: str) -> tuple[Declared | None, bool]:
+        """The declaration that holds, and whether the sheet named its laboratory.
+
+        Without a laboratory's name the only one that declared the analyte speaks; of several, none does.
+        """
+        if lab and lab.strip():
+            return self._by_lab.get((plain(lab), analyte)), True
+        several = self._by_analyte.get(analyte, [])
+        return (several[0], False) if len(several) == 1 else (None, False)
+
+
+def measure(items: pl.DataFrame, labs: pl.DataFrame, contract: Contract, faults: Faults) -> pl.DataFrame:
+    """Items of readings with `value` and `unit` canonical, `conversion` in words and `unit_text` as sent.
+
+    Every distinct (analyte, unit, unit in the cell, laboratory, stage) is looked at once.
+    """
+    keys = list(_NEEDED)
+    items = items.with_columns(pl.col("unit_in_cell").fill_null(""))
+    distinct = (
+        items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("analyte").is_not_null())
+        .select(keys)
+        .unique()
+        .sort(keys, nulls_last=True)
+    )
+    declarations = Declarations(labs)
+    readings: list[UnitReading | None] = []
+    rows = []
+    for number, key in enumerate(distinct.iter_rows()):
+        reading, row = _resolve(key, declarations, contract)
+        readings.append(reading)
+        rows.append((*key, number, *row))
+    answers = pl.DataFrame(
+        rows,
+        schema={**dict.fromkeys(keys, pl.String), "unit_no": pl.Int32, **_ANSWER},
+        orient="row",
+    )
+    items = items.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
+    items = _convert(items, readings, contract)
+    _tell(items.filter(pl.col("unit_no").is_not_null() & ~pl.col("blank")), faults)
+    return items.drop("unit_no", *(name for name in _ANSWER if name != "unit"))
+
+
+_ANSWER: Final = {
+    "unit": pl.String,
+    "unit_code": pl.String,
+    "unit_message": pl.String,
+    "unit_help": pl.String,
+    "unit_words": pl.String,
+    "limit": pl.Float64,
+    "limit_lab": pl.String,
+}
+
+
+def _resolve(
+    key: tuple[str | None, ...], declarations: Declarations, contract: Contract
+) -> tuple[UnitReading | None, tuple[str | None, str, str, str, str, float | None, str]]:
+    analyte, column_unit, cell_unit, lab, stage = key
+    assert analyte is not None  # noqa: S101 - filtered above
+    name = contract.analytes[analyte].name
+    declared, named = declarations.of(lab, analyte)
+    unit = declared.unit if declared else None
+    basis = declared.basis if declared else None
+    limit = declared.limit if declared and named else None
+    limit_lab = declared.lab if declared else ""
+
+    def read(written: str | None) -> UnitReading:
+        return contract.read_unit(
+            analyte, (written or "").strip(), declared_unit=unit, declared_basis=basis, stage=stage
+        )
+
+    def answer(
+        reading: UnitReading | None, code: str = "", message: str = "", help_: str = "", words: str = ""
+    ) -> tuple[UnitReading | None, tuple[str | None, str, str, str, str, float | None, str]]:
+        canonical = contract.analytes[analyte].unit
+        return reading, (canonical, code, message, help_, words, limit, limit_lab)
+
+    written = (column_unit or "").strip()
+    in_cell = (cell_unit or "").strip()
+    reading = read(written or in_cell)
+    if written and in_cell:
+        other = read(in_cell)
+        same = (other.unit, other.factor, other.offset, other.formula) == (
+            reading.unit,
+            reading.factor,
+            reading.offset,
+            reading.formula,
+        )
+        if not same or not other.usable:
+            return answer(
+                None,
+                "unit_conflict",
+                f"The cell says {in_cell}, the unit column says {written}: one of them is wrong.",
+                "Send the reading with its right unit.",
+            )
+    shown = written or in_cell
+    match reading.outcome:
+        case "same" | "alias":
+            code, message = "", ""
+            if shown and shown != reading.unit and plain(shown) not in plain(reading.unit):
+                code, message = "unit_alias", f"{shown} was read as {reading.unit}."
+            elif in_cell:
+                code, message = "unit_in_cell", f"The unit {in_cell} in the cell was read with the number."
+            if basis and not named and _needs_basis(contract, analyte, written or in_cell, stage):
+                code = "basis_from_only_lab"
+                message = f"No laboratory is named; {name} was read as {basis}, as {limit_lab} declares."
+            return answer(reading, code, message, "", reading.words)
+        case "converted" | "basis_converted":
+            code = "unit_converted" if reading.outcome == "converted" else "basis_converted"
+            return answer(reading, code, "", "", reading.words)
+        case "needs_basis":
+            ways = " or ".join(way.words or way.unit for way in reading.alternatives[:3])
+            return answer(
+                reading.alternatives[0] if reading.alternatives else None,
+                "basis_missing",
+                f"{name} does not say its basis: {ways}?",
+                "Declare it once for the laboratory; a yes here takes the first.",
+            )
+        case "needs_unit":
+            return answer(
+                read(contract.analytes[analyte].unit),
+                "unit_missing",
+                f"{name} has no unit. Is {contract.analytes[analyte].unit} meant?",
+                "Write the unit, or declare it once for the laboratory.",
+            )
+        case "ambiguous":
+            ways = " or ".join(way.words or way.unit for way in reading.alternatives[:3])
+            return answer(
+                None,
+                "unit_ambiguous",
+                f"Unit {shown} of {name} can be read more than one way: {ways}.",
+                "Write the unit in full.",
+            )
+        case "not_allowed":
+            return answer(
+                None,
+                "unit_not_allowed",
+                f"{name} cannot be in {shown}.",
+                f"Send it in {contract.analytes[analyte].unit}, or check the analyte.",
+            )
+    return answer(
+        None,
+        "unit_unknown",
+        f"Unit {shown} of {name} is not a known one.",
+        f"Send it in {contract.analytes[analyte].unit}, or add the unit to the network's aliases.",
+    )
+
+
+def _needs_basis(contract: Contract, analyte: str, written: str, stage: str | None) -> bool:
+    return contract.read_unit(analyte, written, stage=stage).outcome == "needs_basis"
+
+
+def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: Contract) -> pl.DataFrame:
+    """Adds typed values in the canonical unit; a limit that a laboratory declared stands for `ND`."""
+    limited = (pl.col("problem") == "not_detected_no_limit") & pl.col("limit").is_not_null()
+    items = items.with_columns(
+        pl.col("value").alias("typed_value"),
+        pl.when(pl.col("target") == "readings").then(None).otherwise("value").alias("converted"),
+    )
+    parts = [items.filter(pl.col("unit_no").is_null())]
+    for number, reading in enumerate(readings):
+        some = items.filter(pl.col("unit_no") == number)
+        value = pl.lit(None, dtype=pl.Float64)
+        if reading is not None:
+            value = contract.convert(pl.col("value"), reading)
+            if reading.factor != 1.0 or reading.offset != 0.0 or reading.formula:
+                value = value.round_sig_figs(_DIGITS)
+        parts.append(some.with_columns(value.alias("converted")))
+    items = pl.concat(parts).sort("item_no")
+    finite = pl.when(pl.col("converted").is_finite()).then("converted")
+    return items.with_columns(
+        pl.when(limited).then("limit").otherwise(finite).alias("value"),
+        pl.when(limited).then(pl.lit("<")).otherwise("qualifier").alias("qualifier"),
+        pl.when(limited).then(pl.lit("")).otherwise("problem").alias("problem"),
+        limited.alias("from_limit"),
+        pl.concat_str(
+            [
+                pl.when(pl.col("told") != "").then("told"),
+                pl.when(pl.col("unit_code").is_in(["unit_converted", "basis_converted", "unit_alias", "basis_from_only_lab"])
+                        & (pl.col("unit_words") != "")).then("unit_words"),
+                pl.when(limited).then(pl.format("the laboratory's detection limit ({})", "limit_lab")),
+            ],
+            separator="; ",
+            ignore_nulls=True,
+        ).alias("conversion"),
+    ).drop("converted")  # fmt: skip
+
+
+def _tell(some: pl.DataFrame, faults: Faults) -> None:
+    said = pl.coalesce(pl.when(pl.col("unit_sent").fill_null("") != "").then("unit_sent"), "unit_in_cell")
+    converted = some.filter(
+        pl.col("unit_code").is_in(["unit_converted", "basis_converted"]) & pl.col("typed_value").is_not_null()
+    )
+    faults.add(
+        converted,
+        pl.col("unit_code"),
+        pl.format(
+            "{} {} was read as {} {}.",
+            shown_number(pl.col("typed_value")),
+            said,
+            shown_number(pl.col("value")),
+            "unit",
+        ),
+        pl.format("Conversion: {}.", "unit_words"),
+    )
+    at_value = ["unit_in_cell", "unit_conflict", "basis_missing", "basis_from_only_lab", "unit_missing"]
+    others = some.filter(
+        (pl.col("unit_code") != "") & ~pl.col("unit_code").is_in(["unit_converted", "basis_converted"])
+    ).with_columns(
+        pl.when(pl.col("kind").is_in(["lab_wide", "ferment_log"]) & ~pl.col("unit_code").is_in(["unit_in_cell", "unit_conflict"]))
+        .then("heading_row")
+        .otherwise("row")
+        .alias("unit_row"),
+        pl.when(pl.col("unit_code").is_in(at_value)).then("column").otherwise(pl.coalesce("unit_at", "column")).alias("unit_column"),
+    )  # fmt: skip
+    value_cell = pl.when(pl.col("unit_code").is_in(at_value)).then("text_sent").otherwise(said)
+    faults.add(
+        others,
+        pl.col("unit_code"),
+        pl.col("unit_message"),
+        pl.col("unit_help"),
+        value=value_cell,
+        row="unit_row",
+        column="unit_column",
+    )
+    limited = some.filter(pl.col("from_limit"))
+    faults.add(
+        limited,
+        "limit_from_laboratory",
+        pl.format("{} was read as <{} {}, the limit {} declares.", "text_sent", shown_number(pl.col("limit")), "unit", "limit_lab"),
+    )  # fmt: skip
+
+
+def limits_frame(items: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """Limits for each (analyte, stage) that occurs: refuse and unusual bounds, in the canonical unit."""
+    pairs = items.select("analyte", "stage").unique().drop_nulls("analyte").sort("analyte", "stage", nulls_last=True)
+
+    def rows() -> Iterator[tuple[str, str | None, float, float, float, float]]:
+        for analyte, stage in pairs.iter_rows():
+            bounds = contract.limits(analyte, stage)
+            yield analyte, stage, bounds.refuse_low, bounds.refuse_high, bounds.unusual_low, bounds.unusual_high
+
+    return pl.DataFrame(
+        list(rows()),
+        schema={
+            "analyte": pl.String,
+            "stage": pl.String,
+            "refuse_low": pl.Float64,
+            "refuse_high": pl.Float64,
+            "unusual_low": pl.Float64,
+            "unusual_high": pl.Float64,
+        },
+        orient="row",
+    )
+
+
+def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> None:
+    """Tell impossible values (refused), those that another listed unit would explain (held), unusual ones (remark).
+
+    A value below a detection limit is judged by its limit's upper bound only, one above a limit by the lower.
+    """
+    typed = items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null())
+    if typed.is_empty():
+        return
+    typed = typed.join(
+        limits_frame(typed, contract), on=["analyte", "stage"], how="left", nulls_equal=True, maintain_order="left"
+    )
+    names = {analyte: record.name for analyte, record in contract.analytes.items()}
+    value, below, above = pl.col("value"), pl.col("qualifier") == "<", pl.col("qualifier") == ">"
+    impossible = ((value < pl.col("refuse_low")) & ~below) | ((value > pl.col("refuse_high")) & ~above)
+    unusual = ((value < pl.col("unusual_low")) & ~below) | ((value > pl.col("unusual_high")) & ~above)
+    typed = typed.with_columns(
+        impossible.alias("impossible"),
+        (unusual & ~impossible).alias("unusual"),
+        pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
+        pl.when(pl.col("unit").is_in(["pH", "1", ""])).then(pl.lit("")).otherwise(pl.lit(" ") + pl.col("unit")).alias("in_unit"),
+    )  # fmt: skip
+    odd = typed.filter(pl.col("impossible"))
+    if not odd.is_empty():
+        _tell_impossible(_with_slips(odd, contract), faults)
+    faults.add(
+        typed.filter("unusual"),
+        "implausible",
+        pl.format("{} {}{} is unusual ({} to {}{}).", *_shown_limits("unusual")),
+        "Check it against the laboratory's report.",
+    )
+
+
+def _shown_limits(which: str) -> list[pl.Expr]:
+    low, high = shown_number(pl.col(f"{which}_low")), shown_number(pl.col(f"{which}_high"))
+    return [pl.col("name"), shown_number(pl.col("value")), pl.col("in_unit"), low, high, pl.col("in_unit")]
+
+
+def _with_slips(odd: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """Adds `slip`, the value one power of ten away that would be usual, and `other_unit` that would explain it."""
+    units = _power_of_ten_units(odd["analyte"].unique().to_list(), contract)
+    value = pl.col("value")
+    slip = pl.lit(None, dtype=pl.Float64)
+    factor = pl.lit(None, dtype=pl.Float64)
+    for ten in reversed(_TENS):
+        for step in (1 / ten, ten):
+            moved = (value * step).round_sig_figs(_DIGITS)
+            fits = moved.is_between(pl.col("unusual_low"), pl.col("unusual_high"))
+            slip = pl.when(fits).then(moved).otherwise(slip)
+            factor = pl.when(fits).then(pl.lit(step)).otherwise(factor)
+    odd = odd.with_columns(slip.alias("slip"), factor.log10().round(0).cast(pl.Int32).alias("tens"))
+    return odd.join(units, on=["analyte", "tens"], how="left", maintain_order="left")
+
+
+def _power_of_ten_units(analytes: list[str], contract: Contract) -> pl.DataFrame:
+    rows: dict[tuple[str, int], str] = {}
+    for analyte in sorted(analytes):
+        record = contract.analytes[analyte]
+        for unit in record.units:
+            reading = contract.read_unit(analyte, unit)
+            factor = reading.factor
+            if reading.outcome == "needs_basis" and reading.alternatives:
+                factor = reading.alternatives[0].factor
+            elif not reading.usable or reading.formula or reading.offset:
+                continue
+            for ten in (-3, -2, -1, 1, 2, 3):
+                if abs(factor / 10.0**ten - 1) < 1e-9:
+                    rows.setdefault((analyte, ten), unit)
+    return pl.DataFrame(
+        [(analyte, ten, unit) for (analyte, ten), unit in rows.items()],
+        schema={"analyte": pl.String, "tens": pl.Int32, "other_unit": pl.String},
+        orient="row",
+    )
+
+
+def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
+    unit_slip = pl.col("other_unit").is_not_null() & (pl.col("typed_value") == pl.col("value"))
+    said = pl.format("{} {}{} is impossible ({} to {}{}).", *_shown_limits("refuse"))
+    faults.add(
+        odd.filter(unit_slip),
+        "unit_suspect",
+        said,
+        pl.format("Was it in {}? Then it is {}{}. Confirm, or send it again.", "other_unit", shown_number(pl.col("slip")), "in_unit"),
+    )  # fmt: skip
+    faults.add(
+        odd.filter(~unit_slip),
+        "out_of_range",
+        said,
+        pl.when(pl.col("slip").is_not_null())
+        .then(pl.format("Decimal slip? {} would fit. Check it against the laboratory's report.", shown_number(pl.col("slip"))))
+        .otherwise(pl.lit("Check it against the laboratory's report, or clear the cell if it was not measured.")),
+    )  # fmt: skip
+
+
+def limits_of(contract: Contract, analyte: str, stage: str | None) -> Mapping[str, float]:
+    """The bounds of one analyte at a stage, by name."""
+    bounds = contract.limits(analyte, stage)
+    return {
+        "refuse_low": bounds.refuse_low,
+        "refuse_high": bounds.refuse_high,
+        "unusual_low": bounds.unusual_low,
+        "unusual_high": bounds.unusual_high,
+    }

@@ -1,0 +1,296 @@
+"""Stages, analytes, dates, times and replicates of items: names as the contract has them, days proved by the file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.intake.dates import read_dates, read_times
+from crosscellar.intake.findings import Faults
+
+#: Seasons run on: readings of a trial are taken from its harvest year to some years after (bottle age).
+_YEARS_AFTER: Final = 4
+_READ: Final = ("exact", "alias", "case")
+
+
+def _text(column: str) -> pl.Expr:
+    return pl.col(column).fill_null("").str.strip_chars()
+
+
+def name_stages(items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults) -> pl.DataFrame:
+    """Items of readings with `stage` in the contract's words."""
+    texts = items.filter(pl.col("target") == "readings").select(_text("stage_sent").alias("stage_text"))
+    rows = []
+    for text in texts["stage_text"].unique().sort().to_list():
+        match = contract.name_stage(text, aliases) if text else None
+        if match is None:
+            rows.append((text, None, "empty_identifier", "The stage is empty.", "Write the stage in every row."))
+        elif match.id is not None and match.how in _READ:
+            rows.append((text, match.id, "", "", ""))
+        elif match.candidates:
+            code = "stage_ambiguous" if match.how == "ambiguous" else "stage_misspelt"
+            only = match.candidates[0] if len(match.candidates) == 1 or match.how == "misspelt" else None
+            rows.append(
+                (
+                    text,
+                    only,
+                    code,
+                    f"Stage {text[:40]} is not a known one. Is {' or '.join(match.candidates[:3])} meant?",
+                    "Confirm, or add the word to the network's aliases.",
+                )
+            )
+        else:
+            rows.append(
+                (
+                    text,
+                    None,
+                    "unknown_stage",
+                    f"Stage {text[:40]} is not a known one.",
+                    "Use a stage of the list, or add the word to the network's aliases.",
+                )
+            )
+    return _joined(items, "stage", rows, faults)
+
+
+def name_analytes(items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults) -> pl.DataFrame:
+    """Items of readings with `analyte` in the contract's words; the unit settles what it can."""
+    unit = pl.coalesce(pl.when(_text("unit_sent") != "").then(_text("unit_sent")), "unit_in_cell")
+    items = items.with_columns(unit.fill_null("").alias("unit_text"))
+    keys = ["analyte_text", "unit_text"]
+    items = items.with_columns(_text("analyte_sent").alias("analyte_text"))
+    pairs = items.filter(pl.col("target") == "readings").select(keys).unique().sort(keys)
+    rows: list[tuple[str, str, str | None, str, str, str]] = []
+    for text, unit_text in pairs.iter_rows():
+        rows.append((text, unit_text, *_analyte(contract, aliases, text, unit_text)))
+    answers = pl.DataFrame(
+        rows,
+        schema={
+            "analyte_text": pl.String,
+            "unit_text": pl.String,
+            "analyte": pl.String,
+            "name_code": pl.String,
+            "name_message": pl.String,
+            "name_suggestion": pl.String,
+        },
+        orient="row",
+    )
+    items = items.join(answers, on=keys, how="left", maintain_order="left")
+    in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (pl.col("analyte_at") == pl.col("column"))
+    told = items.filter((pl.col("name_code").fill_null("") != "") & ~pl.col("blank")).with_columns(
+        pl.when(in_heading).then("heading_row").otherwise("row").alias("name_row"),
+        pl.coalesce("analyte_at", "column").alias("name_column"),
+    )
+    faults.add(
+        told,
+        pl.col("name_code"),
+        pl.col("name_message"),
+        pl.col("name_suggestion"),
+        value=pl.col("analyte_text"),
+        row="name_row",
+        column="name_column",
+    )
+    return items.drop("name_code", "name_message", "name_suggestion", "analyte_text")
+
+
+def _analyte(
+    contract: Contract, aliases: Mapping[str, str], text: str, unit: str
+) -> tuple[str | None, str, str, str]:
+    if not text:
+        return None, "empty_identifier", "The analyte is empty.", "Write what was measured in every row."
+    match = contract.name_analyte(text, aliases, unit=unit or None)
+    if match.id is not None and match.how in _READ:
+        return match.id, "", "", ""
+    names = [contract.analytes[c].name if c in contract.analytes else c for c in match.candidates[:3]]
+    if match.how == "ambiguous":
+        return (
+            None,
+            "analyte_ambiguous",
+            f"{text[:60]} can mean {', '.join(names[:-1])} or {names[-1]}." if len(names) > 1 else f"{text} is open.",
+            "Write the whole name, or add the word to the network's aliases.",
+        )
+    if match.how == "misspelt" and match.candidates:
+        return (
+            match.candidates[0],
+            "analyte_misspelt",
+            f"{text[:60]} is not a known analyte. Is {names[0]} meant?",
+            "Confirm, or send it with the right name.",
+        )
+    return (
+        None,
+        "unknown_analyte",
+        f"{text[:60]} is not a known analyte.",
+        "Use a name of the list, or add the word to the network's aliases.",
+    )
+
+
+def _joined(
+    items: pl.DataFrame, field: str, rows: list[tuple[str, str | None, str, str, str]], faults: Faults
+) -> pl.DataFrame:
+    answers = pl.DataFrame(
+        rows,
+        schema={
+            "name_text": pl.String,
+            field: pl.String,
+            "name_code": pl.String,
+            "name_message": pl.String,
+            "name_suggestion": pl.String,
+        },
+        orient="row",
+    )
+    items = items.with_columns(_text(f"{field}_sent").alias("name_text")).join(
+        answers, on="name_text", how="left", maintain_order="left"
+    )
+    told = items.filter(
+        (pl.col("target") == "readings") & (pl.col("name_code").fill_null("") != "") & ~pl.col("blank")
+    )
+    faults.add(
+        told,
+        pl.col("name_code"),
+        pl.col("name_message"),
+        pl.col("name_suggestion"),
+        value=pl.col("name_text"),
+        column=f"{field}_at",
+    )
+    return items.drop("name_text", "name_code", "name_message", "name_suggestion")
+
+
+def read_days(items: pl.DataFrame, seasons: pl.DataFrame, date_systems: Mapping[int, str], faults: Faults) -> pl.DataFrame:
+    """Items with `day` (sample or session date) and `time` (ferment logs only).
+
+    `seasons` has trial_id and season. Day or month first is proved by the file; a number or a short year is
+    completed only inside the trial's season and the years after.
+    """
+    session = pl.col("target") != "readings"
+    items = items.join(
+        seasons.select("trial_id", pl.col("season").cast(pl.Int32).alias("season_year")),
+        on="trial_id",
+        how="left",
+        maintain_order="left",
+    ).with_columns(
+        pl.when(session).then("session_date_sent").otherwise("sample_date_sent").alias("day_sent"),
+        pl.when(session).then("session_date_at").otherwise("sample_date_at").alias("day_at"),
+        pl.when(session).then("session_date_kind").otherwise("sample_date_kind").alias("day_kind"),
+        pl.date(pl.col("season_year"), 1, 1).alias("from_day"),
+        pl.date(pl.col("season_year") + _YEARS_AFTER, 12, 31).alias("to_day"),
+        pl.col("file_no").replace_strict(dict(date_systems), default="1900", return_dtype=pl.String).alias("system"),
+    )
+    distinct = items.select("file_no", "day_sent", "day_kind", "from_day", "to_day", "system").unique(
+        maintain_order=True
+    )
+    parts = [
+        pl.concat([some, _days(some, system)], how="horizontal")
+        for system in ("1900", "1904")
+        if not (some := distinct.filter(pl.col("system") == system)).is_empty()
+    ]
+    if not parts:
+        return items.with_columns(pl.lit(None, dtype=pl.Date).alias("day"), pl.lit(None, dtype=pl.String).alias("time"))
+    items = items.join(pl.concat(parts), on=distinct.columns, how="left", nulls_equal=True, maintain_order="left")
+    _tell_days(items.filter(~pl.col("blank")), faults)
+    return _times(items, faults).drop(
+        "from_day", "to_day", "system", "season_year", "day_problem", "day_likely", "day_help", "day_time", "day_how"
+    )
+
+
+def _days(some: pl.DataFrame, system: str) -> pl.DataFrame:
+    read = read_dates(
+        some["day_sent"],
+        some["day_kind"],
+        season_window=(some["from_day"], some["to_day"]),
+        date_system="1904" if system == "1904" else "1900",
+        by=some["file_no"],
+    )
+    return read.select(
+        pl.col("date").alias("day"),
+        pl.col("time").alias("day_time"),
+        pl.col("how").alias("day_how"),
+        pl.col("problem").alias("day_problem"),
+        pl.col("likely").alias("day_likely"),
+        pl.col("suggestion").alias("day_help"),
+    )
+
+
+def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
+    place = {"value": pl.col("day_sent").fill_null(""), "column": "day_at"}
+    shown = pl.col("day_sent").str.strip_chars().str.slice(0, 40)
+    empty = _text("day_sent") == ""
+    faults.add(
+        filled.filter(empty), "empty_identifier", pl.lit("The date is empty."), "Write the date in every row.", **place
+    )  # type: ignore[arg-type]
+    words = {
+        "ambiguous": ("date_ambiguous", "{} can be read with the day or the month first."),
+        "two_digit_year": ("two_digit_year", "{} has a year of two digits."),
+        "no_year": ("two_digit_year", "{} has no year."),
+        "impossible": ("date_impossible", "{} is not a day of the calendar."),
+        "not_a_date": ("not_a_date", "{} is not a date."),
+    }
+    for problem, (code, message) in words.items():
+        some = filled.filter((pl.col("day_problem") == problem) & ~empty)
+        faults.add(some, code, pl.format(message, shown), pl.col("day_help"), **place)  # type: ignore[arg-type]
+    read = filled.filter(pl.col("day").is_not_null())
+    day = pl.col("day").dt.to_string("%Y-%m-%d")
+    for how, code, message in (
+        ("serial", "date_serial", "{} was read as {}: the date lost its format."),
+        ("month_first", "date_month_first", "{} was read as {}, month first, as other dates of the file prove."),
+    ):
+        some = read.filter(pl.col("day_how").str.starts_with(how))
+        faults.add(some, code, pl.format(message, shown, day), "Check that the day is right.", **place)  # type: ignore[arg-type]
+    completed = read.filter(pl.col("day_how").str.contains("+", literal=True))
+    faults.add(completed, "date_completed", pl.format("{} was read as {}.", shown, day), "", **place)  # type: ignore[arg-type]
+    kinds = read.filter(pl.col("day_kind").is_not_null()).with_columns(
+        (pl.col("day_kind") == "d").any().over("table_no").alias("some_real"),
+        (pl.col("day_kind") == "s").any().over("table_no").alias("some_text"),
+    )
+    mixed = kinds.filter(pl.col("some_real") & pl.col("some_text")).unique("table_no", keep="first", maintain_order=True)
+    faults.add(
+        mixed,
+        "date_mixed",
+        pl.lit("Some dates are real dates and others text: a spreadsheet may have swapped day and month in some."),
+        "Check a few days against your own notes.",
+        **place,  # type: ignore[arg-type]
+    )
+
+
+def _times(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
+    log = pl.col("kind") == "ferment_log"
+    read = read_times(items["time_sent"], items["time_kind"])
+    items = items.with_columns(
+        pl.when(log).then(pl.coalesce(read["time"], pl.col("day_time"))).alias("time"),
+        read["problem"].alias("time_problem"),
+    )
+    faults.add(
+        items.filter(log & (pl.col("time_problem") != "") & ~pl.col("blank")),
+        "not_a_time",
+        pl.format("{} is not a time of day.", pl.col("time_sent")),
+        "Write the time as 13:05.",
+        value=pl.col("time_sent"),
+        column="time_at",
+    )
+    return items.drop("time_problem")
+
+
+def read_replicates(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
+    """Items with `replicate`, 1 where none is written."""
+    text = _text("replicate_sent")
+    number = text.cast(pl.Float64, strict=False)
+    whole = (number >= 1) & (number <= 9999) & (number == number.round(0))
+    items = items.with_columns(
+        pl.when(text == "")
+        .then(1)
+        .when(whole)
+        .then(number.cast(pl.Int32, strict=False))
+        .cast(pl.Int32)
+        .alias("replicate")
+    )
+    faults.add(
+        items.filter(pl.col("replicate").is_null() & ~pl.col("blank")),
+        "replicate_not_whole",
+        pl.format("Replicate {} is not a whole number.", pl.col("replicate_sent").str.slice(0, 40)),
+        "Number the repeat readings of one sample 1, 2, 3.",
+        value=pl.col("replicate_sent"),
+        column="replicate_at",
+    )
+    return items
+

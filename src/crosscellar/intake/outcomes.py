@@ -1,0 +1,159 @@
+"""How each item ends: accepted, refused, held, already or blank; and the frames that leave with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract.frames import (
+    FILES,
+    PICKS,
+    READINGS,
+    SCORES,
+    SET_ASIDE,
+    Columns,
+    empty,
+)
+from crosscellar.errors import CrosscellarError
+from crosscellar.intake.findings import cell_of
+
+SHAPES: Final[Mapping[str, Columns]] = {"readings": READINGS, "picks": PICKS, "scores": SCORES}
+#: What a proposal must hold to enter by a yes alone; the rest of a target's columns may be empty.
+_NEEDED: Final = {
+    "readings": ("trial_id", "arm_id", "vessel_id", "stage", "analyte", "replicate", "unit"),
+    "picks": ("trial_id", "session_id", "session_date", "assessor_id", "control_arm", "treatment_arm"),
+    "scores": ("trial_id", "session_id", "session_date", "assessor_id", "arm_id", "attribute", "replicate"),
+}
+_SAID: Final = {"readings": ("value",), "picks": ("serving", "picked"), "scores": ("score", "scale_low", "scale_high")}
+OUTCOMES: Final = ("accepted", "refused", "held", "already", "blank")
+
+
+def target_columns(items: pl.DataFrame) -> pl.DataFrame:
+    """Items with the columns of every target in their own names, ready to be selected."""
+
+    def text(name: str) -> pl.Expr:
+        given = pl.col(name).str.strip_chars()
+        return pl.when(given != "").then(given).fill_null("")
+
+    note = pl.concat_str(
+        [pl.when(pl.col("note_sent") != "").then("note_sent"), pl.format("[{}]", "comment")],
+        separator=" ",
+        ignore_nulls=True,
+    )
+    return items.with_columns(
+        cell_of(pl.col("row"), pl.col("column")).alias("cell"),
+        pl.col("day").alias("sample_date"),
+        pl.col("day").alias("session_date"),
+        pl.col("value").alias("score"),
+        text("lab_sent").alias("lab"),
+        text("method_sent").alias("method"),
+        text("preferred_sent").alias("preferred"),
+        note.fill_null("").alias("note"),
+        pl.col("unit_text").fill_null("").alias("unit_sent"),
+        pl.col("conversion").fill_null(""),
+        pl.col("text_sent").fill_null(""),
+        pl.col("qualifier").fill_null(""),
+        pl.col("problem").fill_null(""),
+    )
+
+
+def complete(target: str, *, with_value: bool) -> pl.Expr:
+    """Whether an item has all it needs to enter on a yes, or all but its value."""
+    needed = [*_NEEDED[target], *(_SAID[target] if with_value else ())]
+    return pl.all_horizontal(pl.col(name).is_not_null() for name in needed)
+
+
+def as_target(items: pl.DataFrame, target: str) -> pl.DataFrame:
+    """The items of one target in its columns."""
+    return items.select(pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items())
+
+
+def decide(items: pl.DataFrame, faults: pl.DataFrame) -> pl.DataFrame:
+    """Items with `outcome`: blank, else the gravest of their faults, else already or accepted."""
+    worst = (
+        faults.drop_nulls("item_no")
+        .group_by("item_no")
+        .agg(
+            (pl.col("severity") == "refuse").any().alias("is_refused"),
+            (pl.col("severity") == "hold").any().alias("is_held"),
+        )
+    )
+    items = items.drop("is_refused", "is_held", strict=False)
+    items = items.join(worst, on="item_no", how="left", maintain_order="left").with_columns(
+        pl.col("is_refused").fill_null(False), pl.col("is_held").fill_null(False)
+    )
+    return items.with_columns(
+        pl.when("blank")
+        .then(pl.lit("blank"))
+        .when("is_refused")
+        .then(pl.lit("refused"))
+        .when("already")
+        .then(pl.lit("already"))
+        .when("is_held")
+        .then(pl.lit("held"))
+        .otherwise(pl.lit("accepted"))
+        .alias("outcome")
+    )
+
+
+def set_aside(items: pl.DataFrame) -> pl.DataFrame:
+    """Every item that was refused, held or already there, with what would enter on a yes."""
+    parts = []
+    for target, shape in SHAPES.items():
+        some = items.filter((pl.col("target") == target) & pl.col("outcome").is_in(["refused", "held", "already"]))
+        if some.is_empty():
+            continue
+        proposal = pl.struct(pl.col(name).cast(dtype) for name, dtype in shape.items()).struct.json_encode()
+        parts.append(
+            some.with_columns(
+                pl.when((pl.col("outcome") == "held") & complete(target, with_value=True))
+                .then(proposal)
+                .alias("proposed")
+            ).select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.items())
+        )
+    return pl.concat(parts).sort("item_no") if parts else empty(SET_ASIDE)
+
+
+def count(items: pl.DataFrame, files: pl.DataFrame) -> pl.DataFrame:
+    """The FILES frame of these files: how many items of each ended where, and the file's status.
+
+    `files` has file_no, file, sha256, kind, refused_whole, known_message, message.
+    Raises CrosscellarError if an item were lost or counted twice: nothing is stored then.
+    """
+    counted = items.group_by("file_no").agg(
+        pl.len().cast(pl.Int64).alias("readings_in"),
+        *((pl.col("outcome") == name).sum().cast(pl.Int64).alias(name) for name in OUTCOMES),
+    )
+    files = files.join(counted, on="file_no", how="left", maintain_order="left").with_columns(
+        pl.col("readings_in", *OUTCOMES).fill_null(0)
+    )
+    lost = files.filter(pl.col("readings_in") != pl.sum_horizontal(OUTCOMES))
+    if not lost.is_empty():
+        raise CrosscellarError(
+            "the readings of this file do not add up, so nothing was stored",
+            where=lost["file"][0],
+            next_step="Please report this with the file.",
+        )
+    open_items = pl.col("refused") + pl.col("held")
+    status = (
+        pl.when("refused_whole")
+        .then(pl.lit("refused"))
+        .when(pl.col("accepted") > 0)
+        .then(pl.when(open_items > 0).then(pl.lit("taken_in_part")).otherwise(pl.lit("taken_in")))
+        .when(pl.col("known_message").is_not_null() & ~pl.col("undoes"))
+        .then(pl.lit("already_taken_in"))
+        .when(pl.col("held") > 0)
+        .then(pl.lit("held"))
+        .when(pl.col("refused") > 0)
+        .then(pl.lit("refused"))
+        .otherwise(pl.lit("nothing_new"))
+    )
+    return files.with_columns(status.alias("status")).with_columns(
+        pl.when(pl.col("status") == "already_taken_in")
+        .then("known_message")
+        .otherwise("message")
+        .fill_null("")
+        .alias("message")
+    ).select(pl.col(name).cast(dtype) for name, dtype in FILES.items())  # fmt: skip

@@ -1,0 +1,185 @@
+"""Triangle picks and scores: servings, forced choices, assessors' codes, scales."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+import polars as pl
+
+from crosscellar.intake.findings import Faults
+from crosscellar.intake.identity import IdentifierMatcher
+from crosscellar.intake.values import shown_number
+if TYPE_CHECKING:
+    from crosscellar.register import Register
+
+#: The six orders in which two glasses of one wine and one of the other can stand (ISO 4120), and where the odd one is.
+ODD_PLACE: Final = {"AAB": 3, "ABA": 2, "BAA": 1, "BBA": 3, "BAB": 2, "ABB": 1}
+_PAIR: Final = re.compile(r"\s*(?:/|\||,|;|\+|&|\bvs\b\.?|\bversus\b|\bagainst\b|\band\b)\s*", re.IGNORECASE)
+#: A mail address, two words, or one written as a first name is: not a code.
+_LOOKS_NAMED: Final = r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}\p{Ll}{2,}$|^\+?[0-9][0-9 /()-]{6,}$"
+
+
+def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
+    """Items of triangle tests with session_id, assessor_id, control_arm, treatment_arm, serving, picked, correct."""
+    picks = pl.col("target") == "picks"
+    serving = pl.col("serving_sent").fill_null("").str.to_uppercase().str.replace_all(r"[^A-Z0-9]", "")
+    items = _assessors(items, faults).with_columns(
+        pl.when(picks & serving.is_in(list(ODD_PLACE))).then(serving).alias("serving"),
+        pl.when(picks & (pl.col("problem") == "") & pl.col("value").is_in([1.0, 2.0, 3.0]))
+        .then(pl.col("value").cast(pl.Int32, strict=False))
+        .alias("picked"),
+    )
+    odd = pl.col("serving").replace_strict(ODD_PLACE, default=None, return_dtype=pl.Int32)
+    items = items.with_columns((odd == pl.col("picked")).alias("correct"))
+    filled = items.filter(picks & ~pl.col("blank") & ~pl.col("stopped"))
+    faults.add(
+        filled.filter(pl.col("serving").is_null()),
+        "no_serving_order",
+        pl.format("Serving {} is not one of AAB, ABA, BAA, BBA, BAB, ABB.", _shown("serving_sent")),
+        "Write the order that was served; A is the control.",
+        value=pl.col("serving_sent").fill_null(""),
+        column="serving_at",
+    )
+    faults.add(
+        filled.filter(pl.col("picked").is_null()),
+        "no_pick",
+        pl.format("{} is not one of the three glasses.", _shown("text_sent")),
+        "Write 1, 2 or 3: the choice is forced, a guess counts.",
+    )
+    return _arm_pairs(items, register, faults)
+
+
+def _shown(column: str) -> pl.Expr:
+    text = pl.col(column).fill_null("").str.strip_chars().str.slice(0, 40)
+    return pl.when(text == "").then(pl.lit("(empty)")).otherwise(text)
+
+
+def _assessors(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
+    """Items with session_id and assessor_id; a name in place of a code is refused and never repeated in words."""
+    tasted = pl.col("target") != "readings"
+    items = items.with_columns(
+        *(
+            pl.when(pl.col(f"{name}_sent").fill_null("").str.strip_chars() != "")
+            .then(pl.col(f"{name}_sent").str.strip_chars())
+            .alias(name)
+            for name in ("session_id", "assessor_id")
+        )
+    )
+    filled = items.filter(tasted & ~pl.col("blank"))
+    for name, noun in (("session_id", "session"), ("assessor_id", "assessor")):
+        faults.add(
+            filled.filter(pl.col(name).is_null()),
+            "empty_identifier",
+            pl.lit(f"The {noun} is empty."),
+            f"Write the {noun} in every row.",
+            value=pl.lit(""),
+            column=f"{name}_at",
+        )
+    faults.add(
+        filled.filter(pl.col("assessor_id").str.contains(_LOOKS_NAMED)),
+        "assessor_named",
+        pl.lit("The assessor seems to be named; only a code may be kept."),
+        "Give each assessor a code such as P07, and keep the list of names elsewhere.",
+        value=pl.lit(""),
+        column="assessor_id_at",
+    )
+    return items
+
+
+def _arm_pairs(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
+    """Adds control_arm and treatment_arm: as written in either order, or the only pair that the trial has."""
+    roles: dict[str, dict[str, list[str]]] = {}
+    for trial, arm, role in register.arms.select("trial_id", "arm_id", "role").iter_rows():
+        roles.setdefault(trial, {"control": [], "treatment": []}).setdefault(role, []).append(arm)
+    keys = ["trial_id", "arm_pair_sent"]
+    distinct = items.filter((pl.col("target") == "picks") & pl.col("trial_id").is_not_null()).select(keys).unique()
+    rows = []
+    for trial, text in distinct.sort(keys, nulls_last=True).iter_rows():
+        rows.append((trial, text, *_pair(text, roles.get(trial, {}))))
+    answers = pl.DataFrame(
+        rows,
+        schema=dict.fromkeys([*keys, "control_arm", "treatment_arm", "pair_message"], pl.String),
+        orient="row",
+    )
+    items = items.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
+    wrong = items.filter((pl.col("target") == "picks") & (pl.col("pair_message") != "") & ~pl.col("blank"))
+    faults.add(
+        wrong.filter(~pl.col("stopped")),
+        "not_an_arm_pair",
+        pl.col("pair_message"),
+        "Write the control and the treatment arm, as control/treatment.",
+        value=pl.col("arm_pair_sent").fill_null(""),
+        column="arm_pair_at",
+    )
+    return items.drop("pair_message")
+
+
+def _pair(text: str | None, roles: dict[str, list[str]]) -> tuple[str | None, str | None, str]:
+    controls, treatments = roles.get("control", []), roles.get("treatment", [])
+    if not (text or "").strip():
+        if len(controls) == 1 and len(treatments) == 1:
+            return controls[0], treatments[0], ""
+        return None, None, "The pair of arms is empty, and the trial has more than one treatment arm."
+    parts = [part for part in _PAIR.split((text or "").strip()) if part]
+    shown = (text or "").strip()[:60]
+    if len(parts) != 2:
+        return None, None, f"{shown} does not name two arms."
+    matcher = IdentifierMatcher(parts)
+    found = [matcher.match(part, [*controls, *treatments], "arm") for part in parts]
+    ids = [match.id for match in found if match.id and not match.stops]
+    control = [arm for arm in ids if arm in controls]
+    treatment = [arm for arm in ids if arm in treatments]
+    if len(control) == 1 and len(treatment) == 1:
+        return control[0], treatment[0], ""
+    return None, None, f"{shown} is not the control and a treatment arm of the trial."
+
+
+def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
+    """Items of score sheets with attribute, scale_low and scale_high; a score outside its scale is refused."""
+    scores = pl.col("target") == "scores"
+
+    def number(column: str) -> pl.Expr:
+        return pl.col(column).str.strip_chars().str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+
+    items = items.with_columns(
+        pl.col("attribute_sent").str.strip_chars().str.to_lowercase().str.replace_all(r"\s+", " ").alias("attribute"),
+        number("scale_low_sent").alias("scale_low"),
+        number("scale_high_sent").alias("scale_high"),
+    )
+    filled = items.filter(scores & ~pl.col("blank") & ~pl.col("stopped"))
+    faults.add(
+        filled.filter(pl.col("attribute").fill_null("") == ""),
+        "empty_identifier",
+        pl.lit("The attribute is empty."),
+        "Write what was scored in every row.",
+        value=pl.lit(""),
+        column="attribute_at",
+    )
+    scaled = pl.col("scale_low").is_finite() & pl.col("scale_high").is_finite()
+    faults.add(
+        filled.filter(~scaled.fill_null(False)),
+        "scale_missing",
+        pl.lit("The ends of the scale are missing."),
+        "Write the lowest and highest score that could be given.",
+        value=pl.col("scale_low_sent").fill_null(""),
+        column="scale_low_at",
+    )
+    low, high = shown_number(pl.col("scale_low")), shown_number(pl.col("scale_high"))
+    reversed_scale = pl.col("scale_low") >= pl.col("scale_high")
+    faults.add(
+        filled.filter(reversed_scale),
+        "scale_reversed",
+        pl.format("The scale runs from {} to {}: are its ends exchanged?", low, high),
+        "Write the lower end first, or say that the scale was reversed.",
+        value=pl.col("scale_low_sent"),
+        column="scale_low_at",
+    )
+    outside = (pl.col("value") < pl.col("scale_low")) | (pl.col("value") > pl.col("scale_high"))
+    faults.add(
+        filled.filter(outside & ~reversed_scale),
+        "out_of_scale",
+        pl.format("Score {} is outside its scale ({} to {}).", shown_number(pl.col("value")), low, high),
+        "Check the score, or the ends of the scale.",
+    )
+    return items

@@ -1,0 +1,260 @@
+"""One row for each reading, pick or score of a table, as sent, with the cells it came from."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from crosscellar.intake.findings import Faults
+from crosscellar.intake.grid import cell_name, column_letters, read_range
+from crosscellar.intake.headings import Heading
+from crosscellar.intake.recognise import Table
+
+#: What a row can say besides its value; each becomes a column `NAME_sent`, and `NAME_at` the column it stands in.
+FIELDS: Final = (
+    "trial_id",
+    "arm_id",
+    "vessel_id",
+    "sample_id",
+    "stage",
+    "sample_date",
+    "time",
+    "analyte",
+    "unit",
+    "replicate",
+    "lab",
+    "method",
+    "note",
+    "session_id",
+    "session_date",
+    "assessor_id",
+    "arm_pair",
+    "serving",
+    "preferred",
+    "attribute",
+    "scale_low",
+    "scale_high",
+)
+_DATED: Final = ("sample_date", "session_date", "time")
+_FILLED_DOWN: Final = frozenset(
+    {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", "sample_date", "session_id", "session_date"}
+    | {"assessor_id", "lab", "analyte", "attribute"}
+)
+_TARGET: Final = {"triangle": "picks", "scores": "scores"}
+_VALUE: Final = {"triangle": "picked", "scores": "score"}
+
+ITEMS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "file_no": pl.Int32,
+    "table_no": pl.Int32,
+    "sheet": pl.String,
+    "kind": pl.String,
+    "target": pl.String,
+    "row": pl.Int32,
+    "column": pl.Int32,
+    "text_sent": pl.String,
+    "value_kind": pl.String,
+    "heading_row": pl.Int32,
+    **{f"{name}_sent": pl.String for name in FIELDS},
+    **{f"{name}_at": pl.Int32 for name in FIELDS},
+    **{f"{name}_kind": pl.String for name in _DATED},
+}
+
+
+def tidy(table: Table, *, file_no: int, table_no: int, faults: Faults) -> pl.DataFrame:
+    """The items of a table in the shape `ITEMS`, in the order of the sheet.
+
+    In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte.
+    """
+    rows = _fill_merged(table, file_no, faults)
+    place = _places(table)
+    common = [
+        pl.lit(file_no, dtype=pl.Int32).alias("file_no"),
+        pl.lit(table_no, dtype=pl.Int32).alias("table_no"),
+        pl.lit(table.grid.sheet).alias("sheet"),
+        pl.lit(table.kind).alias("kind"),
+        pl.lit(_TARGET.get(table.kind, "readings")).alias("target"),
+        pl.lit(table.heading_row, dtype=pl.Int32).alias("heading_row"),
+        "row",
+    ]
+    kinds = _kinds(table, rows)
+    fields = [
+        expr
+        for name in FIELDS
+        for expr in (
+            (pl.col(str(place[name].column)) if name in place else pl.lit(None, dtype=pl.String)).alias(
+                f"{name}_sent"
+            ),
+            pl.lit(place[name].column if name in place else None, dtype=pl.Int32).alias(f"{name}_at"),
+        )
+    ]
+    dated = [
+        (
+            kinds.get_column(str(place[name].column))
+            if kinds is not None and name in place and str(place[name].column) in kinds.columns
+            else pl.Series([None] * len(rows), dtype=pl.String)
+        ).alias(f"{name}_kind")
+        for name in _DATED
+    ]
+    base = rows.select(*common, *fields).with_columns(dated)
+    if table.kind == "ferment_log":
+        base = base.with_columns(stage_sent=pl.lit("ferment_daily"))
+    parts = [
+        _with_value(base, rows, kinds, heading, table) for heading in _value_headings(table, place)
+    ]
+    if not parts:
+        return pl.DataFrame(schema=ITEMS)
+    items = pl.concat(parts)
+    if table.kind in ("lab_wide", "ferment_log") or len(parts) > 1:
+        items = items.filter(pl.col("text_sent").str.strip_chars() != "")
+    return items.sort("row", "column", maintain_order=True).select(
+        pl.col(name).cast(dtype) for name, dtype in ITEMS.items()
+    )
+
+
+def _places(table: Table) -> dict[str, Heading]:
+    """The heading that serves each field: the first rightly spelt one, else a misspelt one."""
+    place: dict[str, Heading] = {}
+    for heading in table.headings:
+        held = place.get(heading.field)
+        if held is None or (held.how == "misspelt" and heading.how != "misspelt"):
+            place[heading.field] = heading
+    return place
+
+
+def _value_headings(table: Table, place: dict[str, Heading]) -> list[Heading]:
+    wanted = _VALUE.get(table.kind, "value")
+    if table.kind in ("lab_long", "triangle", "scores") or (table.kind == "lab_by_label" and "analyte" in place):
+        return [place[wanted]] if wanted in place else []
+    return [heading for heading in table.headings if heading.field == "analyte_value"]
+
+
+def _with_value(
+    base: pl.DataFrame, rows: pl.DataFrame, kinds: pl.DataFrame | None, heading: Heading, table: Table
+) -> pl.DataFrame:
+    name = str(heading.column)
+    kind = kinds.get_column(name) if kinds is not None and name in kinds.columns else None
+    items = base.with_columns(
+        pl.lit(heading.column, dtype=pl.Int32).alias("column"),
+        (rows.get_column(name) if name in rows.columns else pl.Series([None] * len(rows), dtype=pl.String)).alias(
+            "text_sent"
+        ),
+        (kind if kind is not None else pl.Series([None] * len(rows), dtype=pl.String)).alias("value_kind"),
+    )
+    if heading.field == "analyte_value":
+        # The words over the column speak for every cell below; their faults stand at the heading.
+        unit = heading.unit_text or table.units.get(heading.column, "")
+        items = items.with_columns(
+            pl.lit(heading.analyte_text).alias("analyte_sent"),
+            pl.lit(heading.column, dtype=pl.Int32).alias("analyte_at"),
+            pl.lit(unit).alias("unit_sent"),
+            pl.lit(heading.column, dtype=pl.Int32).alias("unit_at"),
+        )
+    return items
+
+
+def _kinds(table: Table, rows: pl.DataFrame) -> pl.DataFrame | None:
+    if table.grid.kinds is None:
+        return None
+    kinds = table.grid.kinds
+    if "row" not in kinds.columns:
+        kinds = kinds.with_columns(table.grid.text["row"])
+    return rows.select("row").join(kinds, on="row", how="left", maintain_order="left")
+
+
+def _fill_merged(table: Table, file_no: int, faults: Faults) -> pl.DataFrame:
+    """Rows with identifiers of merged cells written into every row the merge covers."""
+    marks = table.grid.marks.filter(pl.col("mark") == "merged")
+    columns = {h.column for h in table.headings if h.field in _FILLED_DOWN}
+    if marks.is_empty() or not columns:
+        return table.rows
+    rows = table.rows
+    filled: list[str] = []
+    for column in sorted(columns & {int(name) for name in rows.columns if name != "row"}):
+        spans = [
+            (box[0], box[2])
+            for row, at, _, detail in marks.iter_rows()
+            if at == column and row is not None and (box := read_range(detail)) is not None and box[2] > box[0]
+        ]
+        if not spans:
+            continue
+        first = pl.DataFrame(
+            {"first": [low for low, _ in spans], "last": [high for _, high in spans]},
+            schema={"first": pl.Int32, "last": pl.Int32},
+        ).sort("first")
+        name = str(column)
+        texts = table.grid.text.select(pl.col("row").alias("first"), pl.col(name).alias("spoken"))
+        spoken = first.join(texts, on="first", how="left").sort("first")
+        rows = (
+            rows.sort("row")
+            .join_asof(spoken, left_on="row", right_on="first", strategy="backward")
+            .with_columns(
+                pl.when(pl.col(name).is_null() & (pl.col("row") <= pl.col("last")))
+                .then(pl.col("spoken"))
+                .otherwise(pl.col(name))
+                .alias(name)
+            )
+            .select(rows.columns)
+        )
+        filled.append(f"{column_letters(column)}{spans[0][0]}:{column_letters(column)}{spans[-1][1]}")
+    if filled:
+        first_cell = min(c for c in columns)
+        faults.note(
+            file_no=file_no,
+            sheet=table.grid.sheet,
+            row=int(rows["row"].min() or table.heading_row),  # type: ignore[arg-type]
+            column=first_cell,
+            code="merged_fill",
+            value=", ".join(filled),
+            message=f"Merged cells {', '.join(filled)} were taken to speak for every row they cover.",
+            suggestion="Check that each row got the identifiers you meant.",
+        )
+    return rows
+
+
+def unread_columns(table: Table) -> tuple[int, str, str] | None:
+    """First column, its heading, and a sentence on the columns of a table that are not stored; None if all are."""
+    place = _places(table)
+    used = {heading.column for heading in place.values() if heading.field}
+    used |= {heading.column for heading in table.headings if heading.field == "analyte_value"} if (
+        table.kind not in ("lab_long", "triangle", "scores")
+    ) else set()
+    used -= {heading.column for heading in place.values() if heading.field == "analyte_value"} if (
+        table.kind in ("lab_long", "triangle", "scores")
+    ) else set()
+    beside = {heading.column for heading in table.beside}
+    names = {heading.column: heading.text for heading in table.headings}
+    present = [int(name) for name in table.rows.columns if name != "row"]
+    with_content = [
+        column
+        for column in present
+        if column not in used
+        and column not in beside
+        and (column in names or table.rows[str(column)].drop_nulls().str.strip_chars().ne("").any())
+    ]
+    if not with_content:
+        return None
+    first, last = with_content[0], with_content[-1]
+
+    def named(column: int) -> str:
+        return f"{column_letters(column)} '{names[column][:40]}'" if column in names else column_letters(column)
+
+    if len(with_content) > 4:
+        words = f"{len(with_content):,} columns were not stored ({named(first)} to {named(last)})."
+    elif len(with_content) > 1:
+        words = f"Columns {', '.join(named(c) for c in with_content)} were not stored."
+    else:
+        words = f"Column {named(first)} was not stored."
+    return first, names.get(first, ""), words
+
+
+def block_name(headings: tuple[Heading, ...], table: Table) -> str:
+    """The range of a block that was not read, such as `N1:P3`."""
+    first, last = headings[0].column, headings[-1].column
+    names = [str(c) for c in range(first, last + 1) if str(c) in table.grid.text.columns]
+    filled = table.grid.text.filter(
+        pl.any_horizontal(pl.col(names).is_not_null()) & (pl.col("row") >= table.heading_row)
+    )
+    low = int(filled["row"].min() or table.heading_row)  # type: ignore[arg-type]
+    high = int(filled["row"].max() or table.heading_row)  # type: ignore[arg-type]
+    return f"{cell_name(low, first)}:{cell_name(high, last)}"
