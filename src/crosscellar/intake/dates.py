@@ -111,7 +111,7 @@ def read_dates(
         high=_window_end(season_window, 1),
     )
     long = pl.col("sent").str.len_chars() > 60
-    frame = frame.with_columns(text=_folded(pl.when(~long).then("sent").otherwise(pl.lit("?"))))
+    frame = frame.with_columns(text=_folded(pl.when(long).then(pl.lit("?")).otherwise("sent")))
     frame = frame.with_columns(pl.when(pl.col("text") != "").then("text").alias("text"))
     return _settle(_order(_parts(_name_months(frame), date_system), order))
 
@@ -264,7 +264,7 @@ def _settle(frame: pl.DataFrame) -> pl.DataFrame:
         .when(same)
         .then(a)
         # a year of two digits may hide an impossible reading, so only the written parts decide there
-        .when((pl.col("p1") > 12) | (pl.col("file_order") == "day_first"))
+        .when((pl.col("p1") > 12) | ((pl.col("file_order") == "day_first") & (pl.col("p2") <= 12)))
         .then(a)
         .when((pl.col("p2") > 12) | (pl.col("file_order") == "month_first"))
         .then(b)
