@@ -84,7 +84,7 @@ def brix_from_refractive_index(index: Numbers) -> Numbers:
     return ((((11758.74 * n - 88885.21) * n + 270177.93) * n - 413145.80) * n + 318417.95) * n - 99127.4536
 
 
-#: The rows of OIV-MA-AS2-02, Table I, that could be read: Brix -> (°C, what to add); 0 at 20 °C by definition.
+#: The rows of OIV-MA-AS2-02, Table I, that could be read: Brix -> (°C, what to add); at 20 °C it is 0.
 _REFRACTOMETER: Final = {
     10.0: ((5.0, 10.0, 15.0, 20.0), (-0.82, -0.59, -0.32, 0.0)),
     15.0: ((10.0, 15.0, 20.0), (-0.62, -0.33, 0.0)),
@@ -287,7 +287,10 @@ def acidity_factor(start: str, to: str) -> float:
 
 
 def titratable_acidity_from_titration(titre: Numbers, normality: Numbers, sample: Numbers) -> Numbers:
-    """Titratable acidity in g/L as tartaric: 75.04 V N / sample, from mL of base, its normality, mL of sample."""
+    """Titratable acidity in g/L as tartaric: 75.04 V N / sample.
+
+    From mL of base (V), its normality (N) and mL of sample.
+    """
     return 75.04 * titre * normality / sample
 
 

@@ -1,4 +1,4 @@
-"""Checks of typed frames, built from the same declarations as everything else; pandera is imported on first use.
+"""Checks of typed frames, built from the same declarations as all else; pandera is imported on first use.
 
 A frame is checked as it is: nothing is coerced, nothing is dropped. Limits of value are those of
 `analytes.toml`, joined by analyte and stage, so that no limit stands in code.

@@ -140,6 +140,8 @@ class UnitTable:
 
     def canonical(self, analyte: Analyte) -> tuple[Unit, str | None]:
         """The unit and basis that the readings of an analyte are kept in."""
+        if analyte.unit in self.units:
+            return self.units[analyte.unit], None
         family = self.family_of.get(analyte.id)
         for id_, basis in self.parse(analyte.unit):
             if basis is None or (family is not None and basis == family.canonical):
@@ -255,7 +257,7 @@ class UnitTable:
                 )
             else:
                 reading = self._reading(analyte, text, unit, family.canonical, family, None, from_lab, stage)
-                if reading.outcome == "same":
+                if reading.outcome == "same" and canonical_basis is not None:
                     return replace(reading, outcome="alias", words=f"{text} read as {analyte.unit}")
                 return reading
         label = _label(unit.id, None if basis == _unsaid(family, canonical_basis) else basis)
@@ -312,24 +314,30 @@ def convert(value: V, reading: UnitReading) -> V:
             next_step="Ask the laboratory what its unit means, or declare it in the register's labs.",
         )
     if reading.formula:
-        function = FUNCTIONS[reading.formula]
+        return _mapped(value, FUNCTIONS[reading.formula])
+    whole = _whole_divisor(reading.factor)
+    if whole:
+        # A true division gives the nearest double to the decimal that was typed. Multiplying by 0.001 may
+        # not, and polars divides by a constant by multiplying with its inverse.
+        return _mapped(value, lambda numbers: numbers / whole + reading.offset)
+    scaled = value if reading.factor == 1.0 else value * reading.factor
+    return scaled + reading.offset if reading.offset else scaled
 
-        def by_formula(series: pl.Series) -> pl.Series:
-            numbers = np.asarray(series.cast(pl.Float64).to_numpy(), dtype=np.float64)
-            converted = np.asarray(function(numbers))
-            return pl.Series(series.name, converted, dtype=pl.Float64).fill_nan(None)
 
-        if isinstance(value, pl.Expr):
-            return value.map_batches(by_formula, return_dtype=pl.Float64)
-        return by_formula(value)
-    shift = reading.offset
-    # Dividing by 1000 gives the nearest double to the decimal that was meant; multiplying by 0.001 may not.
-    whole = round(1.0 / reading.factor) if 0.0 < reading.factor < 1.0 else 0
-    if whole and abs(whole * reading.factor - 1.0) < 1e-12:
-        scaled = value / whole
-    else:
-        scaled = value if reading.factor == 1.0 else value * reading.factor
-    return scaled + shift if shift else scaled
+def _mapped(value: V, function: Callable[[formulas.Numbers], formulas.Numbers]) -> V:
+    def over(series: pl.Series) -> pl.Series:
+        numbers = np.asarray(series.cast(pl.Float64).to_numpy(), dtype=np.float64)
+        return pl.Series(series.name, np.asarray(function(numbers)), dtype=pl.Float64).fill_nan(None)
+
+    if isinstance(value, pl.Expr):
+        return value.map_batches(over, return_dtype=pl.Float64)
+    return over(value)
+
+
+def _whole_divisor(factor: float) -> int:
+    """The whole number that dividing by is the same as multiplying by `factor`; 0 if there is none."""
+    whole = round(1.0 / factor) if 0.0 < factor < 1.0 else 0
+    return whole if whole and abs(whole * factor - 1.0) < 1e-12 else 0
 
 
 def _straight(
@@ -337,8 +345,8 @@ def _straight(
 ) -> UnitReading:
     words = ""
     if outcome not in {"same", "alias"}:
-        whole = round(1.0 / factor) if 0.0 < factor < 1.0 else 0
-        if whole and abs(whole * factor - 1.0) < 1e-12:
+        whole = _whole_divisor(factor)
+        if whole:
             words = f"{label} / {whole}"
         elif factor != 1.0:
             words = f"{label} x {factor:.6g}"
