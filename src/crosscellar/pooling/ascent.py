@@ -112,32 +112,32 @@ class _Parts:
     def _by_site(self, values: Floats) -> Floats:
         return np.asarray(np.add.reduceat(values, self.layers.site_start, axis=0))
 
-    def apply(self, k: int, l: int, right: Floats) -> Floats:
-        """(Z_k'V_b^-1 Z_l) right, V_b being V without seasons; `right` has one row for each level of l."""
+    def apply(self, k: int, m: int, right: Floats) -> Floats:
+        """(Z_k'V_b^-1 Z_m) right, V_b being V without seasons; `right` has one row for each level of m."""
         if k == 2:
-            if l == 2:
+            if m == 2:
                 return np.asarray(self.raw[self.season, self.season] @ right)
-            return np.asarray(self.t_raw[l][:, self.season].T @ right)
-        if l == 2:
+            return np.asarray(self.t_raw[m][:, self.season].T @ right)
+        if m == 2:
             return np.asarray(self.t_raw[k][:, self.season] @ right)
-        if k == 0 and l == 0:
+        if k == 0 and m == 0:
             return (self.s * right.T).T
         if k == 0:
             return self._by_site((self.side * right.T).T)
-        if l == 0:
+        if m == 0:
             return (self.side * right[self.layers.site_of].T).T
         pulled = self._by_site((self.u * right.T).T)
         return (self.u * (right - (self.bond * pulled.T).T[self.layers.site_of]).T).T
 
-    def squared(self, k: int, l: int) -> float:
-        """The sum of squares of Z_k'V_b^-1 Z_l."""
-        if k == 2 and l == 2:
+    def squared(self, k: int, m: int) -> float:
+        """The sum of squares of Z_k'V_b^-1 Z_m."""
+        if k == 2 and m == 2:
             return float((self.raw[self.season, self.season] ** 2).sum())
-        if l == 2 or k == 2:
-            return float((self.t_raw[min(k, l)][:, self.season] ** 2).sum())
-        if k == 0 and l == 0:
+        if m == 2 or k == 2:
+            return float((self.t_raw[min(k, m)][:, self.season] ** 2).sum())
+        if k == 0 and m == 0:
             return float((self.s**2).sum())
-        if k != l:
+        if k != m:
             return float((self.side**2).sum())
         u2 = self._by_site(self.u**2)
         return float((self.u**2).sum() - 2.0 * self.bond @ self._by_site(self.u**3) + (self.bond**2 @ u2**2))
@@ -158,9 +158,9 @@ class _Parts:
         """y'P V_k P V_l P y, (3, 3)."""
         out = np.zeros((3, 3))
         loads = [self.t[k][:, columns].T @ residual[k] for k in self.kinds]
-        for k, l in itertools.combinations_with_replacement(self.kinds, 2):
-            value = residual[k] @ self.apply(k, l, residual[l]) - loads[k] @ inverse @ loads[l]
-            out[k, l] = out[l, k] = value
+        for k, m in itertools.combinations_with_replacement(self.kinds, 2):
+            value = residual[k] @ self.apply(k, m, residual[m]) - loads[k] @ inverse @ loads[m]
+            out[k, m] = out[m, k] = value
         return out
 
     def traces(self, inverse: Floats, columns: slice) -> tuple[Floats, Floats]:
@@ -171,10 +171,10 @@ class _Parts:
         gram = [inverse @ (t.T @ t) for t in low]
         for k in self.kinds:
             single[k] = self.trace(k) - np.trace(gram[k])
-        for k, l in itertools.combinations_with_replacement(self.kinds, 2):
-            mixed = np.trace(inverse @ (low[k].T @ self.apply(k, l, low[l])))
-            value = self.squared(k, l) - 2.0 * mixed + np.trace(gram[k] @ gram[l])
-            double[k, l] = double[l, k] = 0.5 * value
+        for k, m in itertools.combinations_with_replacement(self.kinds, 2):
+            mixed = np.trace(inverse @ (low[k].T @ self.apply(k, m, low[m])))
+            value = self.squared(k, m) - 2.0 * mixed + np.trace(gram[k] @ gram[m])
+            double[k, m] = double[m, k] = 0.5 * value
         return single, double
 
 

@@ -19,6 +19,8 @@ FARTHEST = 8.6
 #: Nodes of each Gauss-Legendre panel, and how fast panels widen from 0 on.
 NODES = 16
 WIDENING = 1.5
+#: Nodes that carry less than this share of the heaviest one are left out.
+NOTHING_LEFT = 1e-13
 #: Scales where the network has no other question to learn from. For log odds and standardized differences
 #: 0.5, half of it for log ratios, where 0.25 already means a factor of 1.28 from site to site
 #: (Röver et al. 2021 discuss 0.5 and 1.0 for log odds; the halving is a choice of this project).
@@ -130,7 +132,9 @@ def half_normal(
     v = np.asarray(variance, dtype=np.float64).ravel()
     sampling = independent(y.size) if covariance is None else covariance
     if not scale > 0.0 or not (trial_scale is None or trial_scale > 0.0):
-        raise NotComputable("the prior's scale must be above 0", next_step="Give tau_scale in the effect's unit.")
+        raise NotComputable(
+            "the prior's scale must be above 0", next_step="Give tau_scale in the effect's unit."
+        )
     if y.size != v.size or not np.isfinite(y).all() or not (np.isfinite(v) & (v > 0)).all():
         raise NotComputable("an effect has no estimate or no positive variance")
     site_code = label_codes(np.arange(y.size) if site is None else site, y.size, "site")
@@ -147,20 +151,18 @@ def half_normal(
     if sites < 2:
         raise NotComputable("one site cannot be pooled", next_step="Show this site's result by itself.")
     finest = float(np.sqrt(1.0 / layers.precision.sum()))
-    tau, tau_weight = _half_line(scale, finest)
+    outer = _Line.over(FARTHEST * scale, finest)
+    inner = None
     if layers.precision.size > sites:
-        inner, inner_weight = _half_line(scale if trial_scale is None else trial_scale, finest)
-        tau, trial_tau = (grid.ravel() for grid in np.meshgrid(tau, inner, indexing="ij"))
-        log_weight = (tau_weight[:, None] + inner_weight[None, :]).ravel()
-    else:
-        trial_tau, log_weight = np.zeros_like(tau), tau_weight
-    theta = np.column_stack([tau**2, trial_tau**2, np.zeros_like(tau)])
-    log_weight = log_weight + layers.log_likelihood(theta, restricted=True)
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    # What carries nothing is not carried along.
-    kept = weight > 1e-18
-    weight, tau, trial_tau = weight[kept] / weight[kept].sum(), tau[kept], trial_tau[kept]
+        inner = _Line.over(FARTHEST * (trial_scale or scale), finest)
+    mass = _Mass(layers, scale, trial_scale or scale, inner)
+    log_mass = mass.log_joint(outer.node) + outer.log_width[:, None]
+    weight = np.exp(log_mass - log_mass.max())
+    tau_median, tau_high = mass.quantiles(outer, weight.sum(axis=1), float(log_mass.max()), (0.5, level))
+    kept = weight > NOTHING_LEFT * weight.max()
+    weight = weight[kept] / weight[kept].sum()
+    tau = np.broadcast_to(outer.node[:, None], kept.shape)[kept]
+    trial_tau = np.broadcast_to(mass.inner_node[None, :], kept.shape)[kept]
     centre, precision = _mean_given(layers, tau**2, trial_tau**2)
     spread = np.sqrt(1.0 / precision)
     new_spread = np.sqrt(1.0 / precision + tau**2 + trial_tau**2)
@@ -168,7 +170,6 @@ def half_normal(
     tail = (1.0 - level) / 2.0
     quantile = _quantiles(weight, centre, spread, (tail, 0.5, 1.0 - tail))
     new_quantile = _quantiles(weight, centre, new_spread, (tail, 0.5, 1.0 - tail))
-    tau_median, tau_high = _tau_quantiles(layers, scale, trial_scale, finest, (0.5, level))
     return BayesFit(
         estimate=mean,
         median=quantile[1],
@@ -194,7 +195,10 @@ def default_tau_scale(variance: npt.ArrayLike, *, measure: str = "") -> TauScale
     """The stated default scale for a measure: fixed on log and standardized scales, else from the errors."""
     if measure in DEFAULT_SCALE:
         scale = DEFAULT_SCALE[measure]
-        words = f"Prior for the spread between sites: half-normal with scale {scale:g}, the default for {measure}."
+        words = (
+            f"Prior for the spread between sites: half-normal with scale {scale:g}, "
+            f"the default for {measure}."
+        )
     else:
         scale = DEFAULT_ERRORS * float(np.sqrt(np.median(np.asarray(variance, dtype=np.float64))))
         words = (
@@ -235,13 +239,13 @@ def learn_tau_scale(
         return default
     top = FARTHEST * 10.0 * default.scale
     finest = min(float(np.sqrt(1.0 / (1.0 / v).sum())) for _, v in others)
-    tau, log_width = _panels(top, finest)
-    likelihood = np.stack([_two_level_likelihood(y, v, tau) for y, v in others])
+    line = _Line.over(top, finest)
+    likelihood = np.stack([_two_level_likelihood(y, v, line.node) for y, v in others])
     likelihood -= likelihood.max(axis=1, keepdims=True)
 
     def misfit(log_scale: float) -> float:
         scale = float(np.exp(log_scale))
-        log_prior = -0.5 * (tau / scale) ** 2 - np.log(scale) + log_width
+        log_prior = -0.5 * (line.node / scale) ** 2 - np.log(scale) + line.log_width
         joint = likelihood + log_prior
         peak = joint.max(axis=1, keepdims=True)
         return -float((peak[:, 0] + np.log(np.exp(joint - peak).sum(axis=1))).sum())
@@ -273,22 +277,70 @@ def learn_tau_scale_from_taus(
     return TauScale(scale, "learnt", len(taus), words)
 
 
-def _panels(top: float, finest: float) -> tuple[Floats, Floats]:
-    """Gauss-Legendre nodes on (0, top) in panels that widen from `finest` on, with log weights."""
-    edges = [0.0, min(finest, top)]
-    while edges[-1] < top:
-        edges.append(min(edges[-1] * WIDENING, top))
-    edge = np.array(edges)
-    node, weight = np.polynomial.legendre.leggauss(NODES)
-    half = np.diff(edge)[:, None] / 2.0
-    middle = (edge[1:] + edge[:-1])[:, None] / 2.0
-    return (middle + half * node).ravel(), np.log((half * weight).ravel())
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    """Gauss-Legendre nodes on (0, top), panel after panel, with the logs of their weights."""
+
+    edge: Floats
+    node: Floats
+    log_width: Floats
+
+    @classmethod
+    def over(cls, top: float, finest: float) -> _Line:
+        """Panels that widen from `finest` on, so that a spike near 0 is seen as well as a long tail."""
+        edges = [0.0, min(finest, top)]
+        while edges[-1] < top:
+            edges.append(min(edges[-1] * WIDENING, top))
+        edge = np.array(edges)
+        node, weight = np.polynomial.legendre.leggauss(NODES)
+        half = np.diff(edge)[:, None] / 2.0
+        middle = (edge[1:] + edge[:-1])[:, None] / 2.0
+        return cls(edge, (middle + half * node).ravel(), np.log((half * weight).ravel()))
 
 
-def _half_line(scale: float, finest: float, top: float | None = None) -> tuple[Floats, Floats]:
-    """Nodes and the log of weight times the half-normal density without its constant."""
-    tau, log_width = _panels(FARTHEST * scale if top is None else top, finest)
-    return tau, log_width - 0.5 * (tau / scale) ** 2
+class _Mass:
+    """The joint density of tau and the standard deviation between a site's trials, times inner weights."""
+
+    def __init__(self, layers: Layers, scale: float, trial_scale: float, inner: _Line | None) -> None:
+        self.layers, self.scale = layers, scale
+        self.inner_node = np.zeros(1) if inner is None else inner.node
+        prior = -0.5 * (self.inner_node / trial_scale) ** 2
+        self.inner_weight = prior if inner is None else prior + inner.log_width
+
+    def log_joint(self, tau: Floats) -> Floats:
+        """Logs of prior x restricted likelihood x inner weight, (tau, inner)."""
+        theta = np.zeros((tau.size * self.inner_node.size, 3))
+        theta[:, 0] = np.repeat(tau**2, self.inner_node.size)
+        theta[:, 1] = np.tile(self.inner_node**2, tau.size)
+        height = self.layers.log_likelihood(theta, restricted=True).reshape(tau.size, -1)
+        return np.asarray(height + self.inner_weight - 0.5 * (tau[:, None] / self.scale) ** 2)
+
+    def quantiles(
+        self, outer: _Line, by_node: Floats, shift: float, shares: tuple[float, ...]
+    ) -> list[float]:
+        """Quantiles of tau: the panel that holds each share, then a sum over that panel's beginning."""
+        from scipy.optimize import brentq
+
+        node, weight = np.polynomial.legendre.leggauss(NODES)
+        panel = by_node.reshape(-1, NODES).sum(axis=1)
+        upto = np.cumsum(panel)
+
+        def begun(x: float, low: float) -> float:
+            half = (x - low) / 2.0
+            density = np.exp(self.log_joint(low + half + half * node) - shift).sum(axis=1)
+            return float(half * (weight @ density))
+
+        found = []
+        for share in shares:
+            at = int(np.searchsorted(upto, share * upto[-1]))
+            low = float(outer.edge[at])
+            rest = float(share * upto[-1] - (upto[at] - panel[at]))
+
+            def missing(x: float, low: float = low, rest: float = rest) -> float:
+                return begun(x, low) - rest
+
+            found.append(float(brentq(missing, low, float(outer.edge[at + 1]), xtol=1e-12)))
+        return found
 
 
 def _mean_given(layers: Layers, site: Floats, trial: Floats) -> tuple[Floats, Floats]:
@@ -304,67 +356,31 @@ def _mean_given(layers: Layers, site: Floats, trial: Floats) -> tuple[Floats, Fl
 
 
 def _mixture_cdf(x: float, weight: Floats, centre: Floats, spread: Floats) -> float:
+    return float(weight @ _normal_cdf((x - centre) / spread))
+
+
+def _normal_cdf(z: Floats) -> Floats:
     from scipy.special import ndtr
 
-    return float(weight @ ndtr((x - centre) / spread))
+    return np.asarray(ndtr(z))
 
 
 def _quantiles(weight: Floats, centre: Floats, spread: Floats, shares: tuple[float, ...]) -> list[float]:
     from scipy.optimize import brentq
 
+    middle = float(weight @ centre)
+    width = float(np.sqrt(weight @ (spread**2 + (centre - middle) ** 2)))
+    nodes = np.stack([weight, centre, 1.0 / spread])
+
+    def past(x: float, share: float) -> float:
+        return float(nodes[0] @ _normal_cdf((x - nodes[1]) * nodes[2])) - share
+
     found = []
     for share in shares:
-        low = float((centre - 12.0 * spread).min())
-        high = float((centre + 12.0 * spread).max())
-        found.append(
-            float(brentq(lambda x: _mixture_cdf(x, weight, centre, spread) - share, low, high, xtol=1e-13))  # noqa: B023
-        )
-    return found
-
-
-def _tau_quantiles(
-    layers: Layers, scale: float, trial_scale: float | None, finest: float, shares: tuple[float, ...]
-) -> list[float]:
-    """Quantiles of tau: the panel that holds each share, then its share found by a sum up to that point."""
-    from scipy.optimize import brentq
-
-    nested = layers.precision.size > layers.site_start.size
-    inner, inner_weight = (
-        _half_line(scale if trial_scale is None else trial_scale, finest) if nested else (np.zeros(1), np.zeros(1))
-    )
-
-    def density(tau: Floats) -> Floats:
-        theta = np.zeros((tau.size * inner.size, 3))
-        theta[:, 0] = np.repeat(tau**2, inner.size)
-        theta[:, 1] = np.tile(inner**2, tau.size)
-        logs = layers.log_likelihood(theta, restricted=True).reshape(tau.size, inner.size) + inner_weight
-        return np.asarray(np.exp(logs - shift).sum(axis=1) * np.exp(-0.5 * (tau / scale) ** 2))
-
-    tau, log_weight = _half_line(scale, finest)
-    theta = np.zeros((tau.size * inner.size, 3))
-    theta[:, 0] = np.repeat(tau**2, inner.size)
-    theta[:, 1] = np.tile(inner**2, tau.size)
-    logs = layers.log_likelihood(theta, restricted=True).reshape(tau.size, inner.size) + inner_weight
-    shift = float(logs.max())
-    mass = np.exp(logs - shift).sum(axis=1) * np.exp(log_weight)
-    panel = mass.reshape(-1, NODES).sum(axis=1)
-    upto = np.cumsum(panel)
-    edges = [0.0, min(finest, FARTHEST * scale)]
-    while edges[-1] < FARTHEST * scale:
-        edges.append(min(edges[-1] * WIDENING, FARTHEST * scale))
-    node, weight = np.polynomial.legendre.leggauss(NODES)
-    found = []
-    for share in shares:
-        wanted = share * upto[-1]
-        at = int(np.searchsorted(upto, wanted))
-        before = float(upto[at] - panel[at])
-        low = edges[at]
-
-        def missing(x: float, low: float = low, before: float = before, wanted: float = wanted) -> float:
-            half = (x - low) / 2.0
-            return before + half * float(weight @ density(low + half + half * node)) - wanted
-
-        found.append(float(brentq(missing, low, edges[at + 1], xtol=1e-12)))
+        reach = 8.0 * width
+        while past(middle - reach, share) > 0.0 or past(middle + reach, share) < 0.0:
+            reach *= 2.0
+        found.append(float(brentq(past, middle - reach, middle + reach, args=(share,), xtol=1e-13 * width)))
     return found
 
 

@@ -98,7 +98,9 @@ def from_shared_controls(shared: Any, shared_variance: npt.ArrayLike) -> Covaria
         One variance for each effect; null or NaN where nothing is shared.
     """
     keys = ["" if key is None or key != key else str(key) for key in shared]
-    variance = np.array([np.nan if c is None else c for c in np.asarray(shared_variance).tolist()], dtype=float)
+    variance = np.array(
+        [np.nan if c is None else c for c in np.asarray(shared_variance).tolist()], dtype=float
+    )
     if variance.size != len(keys):
         raise NotComputable(f"{len(keys)} shared controls but {variance.size} variances for them")
     _, code, count = np.unique(np.array(keys, dtype=str), return_inverse=True, return_counts=True)

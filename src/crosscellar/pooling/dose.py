@@ -132,9 +132,7 @@ def dose_response(
             next_step="Ask for the straight line.",
         )
     design = np.column_stack([x, x**2]) if bend else x[:, None]
-    fit = fit_nested(
-        y, v, site=site, trial=trial, covariance=sampling, design=design, slope=x, method=method
-    )
+    fit = fit_nested(y, v, site=site, trial=trial, covariance=sampling, design=design, slope=x, method=method)
     robust = cr2(fit) if fit.n_sites > 1 else None
     lack, df = float(slopes["lack_of_fit"].sum()), int(slopes["lack_of_fit_df"].sum())
     tail = float(_tail(np.array([df]), np.array([lack]))[0])
@@ -162,7 +160,7 @@ def _checked(
     if not np.isfinite(x).all() or (x == 0).any():
         raise NotComputable(
             "a treatment has no level, or the level of its control",
-            next_step="Give the step in level from the control for every effect; leave out those without one.",
+            next_step="Give each effect's step in level from its control; leave out those without one.",
         )
     return y, v, x, independent(y.size) if covariance is None else covariance
 

@@ -166,7 +166,9 @@ def gather(
     z, x = white[order, 0], white[order, 1:]
     precision = np.add.reduceat(z * z, start)
     if (precision <= 0).any():
-        raise NotComputable("a trial has no step in level", next_step="Leave out effects at the control's level.")
+        raise NotComputable(
+            "a trial has no step in level", next_step="Leave out effects at the control's level."
+        )
     mean = np.add.reduceat(z[:, None] * x, start, axis=0) / precision[:, None]
     left = x - z[:, None] * mean[trial[order]]
     single = np.diff(np.r_[start, n]) == 1
@@ -203,8 +205,10 @@ def sampling_blocks(
     ]
 
 
-def blocks_by_size(variance: Floats, covariance: Covariance, group: Integers) -> list[tuple[Integers, Floats]]:
-    """The sampling covariance of each group: batches (rows (b, m), matrices (b, m, m)) of one group size m."""
+def blocks_by_size(
+    variance: Floats, covariance: Covariance, group: Integers
+) -> list[tuple[Integers, Floats]]:
+    """Each group's sampling covariance: batches (rows (b, m), matrices (b, m, m)) of one group size m."""
     order = np.argsort(group, kind="stable")
     start = np.flatnonzero(np.r_[True, np.diff(group[order]) > 0])
     size = np.diff(np.r_[start, group.size])

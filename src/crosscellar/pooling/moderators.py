@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
@@ -13,14 +12,13 @@ import numpy.typing as npt
 import polars as pl
 
 from crosscellar.errors import NotComputable, UnknownName
-from crosscellar.pooling.covariance import Covariance, Floats, Integers
+from crosscellar.pooling.covariance import Covariance, Floats
+from crosscellar.pooling.designs import Columns, complete_effects, design_of, permutation_p, values_of
 from crosscellar.pooling.nested import NestedFit, fit_nested, label_codes, working_covariance
 from crosscellar.pooling.robust import cr2, cr2_weighted
 
 METHODS = ("reml", "ml", "moment", "paule_mandel", "common")
 INTERVALS = ("auto", "hartung_knapp", "normal", "robust")
-#: All orders of the sites are tried up to this many, random ones beyond it.
-MOST_ORDERS = 5040
 Method = Literal["reml", "ml", "moment", "paule_mandel", "common"]
 Interval = Literal["auto", "hartung_knapp", "normal", "robust"]
 
@@ -83,15 +81,6 @@ class Moderated:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Columns:
-    """A design matrix with the name and the moderator of each column."""
-
-    matrix: Floats
-    terms: tuple[str, ...]
-    owners: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
     coefficients: Floats
     covariance: Floats
@@ -148,10 +137,10 @@ def regress(
         No moderator varies, or too few effects.
     """
     _check_words(method, interval)
-    y, v, at, left_out = _complete(estimate, variance, moderators)
+    y, v, at, left_out = complete_effects(estimate, variance, moderators)
     sites = np.arange(y.size) if site is None else np.asarray(site)[at]
     part = covariance.take(at) if covariance is not None else None
-    columns = _design(moderators, at, categories=categories, centred=centred)
+    columns = design_of(moderators, at, categories=categories, centred=centred)
     code = label_codes(sites, y.size, "site")
     nested = bool(np.unique(code).size < y.size or (part is not None and part.value.size))
     extra = {
@@ -165,11 +154,10 @@ def regress(
     k, p = columns.matrix.shape
     factor = fit.rest / (k - p)
     chosen = ("robust" if nested else "hartung_knapp") if interval == "auto" else interval
-    spread, df = _spread_of(fit, columns.matrix, v, sites, chosen, factor)
+    spread, df = _spread_of(fit, y, columns.matrix, v, sites, chosen, factor)
     rest = _common_rest(y, v, columns.matrix, part)
-    permutation, tried, exact = _permutation_p(
-        y, v, columns, code, without, orders=orders, rng=rng
-    )
+    whole = working_covariance(without.nested) if without.nested else np.diag(v + without.tau2)
+    permutation, tried, exact = permutation_p(y, whole, columns, code, orders=orders, rng=rng)
     terms = _terms(columns, fit.coefficients, spread, df, level)
     remarks = list(fit.remarks)
     if chosen == "hartung_knapp" and factor < 1.0:
@@ -225,8 +213,8 @@ def subgroups(
     as in `regress`; null where a category rests on one site and sites have several effects.
     """
     _check_words(method, interval)
-    y, v, at, _ = _complete(estimate, variance, {"group": groups})
-    label = np.array([str(value) for value in _values(groups)])[at]
+    y, v, at, _ = complete_effects(estimate, variance, {"group": groups})
+    label = np.array([str(value) for value in values_of(groups)])[at]
     named, member = np.unique(label, return_inverse=True)
     sites = np.arange(y.size) if site is None else np.asarray(site)[at]
     code = label_codes(sites, y.size, "site")
@@ -245,8 +233,8 @@ def subgroups(
         covariance=part,
     )
     chosen = ("robust" if nested else "hartung_knapp") if interval == "auto" else interval
-    spread, df = _spread_of(fit, design, v, sites, chosen, fit.rest / (y.size - named.size))
-    columns = _Columns(design, tuple(str(name) for name in named), tuple(str(name) for name in named))
+    spread, df = _spread_of(fit, y, design, v, sites, chosen, fit.rest / (y.size - named.size))
+    columns = Columns(design, tuple(str(name) for name in named), tuple(str(name) for name in named))
     table = _terms(columns, fit.coefficients, spread, df, level)
     counts = pl.DataFrame(
         {
@@ -262,62 +250,6 @@ def _check_words(method: str, interval: str) -> None:
     for word, allowed, what in ((method, METHODS, "method"), (interval, INTERVALS, "interval")):
         if word not in allowed:
             raise UnknownName(f"there is no {what} {word}", next_step=f"Allowed: {', '.join(allowed)}.")
-
-
-def _values(given: Any) -> list[Any]:
-    return list(given.to_list() if hasattr(given, "to_list") else given)
-
-
-def _missing(value: Any) -> bool:
-    return value is None or value != value
-
-
-def _complete(
-    estimate: npt.ArrayLike, variance: npt.ArrayLike, moderators: Mapping[str, Any]
-) -> tuple[Floats, Floats, Integers, int]:
-    """Effects that have a value of every moderator, their positions, and how many have not."""
-    y = np.asarray(estimate, dtype=np.float64)
-    v = np.asarray(variance, dtype=np.float64)
-    whole = np.ones(y.size, dtype=bool)
-    for name, given in moderators.items():
-        values = _values(given)
-        if len(values) != y.size:
-            raise NotComputable(f"{y.size} effects but {len(values)} values of {name}")
-        whole &= ~np.array([_missing(value) for value in values], dtype=bool)
-    at = np.flatnonzero(whole)
-    return y[at], v[at], at, int((~whole).sum())
-
-
-def _design(
-    moderators: Mapping[str, Any], at: Integers, *, categories: Collection[str], centred: bool
-) -> _Columns:
-    columns: list[Floats] = [np.ones(at.size)]
-    terms, owners = ["intercept"], [""]
-    if not moderators:
-        raise NotComputable("no moderator was named")
-    for name, given in moderators.items():
-        everything = _values(given)
-        values = [everything[i] for i in at]
-        numeric = name not in categories and all(
-            isinstance(value, int | float | np.number) and not isinstance(value, bool) for value in values
-        )
-        if numeric:
-            number = np.array(values, dtype=np.float64)
-            if number.size == 0 or np.ptp(number) == 0.0:
-                raise NotComputable(f"{name} is the same for all effects", next_step="Choose another moderator.")
-            columns.append(number - number.mean() if centred else number)
-            terms.append(name)
-            owners.append(name)
-            continue
-        label = np.array([str(value) for value in values])
-        named = np.unique(label)
-        if named.size < 2:
-            raise NotComputable(f"{name} is the same for all effects", next_step="Choose another moderator.")
-        for one in named[1:]:
-            columns.append((label == one).astype(np.float64))
-            terms.append(f"{name}: {one} against {named[0]}")
-            owners.append(name)
-    return _Columns(np.column_stack(columns), tuple(terms), tuple(owners))
 
 
 def _fit(y: Floats, v: Floats, x: Floats, *, method: Method, nested: bool, **extra: Any) -> _Fit:
@@ -346,7 +278,7 @@ def _solved_against(fit: NestedFit, left: Floats) -> Floats:
 
 
 def _weighted(y: Floats, w: Floats, x: Floats) -> tuple[Floats, Floats, float]:
-    covariance = np.linalg.inv(x.T @ (w[:, None] * x))
+    covariance: Floats = np.asarray(np.linalg.inv(x.T @ (w[:, None] * x)), dtype=np.float64)
     coefficients = covariance @ (x.T @ (w * y))
     left = y - x @ coefficients
     return coefficients, covariance, float(w @ left**2)
@@ -368,11 +300,13 @@ def _tau2(y: Floats, v: Floats, x: Floats, method: Method) -> float:
     top = float(v.max())
     while _weighted(y, 1.0 / (v + top), x)[2] > k - p:
         top *= 2.0
-    return float(brentq(lambda t: _weighted(y, 1.0 / (v + t), x)[2] - (k - p), 0.0, top, xtol=1e-15, rtol=1e-14))
+    return float(
+        brentq(lambda t: _weighted(y, 1.0 / (v + t), x)[2] - (k - p), 0.0, top, xtol=1e-15, rtol=1e-14)
+    )
 
 
 def _spread_of(
-    fit: _Fit, x: Floats, v: Floats, sites: Any, chosen: str, factor: float
+    fit: _Fit, y: Floats, x: Floats, v: Floats, sites: Any, chosen: str, factor: float
 ) -> tuple[Floats, Floats]:
     """The covariance of the coefficients and their degrees of freedom under the chosen interval."""
     k, p = x.shape
@@ -380,7 +314,6 @@ def _spread_of(
         if fit.nested is not None:
             result = cr2(fit.nested)
         else:
-            y = np.asarray(x @ fit.coefficients)
             result = cr2_weighted(y, site=sites, variance=v + fit.tau2, design=x)
         return result.covariance, result.df
     if chosen == "hartung_knapp":
@@ -396,7 +329,7 @@ def _common_rest(y: Floats, v: Floats, x: Floats, covariance: Covariance | None)
     return _weighted(np.linalg.solve(lower, y), np.ones(y.size), np.linalg.solve(lower, x))[2]
 
 
-def _terms(columns: _Columns, coefficients: Floats, spread: Floats, df: Floats, level: float) -> pl.DataFrame:
+def _terms(columns: Columns, coefficients: Floats, spread: Floats, df: Floats, level: float) -> pl.DataFrame:
     error = np.sqrt(np.diagonal(spread))
     half = _t_quantile(df, 0.5 + level / 2.0) * error
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -417,7 +350,7 @@ def _terms(columns: _Columns, coefficients: Floats, spread: Floats, df: Floats, 
 
 
 def _tests(
-    columns: _Columns, coefficients: Floats, spread: Floats, df: Floats, permutation: Mapping[str, float]
+    columns: Columns, coefficients: Floats, spread: Floats, df: Floats, permutation: Mapping[str, float]
 ) -> pl.DataFrame:
     """Each moderator as a whole: F = b' spread^-1 b / m; with CR2, on the smallest of its terms' df."""
     from scipy.special import fdtrc
@@ -434,59 +367,8 @@ def _tests(
             tail = _chi2_tail(len(at), f * len(at)) if math.isinf(rest) else float(fdtrc(len(at), rest, f))
             row |= {"f": f, "df_rest": rest, "p": tail}
         rows.append(row)
-    floats = {name: pl.Float64 for name in ("f", "df_rest", "p", "permutation_p")}
+    floats = dict.fromkeys(("f", "df_rest", "p", "permutation_p"), pl.Float64)
     return pl.DataFrame(rows, schema_overrides=floats)
-
-
-def _permutation_p(
-    y: Floats,
-    v: Floats,
-    columns: _Columns,
-    site: Integers,
-    without: _Fit,
-    *,
-    orders: int,
-    rng: np.random.Generator | None,
-) -> tuple[dict[str, float], int, bool]:
-    """A p for each moderator by exchanging moderators between sites; none where they vary within sites."""
-    x = columns.matrix
-    first = np.unique(site, return_index=True)[1]
-    if not np.array_equal(x, x[first][site]):
-        return {}, 0, False
-    m = first.size
-    exact = math.factorial(m) <= MOST_ORDERS if m < 12 else False
-    if exact:
-        order = np.array(list(itertools.permutations(range(m))), dtype=np.int64)
-    elif orders > 0 and rng is not None:
-        order = np.stack([np.arange(m), *(rng.permutation(m) for _ in range(orders))])
-    else:
-        return {}, 0, False
-    if without.nested is not None:
-        lower = np.linalg.cholesky(working_covariance(without.nested))
-    else:
-        lower = np.diag(np.sqrt(v + without.tau2))
-    white_y = np.linalg.solve(lower, y)
-    chunk = max(1, 2_000_000 // max(1, x.size))
-    statistics: list[Floats] = []
-    owners = np.array(columns.owners)
-    names = list(dict.fromkeys(columns.owners[1:]))
-    for start in range(0, order.shape[0], chunk):
-        turned = x[first][order[start : start + chunk]][:, site]
-        white = np.linalg.solve(lower, turned)
-        gram = np.swapaxes(white, 1, 2) @ white
-        bread = np.linalg.inv(gram)
-        b = np.einsum("gij,gj->gi", bread, np.einsum("gni,n->gi", white, white_y))
-        left = white_y - np.einsum("gni,gi->gn", white, b)
-        scatter = (left**2).sum(axis=1)
-        part = []
-        for name in names:
-            at = np.flatnonzero(owners == name)
-            inner = bread[:, at[:, None], at]
-            part.append(np.einsum("gi,gi->g", b[:, at], np.linalg.solve(inner, b[:, at][:, :, None])[:, :, 0]))
-        statistics.append(np.stack(part, axis=1) / scatter[:, None])
-    value = np.concatenate(statistics)
-    share = (value >= value[0] * (1.0 - 1e-9)).mean(axis=0)
-    return dict(zip(names, (float(s) for s in share), strict=True)), int(order.shape[0]), exact
 
 
 def _t_quantile(df: Floats, share: float) -> Floats:

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from crosscellar.errors import NotComputable
+from crosscellar.pooling.ascent import Peak, highest_peak, moments_at
 from crosscellar.pooling.covariance import Covariance, Floats, Integers, independent
 from crosscellar.pooling.layers import Layers, gather
-from crosscellar.pooling.ascent import Peak, highest_peak, moments_at
 
 COMPONENTS = ("site", "trial", "season")
 #: Seasons enter the model from this many seasons and sites on.
@@ -222,7 +222,7 @@ def label_codes(values: Any, n: int, what: str) -> Integers:
     labels = _labels(values)
     if labels.size != n:
         raise NotComputable(f"{n} effects but {labels.size} labels of {what}")
-    return np.unique(labels, return_inverse=True)[1].astype(np.int64)
+    return np.asarray(np.unique(labels, return_inverse=True)[1], dtype=np.int64)
 
 
 def trial_codes(site: Integers, trial: Any, sampling: Covariance) -> Integers:
@@ -238,7 +238,8 @@ def trial_codes(site: Integers, trial: Any, sampling: Covariance) -> Integers:
         within = connected_components(links, directed=False)[1].astype(np.int64)
     else:
         within = np.arange(n)
-    code = np.unique(site * (int(within.max()) + 1) + within, return_inverse=True)[1].astype(np.int64)
+    both = site * (int(within.max()) + 1) + within
+    code: Integers = np.unique(both, return_inverse=True)[1].astype(np.int64)
     if (code[sampling.first] != code[sampling.second]).any():
         raise NotComputable(
             "effects of different trials or sites share a control",
@@ -285,7 +286,7 @@ def _coefficients(layers: Layers, peak: Peak) -> tuple[Floats, Floats, Floats]:
     """b, (X'V^-1 X)^-1 and V^-1 X at the peak."""
     p, q = layers.p, layers.q
     here = moments_at(layers, peak.theta)
-    inverse = np.linalg.inv(here.cross_w)
+    inverse: Floats = np.asarray(np.linalg.inv(here.cross_w), dtype=np.float64)
     coefficients = (inverse @ here.to_y)[:p]
     covariance = inverse[:p, :p]
     site_row = here.t_site[layers.site_of]

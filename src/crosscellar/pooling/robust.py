@@ -117,7 +117,7 @@ def cr2_weighted(
     x = np.ones((y.size, 1)) if design is None else np.asarray(design, dtype=np.float64).reshape(y.size, -1)
     working = np.ones(y.size) if weights == "equal" else np.asarray(variance, dtype=np.float64)
     solved = x / working[:, None]
-    bread = np.linalg.inv(x.T @ solved)
+    bread: Floats = np.asarray(np.linalg.inv(x.T @ solved), dtype=np.float64)
     coefficients = bread @ (solved.T @ y)
     code = np.unique([str(label) for label in site], return_inverse=True)[1].astype(np.int64)
     blocks = blocks_by_size(working, independent(y.size), code)
@@ -203,7 +203,7 @@ def _inverse_root(matrix: Floats, size: Floats) -> tuple[Floats, npt.NDArray[np.
     value, vector = np.linalg.eigh(matrix)
     seen = value > NOTHING_LEFT * size[:, None]
     power = np.where(seen, 1.0 / np.sqrt(np.where(seen, value, 1.0)), 0.0)
-    return np.asarray((vector * power[:, None, :]) @ np.swapaxes(vector, 1, 2)), ~seen.all(axis=1)
+    return np.asarray((vector * power[:, None, :]) @ np.swapaxes(vector, 1, 2)), np.asarray(~seen.all(axis=1))
 
 
 def _satterthwaite(own: Floats, reach: Floats, bread: Floats, across: Floats | None) -> float:
