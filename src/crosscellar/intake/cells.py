@@ -273,9 +273,7 @@ class _Reader:
         value = self._value
         if kind == "inlineStr":
             return (self._inline or None, "s")
-        if self._formula is not None and (
-            value is None or (self._styles.never_calculated and kind == "n" and _is_zero(value))
-        ):
+        if self._formula is not None and self._is_without_result(kind):
             return f"={self._formula}", "f"
         if value is None or value == "":
             return None, ""
@@ -290,6 +288,13 @@ class _Reader:
         if kind == "d":
             return _iso(datetime.fromisoformat(value.strip().removesuffix("Z"))), "d"
         return self._number(float(value))
+
+    def _is_without_result(self, kind: str) -> bool:
+        value = self._value
+        if kind == "str":
+            return value is None
+        # a program that never calculates writes 0, and asks for a calculation at the next opening
+        return not value or (self._styles.never_calculated and kind == "n" and _is_zero(value))
 
     def _number(self, number: float) -> tuple[str, str]:
         if not math.isfinite(number):
