@@ -26,6 +26,10 @@ from crosscellar.errors import UnknownName
         ("K+", "potassium"),
         ("Ca", "calcium"),
         ("a*", "cielab_a"),
+        ("acidité totale", "titratable_acidity"),
+        ("Gesamtsäure", "titratable_acidity"),
+        ("Milchsäure", "lactic_acid"),
+        ("Öchsle", "oechsle"),
     ],
 )
 def test_listed_names_are_read(contract: Contract, text: str, means: str) -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from crosscellar.contract.records import NameMatch
 
 _KEPT = frozenset("*+%°/")
+_UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 _DEGREE_SIGNS = str.maketrans({"º": "°", "˚": "°", "℃": "°C", "℉": "°F"})
 
 #: Below this length a name is too short for a slip to be told from another name.
@@ -16,8 +17,9 @@ _SHORTEST_SLIP = 3
 
 
 def name_key(text: str) -> str:
-    """The text without what does not tell names apart: case, encoding, spaces and most punctuation."""
-    plain = unicodedata.normalize("NFKC", text.translate(_DEGREE_SIGNS)).casefold()
+    """The text without what does not tell names apart: case, accents, spaces and most punctuation."""
+    spelled_out = unicodedata.normalize("NFKC", text.translate(_DEGREE_SIGNS)).casefold().translate(_UMLAUTS)
+    plain = (sign for sign in unicodedata.normalize("NFKD", spelled_out) if not unicodedata.combining(sign))
     return "".join(sign for sign in plain if sign.isalnum() or sign in _KEPT).strip("/")
 
 
@@ -28,6 +30,7 @@ class NameIndex:
     literal: Mapping[str, str]
     aliases: Mapping[str, str]
     folded: Mapping[str, tuple[str, ...]]
+    letters: Mapping[str, int]
     ambiguous: Mapping[str, tuple[str, ...]]
 
     @classmethod
@@ -52,6 +55,7 @@ class NameIndex:
             literal=literal,
             aliases=aliases,
             folded={key: tuple(ids) for key, ids in folded.items() if key},
+            letters={key: _letters(key) for key in folded if len(key) > 1},
             ambiguous={name_key(text): ids for text, ids in (ambiguous or {}).items()},
         )
 
@@ -90,17 +94,27 @@ class NameIndex:
             return ()
         allowed = 1 if len(key) < 6 else 2
         found: dict[str, int] = {}
-        for other, ids in self.folded.items():
-            if abs(len(other) - len(key)) > allowed or len(other) < 2:
+        mine = _letters(key)
+        for other, letters in self.letters.items():
+            # A change of one letter makes at most two letters differ: most names are ruled out by that.
+            if abs(len(other) - len(key)) > allowed or (mine ^ letters).bit_count() > 2 * allowed:
                 continue
             distance = edit_distance(key, other)
             if distance <= allowed:
-                for id_ in ids:
+                for id_ in self.folded[other]:
                     found[id_] = min(found.get(id_, distance), distance)
         if not found:
             return ()
         nearest = min(found.values())
         return tuple(id_ for id_, distance in found.items() if distance == nearest)
+
+
+def _letters(key: str) -> int:
+    """Which letters a key holds, as bits; letters may share a bit, which only lets more through."""
+    held = 0
+    for letter in key:
+        held |= 1 << (ord(letter) % 64)
+    return held
 
 
 def edit_distance(one: str, other: str) -> int:
