@@ -126,9 +126,7 @@ def main() -> None:
         ("statsmodels `combine_effects(method_re='iterated')` + `summary_frame()`", theirs),
         ("scipy, question by question, the same numbers", plain),
     ):
-        lines.append(
-            f"| {what} | {taken:.3f} | {1e6 * taken / asked.questions:.1f} | {taken / ours:.1f} |"
-        )
+        lines.append(f"| {what} | {taken:.3f} | {1e6 * taken / asked.questions:.1f} | {taken / ours:.1f} |")
     lines += ["", f"Converged: {100 * float(settled):.2f} % of questions.", ""]  # type: ignore[arg-type]
     text = "\n".join(lines)
     print(text)

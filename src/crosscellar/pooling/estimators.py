@@ -12,7 +12,8 @@ import numpy as np
 from crosscellar.pooling.heterogeneity import Flags, Floats, Questions, tau2_where_q_is, weigh
 
 _STEPS = 100
-_CLOSE = 1e-13
+#: A Newton step this small beside tau2 and the smallest variance is the last: the error left is its square.
+_LAST_STEP = 1e-8
 #: Points of the grid on which the modes of a likelihood are looked for, beside 0.
 _GRID = 9
 
@@ -179,6 +180,7 @@ def _newton(questions: Questions, low: Floats, high: Floats, restricted: bool) -
     found = np.zeros(len(questions), dtype=np.bool_)
     at = np.arange(len(questions))
     left = questions
+    smallest = questions.variance.min(axis=0)
     tau2 = np.sqrt(np.maximum(low, high / 64.0) * high)
     for _ in range(_STEPS):
         weight = 1.0 / (left.variance + tau2)
@@ -201,14 +203,15 @@ def _newton(questions: Questions, low: Floats, high: Floats, restricted: bool) -
         with np.errstate(divide="ignore", invalid="ignore"):
             following = tau2 - (trace / q2 - 1.0) / ((slope * q2 + 2.0 * trace * q3) / (q2 * q2))
         inside = (following > low) & (following < high)
-        close = np.abs(following - tau2) <= _CLOSE * np.abs(tau2)
+        close = np.abs(following - tau2) <= _LAST_STEP * (tau2 + smallest)
         following = np.where(inside | close, following, 0.5 * (low + high))
-        done = close | (high - low <= _CLOSE * high)
+        done = close | (high - low <= 1e-14 * (high + smallest))
         root[at] = following
         found[at] = done
         if done.any():
             going = ~done
-            at, low, high, following = at[going], low[going], high[going], following[going]
+            at, low, high = at[going], low[going], high[going]
+            following, smallest = following[going], smallest[going]
             left = left.some(going)
         tau2 = following
         if at.size == 0:

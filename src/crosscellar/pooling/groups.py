@@ -295,7 +295,12 @@ def _blocks(groups: _Groups, which: Counts) -> Iterator[tuple[Counts, Questions]
 def _chances(out: dict[str, Floats], fast: NDArray[np.bool_], up: NDArray[np.bool_], d: Floats) -> None:
     at = np.flatnonzero(fast)
     side = np.where(up[at], 1.0, -1.0)
-    model = (side * out["estimate"][at], out["model_std_error"][at], out["tau2"][at], out["prediction_df"][at])
+    model = (
+        side * out["estimate"][at],
+        out["model_std_error"][at],
+        out["tau2"][at],
+        out["prediction_df"][at],
+    )
     out["chance_above_zero"][at] = chance_beyond(0.0, *model)
     if not np.isnan(d[at]).all():
         out["chance_above_smallest"][at] = chance_beyond(np.abs(d[at]), *model)

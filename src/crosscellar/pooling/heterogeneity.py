@@ -16,7 +16,8 @@ Flags = NDArray[np.bool_]
 Counts = NDArray[np.int64]
 
 _STEPS = 100
-_CLOSE = 1e-13
+#: A Newton step this small beside tau2 and the smallest variance is the last: the error left is its square.
+_LAST_STEP = 1e-8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,6 +115,7 @@ def tau2_where_q_is(questions: Questions, target: Floats) -> tuple[Floats, Flags
     spread = np.einsum("kq,kq->q", left.centred, left.centred)
     finite = np.isfinite(left.variance)
     usual = np.where(finite, left.variance, 0.0).sum(axis=0) / left.count
+    smallest = left.variance.min(axis=0)
     tau2 = np.maximum(spread / aim - usual, 0.0)
     found[at] = False
     for _ in range(_STEPS):
@@ -124,12 +126,12 @@ def tau2_where_q_is(questions: Questions, target: Floats) -> tuple[Floats, Flags
             step = now.q * (now.q / aim - 1.0) / now.q2
         step = np.where(now.q2 > 0, step, 0.0)
         following = np.maximum(tau2 + step, 0.0)
-        done = np.abs(following - tau2) <= _CLOSE * following
+        done = np.abs(following - tau2) <= _LAST_STEP * (following + smallest)
         root[at] = following
         found[at] = done
         if done.any():
             going = ~done
-            at, aim, following = at[going], aim[going], following[going]
+            at, aim, following, smallest = at[going], aim[going], following[going], smallest[going]
             left = left.some(going)
         tau2 = following
     return root, found

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 from typing import Final, Literal, cast
 
 import numpy as np
@@ -189,7 +188,7 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
         remarks.append("The search for the variance between sites did not settle: treat this as provisional.")
     outcome = Outcome(
         **{name: said[name] for name in Outcome.__dataclass_fields__ if name in said},
-        sigma2=MappingProxyType({"site": said["tau2"]}),
+        sigma2={"site": said["tau2"]},
         weights=weight / weight.sum(),
         interval_method=interval,
         interval_why="",
@@ -255,7 +254,7 @@ def _nested(
         tau2_std_error=np.nan,
         tau2_low=np.nan,
         tau2_high=np.nan,
-        sigma2=MappingProxyType(dict(fitted.sigma2)),
+        sigma2=dict(fitted.sigma2),
         q=q,
         q_df=df,
         q_p=float(chdtrc(df, q)),

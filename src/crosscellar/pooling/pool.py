@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -256,7 +255,7 @@ def _shown(effects: Effects, kept: pl.DataFrame, level: float) -> Outcome:
         tau2_std_error=nothing,
         tau2_low=nothing,
         tau2_high=nothing,
-        sigma2=MappingProxyType({}),
+        sigma2={},
         q=nothing,
         q_df=nothing,
         q_p=nothing,

@@ -1,0 +1,207 @@
+"""One question pooled: what goes in, what is left out, what comes back."""
+
+from __future__ import annotations
+
+import json
+import math
+import pickle
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import polars as pl
+import pyarrow as pa
+import pytest
+
+from crosscellar.errors import NotComputable, UnknownName
+from crosscellar.pooling import pool, set_plotter
+from crosscellar.pooling.result import Pooled
+
+EFFECTS = {
+    "estimate": [0.26, 0.41, 0.05, 0.30, 0.18],
+    "variance": [0.0064, 0.0121, 0.0049, 0.0225, 0.0081],
+    "site": ["a", "b", "c", "d", "e"],
+    "season": [2021, 2021, 2022, 2022, 2023],
+}
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [
+        pl.DataFrame(EFFECTS),
+        pl.LazyFrame(EFFECTS),
+        pd.DataFrame(EFFECTS),
+        pa.table(EFFECTS),
+        EFFECTS,
+        {name: np.array(values) for name, values in EFFECTS.items()},
+    ],
+    ids=["polars", "lazy", "pandas", "arrow", "dict", "numpy"],
+)
+def test_any_frame_gives_the_same_answer(frame: object) -> None:
+    assert pool(frame).estimate == pool(pl.DataFrame(EFFECTS)).estimate
+
+
+def test_columns_may_have_any_names_and_a_standard_error_will_do() -> None:
+    named = pl.DataFrame(EFFECTS).select(
+        d="estimate", se=pl.col("variance").sqrt(), winery="site", year="season"
+    )
+    ours = pool(named, estimate="d", std_error="se", site="winery", season="year")
+    expected = pool(EFFECTS)
+    assert ours.estimate == pytest.approx(expected.estimate, rel=1e-12)
+    assert (ours.n_sites, ours.n_seasons) == (5, 3)
+
+
+def test_what_cannot_be_pooled_is_listed_with_its_reason() -> None:
+    frame = pl.DataFrame(
+        {
+            "estimate": [0.2, 0.3, 0.4, None, 0.1, 0.5, math.nan, 0.3, 0.2],
+            "variance": [0.01, 0.01, 0.01, 0.01, 0.0, None, 0.01, 0.01, math.inf],
+            "site": [*"abcdefgh", "i"],
+            "usable": [True, True, False, True, True, True, True, None, True],
+            "remark": ["", None, "different laboratories", "", "", "", "", "", ""],
+        },
+        strict=False,
+    )
+    pooled = pool(frame)
+    assert pooled.n_effects == 3
+    assert pooled.effects["site"].to_list() == ["a", "b", "h"]
+    assert dict(pooled.excluded.select("site", "left_out").iter_rows()) == {
+        "c": "different laboratories",
+        "d": "no estimate",
+        "e": "the variance is not a positive number",
+        "f": "no variance",
+        "g": "no estimate",
+        "i": "the variance is not a positive number",
+    }
+
+
+def test_weights_add_up_to_one_and_stand_beside_their_effects() -> None:
+    pooled = pool(EFFECTS)
+    assert pooled.weights.sum() == pytest.approx(1)
+    assert pooled.effects["weight"].to_list() == pooled.weights.tolist()
+    assert float(pooled.weights @ np.array(EFFECTS["estimate"])) == pytest.approx(pooled.estimate)
+
+
+def test_auto_takes_hartung_knapp_for_one_effect_a_site_and_clusters_where_sites_repeat() -> None:
+    assert pool(EFFECTS).interval_method == "hartung_knapp"
+    repeated = pool({**EFFECTS, "site": ["a", "a", "b", "c", "c"]})
+    assert repeated.interval_method == "robust"
+    assert set(repeated.sigma2) == {"site", "trial"}
+    assert "several effects" in repeated.interval_why
+    assert pool(EFFECTS, method="common").interval_method == "normal"
+
+
+def test_few_sites_get_the_interval_with_a_prior_beside_and_are_told_its_scale() -> None:
+    few = pool(pl.DataFrame(EFFECTS).head(4), tau_scale=0.2)
+    assert few.bayes is not None
+    assert few.bayes.scale == 0.2
+    assert any("0.2" in remark for remark in few.remarks)
+    assert "with a prior" in str(few)
+    assert pool(EFFECTS).bayes is None
+
+
+def test_hartung_knapp_is_refused_where_a_site_has_several_effects() -> None:
+    with pytest.raises(NotComputable, match="several"):
+        pool({**EFFECTS, "site": ["a", "a", "b", "c", "d"]}, interval="hartung_knapp")
+
+
+def test_seasons_of_one_site_do_not_count_as_sites() -> None:
+    """Nine effects from three sites: t has at most two degrees of freedom, not eight."""
+    rng = np.random.default_rng(3)
+    site_effect = np.repeat([0.1, 0.6, 1.1], 3)
+    frame = {
+        "estimate": site_effect + 0.02 * rng.normal(size=9),
+        "variance": np.full(9, 0.0004),
+        "site": np.repeat(["a", "b", "c"], 3),
+    }
+    nested, independent = pool(frame), pool({k: v for k, v in frame.items() if k != "site"})
+    assert nested.n_sites == 3
+    assert nested.df == pytest.approx(2, abs=0.1)
+    assert nested.high - nested.low > 2 * (independent.high - independent.low)
+
+
+def test_the_shared_control_is_allowed_for_by_reml_and_told_by_others() -> None:
+    frame = {
+        "estimate": [0.3, 0.4, 0.1, 0.2],
+        "variance": [0.02, 0.02, 0.02, 0.03],
+        "site": ["a", "a", "b", "c"],
+        "trial": ["t1", "t1", "t2", "t3"],
+        "shared": ["t1 control", "t1 control", None, None],
+        "shared_variance": [0.01, 0.01, None, None],
+    }
+    alone = {name: values for name, values in frame.items() if not name.startswith("shared")}
+    assert pool(frame).q != pytest.approx(pool(alone).q)
+    assert any("shared" in remark or "share" in remark for remark in pool(frame, method="moment").remarks)
+    with pytest.raises(NotComputable, match="shared_variance|variance"):
+        pool({**frame, "shared_variance": [None] * 4})
+
+
+def test_a_missing_column_or_unknown_word_is_named() -> None:
+    with pytest.raises(UnknownName, match="'estimate'"):
+        pool({"effect": [1.0], "variance": [1.0]})
+    with pytest.raises(UnknownName, match="std_error"):
+        pool({"estimate": [1.0]})
+    with pytest.raises(UnknownName, match="paule_mandel"):
+        pool(EFFECTS, method="best")
+    with pytest.raises(UnknownName, match="hartung_knapp"):
+        pool(EFFECTS, interval="wide")
+    with pytest.raises(NotComputable, match="level"):
+        pool(EFFECTS, level=95)
+    with pytest.raises(NotComputable, match="int"):
+        pool(3)
+
+
+def test_the_record_prints_itself_as_a_short_block_and_as_html() -> None:
+    pooled = pool({**EFFECTS, "unit": ["<g/L>"] * 5})
+    text = str(pooled)
+    assert pooled.verdict in text
+    assert len(text.splitlines()) < 16
+    assert "&lt;g/L&gt;" in pooled._repr_html_()
+
+
+def test_json_has_the_keys_that_scripts_hold_on_to() -> None:
+    keys = ["question", "response", "stage", "measure", "unit", "n_effects", "n_sites", "n_seasons", "estimate", "std_error", "low", "high", "level", "df", "prediction_low", "prediction_high", "tau2", "i2", "q", "q_p", "method", "interval_method", "verdict", "reason", "effects"]
+    document = pool(EFFECTS).as_json()
+    assert set(keys) <= set(document)
+    assert list(document["effects"][0]) == (
+        ["trial", "site", "season", "arm", "estimate", "std_error", "df", "variance_source", "weight"]
+    )
+    json.dumps(document)
+
+
+def test_an_answer_travels_between_processes() -> None:
+    pooled = pickle.loads(pickle.dumps(pool(EFFECTS)))  # noqa: S301
+    assert pooled.without_site.height == 5
+
+
+def test_the_plot_is_drawn_by_what_was_lent_and_refused_before(tmp_path: Path) -> None:
+    from crosscellar.pooling import result
+
+    lent = list(result._plotters)
+    try:
+        result._plotters.clear()
+        with pytest.raises(NotComputable, match="draw"):
+            pool(EFFECTS).plot(tmp_path / "forest.svg")
+
+        def draw(pooled: Pooled, path: Path) -> Path:
+            path.write_text(pooled.verdict)
+            return path
+
+        set_plotter(draw)
+        assert pool(EFFECTS).plot(tmp_path / "forest.svg").read_text() == pool(EFFECTS).verdict
+    finally:
+        result._plotters[:] = lent
+
+
+def test_effects_that_agree_to_the_last_digit_have_no_spread_and_no_narrow_boast() -> None:
+    pooled = pool({"estimate": [0.2, 0.2, 0.2], "variance": [0.01, 0.02, 0.03]})
+    assert pooled.tau2 == 0.0
+    assert pooled.q == pytest.approx(0, abs=1e-20)
+    assert pooled.narrower_than_common
+    assert math.isfinite(pooled.prediction_low)
+
+
+def test_variances_that_differ_a_millionfold_still_settle() -> None:
+    pooled = pool({"estimate": [0.1, 5.0, -3.0, 0.2], "variance": [1e-6, 1.0, 10.0, 1e-4]})
+    assert pooled.converged
+    assert math.isfinite(pooled.low)

@@ -1,0 +1,147 @@
+"""The verdict follows its rules and says why in a sentence."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from crosscellar.errors import UnknownName
+from crosscellar.pooling import pool
+from crosscellar.pooling.verdict import Scale, chance_words, judge
+
+#: low, high, prediction low and high, the 90 % interval, d, wanted, and the verdict by the table.
+RULES = [
+    (0.1, 0.5, 0.05, 0.6, 0.15, 0.45, None, "increase", "holds at new sites"),
+    (0.1, 0.5, -0.2, 0.8, 0.15, 0.45, None, "increase", "holds on average"),
+    (0.1, 0.5, math.nan, math.nan, 0.15, 0.45, None, "increase", "holds on average"),
+    (-0.5, -0.1, -0.8, 0.2, -0.45, -0.15, None, "decrease", "holds on average"),
+    (-0.5, -0.1, -0.6, -0.05, -0.45, -0.15, None, "decrease", "holds at new sites"),
+    (-0.5, -0.1, -0.6, -0.05, -0.45, -0.15, None, "either", "holds at new sites"),
+    (0.1, 0.5, 0.05, 0.6, 0.15, 0.45, None, "either", "holds at new sites"),
+    (-0.5, -0.1, -0.6, -0.05, -0.45, -0.15, None, "increase", "works against"),
+    (0.1, 0.5, -0.2, 0.8, 0.15, 0.45, 0.5, "decrease", "works against"),
+    (-0.1, 0.2, -0.3, 0.4, -0.07, 0.17, 0.2, "increase", "no difference that matters"),
+    (-0.1, 0.2, -0.3, 0.4, -0.07, 0.17, 0.17, "increase", "undecided"),
+    (-0.1, 0.2, -0.3, 0.4, -0.07, 0.17, None, "increase", "undecided"),
+    (-0.1, 0.2, -0.3, 0.4, -0.07, 0.17, 0.2, "no_change", "no difference that matters"),
+    (0.01, 0.2, -0.3, 0.4, 0.02, 0.17, 0.2, "no_change", "no difference that matters"),
+    (0.1, 0.5, -0.2, 0.8, 0.15, 0.45, 0.2, "no_change", "works against"),
+    (-0.5, -0.1, -0.6, -0.05, -0.45, -0.15, 0.2, "no_change", "works against"),
+    (-0.1, 0.5, -0.2, 0.8, -0.05, 0.45, 0.2, "no_change", "undecided"),
+    (-0.02, 0.5, 0.01, 0.4, 0.01, 0.45, None, "increase", "undecided"),
+]
+
+
+def verdict(
+    low: float,
+    high: float,
+    new_low: float,
+    new_high: float,
+    same_low: float,
+    same_high: float,
+    d: float | None,
+    wanted: str,
+    n_sites: int = 5,
+    n_effects: int = 5,
+) -> str:
+    return str(
+        judge(
+            n_sites=np.array([n_sites]),
+            n_effects=np.array([n_effects]),
+            low=np.array([low]),
+            high=np.array([high]),
+            prediction_low=np.array([new_low]),
+            prediction_high=np.array([new_high]),
+            equivalence_low=np.array([same_low]),
+            equivalence_high=np.array([same_high]),
+            smallest_difference=np.array([math.nan if d is None else d]),
+            wanted=np.array([wanted]),
+        )[0]
+    )
+
+
+@pytest.mark.parametrize(("given", "expected"), [(rule[:-1], rule[-1]) for rule in RULES])
+def test_each_rule_of_the_table_gives_its_verdict(given: tuple[Any, ...], expected: str) -> None:
+    assert verdict(*given) == expected
+
+
+def test_one_site_is_never_more_than_one_site() -> None:
+    assert verdict(*RULES[0][:-1], n_sites=1) == "one site only"
+    assert verdict(*RULES[0][:-1], n_sites=0, n_effects=0) == "no effect computable"
+
+
+def test_three_seasons_at_one_site_are_shown_not_pooled() -> None:
+    pooled = pool(
+        {"estimate": [0.4, 0.5, 0.6], "variance": [0.01] * 3, "site": ["a"] * 3, "season": [2021, 2022, 2023]}
+    )
+    assert pooled.verdict == "one site only"
+    assert math.isnan(pooled.estimate)
+    assert math.isnan(pooled.low)
+    assert (pooled.n_effects, pooled.n_sites, pooled.n_seasons) == (3, 1, 3)
+    assert "3 effects at one site" in pooled.reason
+
+
+def test_one_effect_keeps_its_own_interval_with_its_own_degrees_of_freedom() -> None:
+    """t(4) at 0.975 is 2.776 in any printed table of Student's t."""
+    pooled = pool({"estimate": [0.3], "variance": [0.04], "df": [4.0], "site": ["a"]})
+    assert pooled.verdict == "one site only"
+    assert pooled.high == pytest.approx(0.3 + 2.776 * 0.2, abs=2e-4)
+
+
+def test_two_sites_have_no_prediction_interval_and_say_so() -> None:
+    pooled = pool({"estimate": [1.0, 1.01], "variance": [1e-4, 1e-4]}, wanted="increase")
+    assert pooled.verdict == "holds on average"
+    assert math.isnan(pooled.prediction_low)
+    assert math.isnan(pooled.chance_above_zero)
+    assert "nothing can be said about a new one" in pooled.reason
+
+
+def test_the_reason_names_numbers_with_units_and_log_ratios_as_per_cent() -> None:
+    raw = pool({"estimate": [0.4, 0.5, 0.45, 0.5], "variance": [0.001] * 4, "unit": ["g/L"] * 4})
+    assert "g/L" in raw.reason
+    logs = pool(
+        {
+            "estimate": [math.log(1.1)] * 4,
+            "variance": [1e-6, 2e-6, 1e-6, 2e-6],
+            "measure": ["log_ratio"] * 4,
+        },
+        smallest_difference=math.log(1.2),
+        wanted="increase",
+    )
+    assert "+10.0 %" in logs.reason
+    assert "smaller than what matters" in logs.reason
+
+
+def test_a_wanted_direction_that_is_no_direction_is_refused() -> None:
+    with pytest.raises(UnknownName, match="no_change"):
+        pool({"estimate": [1.0], "variance": [1.0]}, wanted="better")
+
+
+def test_an_undecided_answer_without_a_smallest_difference_says_what_is_missing() -> None:
+    pooled = pool({"estimate": [0.5, -0.5, 0.1], "variance": [0.04] * 3})
+    assert pooled.verdict == "undecided"
+    assert "No smallest difference" in pooled.reason
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (0.25, "+0.250 g/L"),
+        (-12.0, "-12.0 g/L"),
+        (0.0, "0 g/L"),
+        (1234.5, "+1234 g/L"),
+        (math.inf, "unlimited"),
+    ],
+)
+def test_numbers_are_read_with_sign_and_unit(value: float, words: str) -> None:
+    assert Scale("difference", "g/L").words(value) == words
+
+
+def test_a_chance_is_never_read_as_certain() -> None:
+    assert chance_words(0.9999) == "more than 99 in 100"
+    assert chance_words(0.0001) == "less than 1 in 100"
+    assert chance_words(0.94) == "94 in 100"
+    assert chance_words(math.nan) == "not given"
