@@ -22,6 +22,7 @@ from crosscellar.intake.naming import name_analytes, name_stages, read_days, rea
 from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
 from crosscellar.intake.sensory import judge_picks, judge_scores
 from crosscellar.intake.values import judge_marks, propose_values, read_values, tell_values
+
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
@@ -84,7 +85,9 @@ def check_documents(
     spoken = _silenced(faults.frame())
     # What is in the store already needs no question, whatever else was odd about its cell.
     done = judged.filter(pl.col("outcome").is_in(["already", "blank"]))["item_no"].to_list()
-    spoken = spoken.filter(pl.col("item_no").is_null() | ~pl.col("item_no").is_in(done) | (pl.col("severity") == "remark"))
+    spoken = spoken.filter(
+        pl.col("item_no").is_null() | ~pl.col("item_no").is_in(done) | (pl.col("severity") == "remark")
+    )
     return _batch(gathered, judged, spoken, stored, correction=correction)
 
 
@@ -165,7 +168,14 @@ def _against_stored(
             continue
         typed = as_target(some.with_columns(pl.lit(False).alias("supersedes")), target)
         typed = typed.drop("file_no", "sheet", "row", "column").hstack(
-            some.select("item_no", "file_no", "sheet", "row", "column", (pl.col("outcome") == "accepted").alias("open"))
+            some.select(
+                "item_no",
+                "file_no",
+                "sheet",
+                "row",
+                "column",
+                (pl.col("outcome") == "accepted").alias("open"),
+            )
         )
         if "text_sent" not in typed.columns:
             typed = typed.hstack(some.select("text_sent"))
@@ -190,7 +200,9 @@ def _batch(
     correction: bool,
 ) -> Batch:
     names = gathered.files.select("file_no", "file")
-    files = gathered.files.join(_known(gathered.files, stored), on="sha256", how="left", maintain_order="left")
+    files = gathered.files.join(
+        _known(gathered.files, stored), on="sha256", how="left", maintain_order="left"
+    )
     undoing = faults.filter(pl.col("code") == "would_undo_correction")["file_no"].unique().to_list()
     counted = count(items, files.with_columns(pl.col("file_no").is_in(undoing).alias("undoes")))
     accepted = items.filter(pl.col("outcome") == "accepted")
@@ -198,7 +210,9 @@ def _batch(
     _tell_already(counted, items, notes)
     all_faults = pl.concat([faults, notes.frame()])
     kept = {
-        target: as_target(accepted.filter(pl.col("target") == target), target).sort("file_no", "sheet", "row", "column")
+        target: as_target(accepted.filter(pl.col("target") == target), target).sort(
+            "file_no", "sheet", "row", "column"
+        )
         for target in SHAPES
     }
     return Batch(
@@ -223,14 +237,21 @@ def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
         .select(
             "sha256",
             pl.format(
-                "Already taken in on {} as {}.", pl.col("taken_at").cast(pl.String).str.slice(0, 10), pl.col("file")
+                "Already taken in on {} as {}.",
+                pl.col("taken_at").cast(pl.String).str.slice(0, 10),
+                pl.col("file"),
             ).alias("known_message"),
         )
     )
 
 
 def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> None:
-    copies = items.filter(pl.col("outcome") == "already").group_by("file_no").len().sort("file_no")
+    copies = (
+        items.filter((pl.col("outcome") == "already") & pl.col("current").is_not_null())
+        .group_by("file_no")
+        .len()
+        .sort("file_no")
+    )
     number = dict(copies.iter_rows())
     for file_no, status, message, readings, blank in files.select(
         "file_no", "status", "message", "readings_in", "blank"
@@ -238,7 +259,9 @@ def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> No
         if status == "already_taken_in":
             words = message
         elif number.get(file_no):
-            words = f"{number[file_no]} of {readings} readings are in the store already, with the same values."
+            words = (
+                f"{number[file_no]} of {readings} readings are in the store already, with the same values."
+            )
         elif readings and readings == blank:
             notes.note(file_no=file_no, sheet="", row=None, column=None, code="nothing_filled_in",
                        message="No reading is filled in.")  # fmt: skip

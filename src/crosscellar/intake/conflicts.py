@@ -49,7 +49,9 @@ def compare(
     a value that a correction has replaced is held always. Two values in one batch are held; a copy counts once.
     """
     key = list(KEYS[target])
-    answers = candidates.select("item_no", "open", *key, *_SAID[target], "file_no", "sheet", "row", "column", "text_sent")
+    answers = candidates.select(
+        "item_no", "open", *key, *_SAID[target], "file_no", "sheet", "row", "column", "text_sent"
+    )
     held = stored.stored_items(target, candidates.select(key).unique())
     current = held.filter(pl.col("standing"))
     place = [name for name in ("file", "cell") if name in held.columns]
@@ -81,7 +83,9 @@ def compare(
     faults.add(
         answers.filter(differs & pl.col("undoes")),
         "would_undo_correction",
-        pl.format("{} was corrected to {} before: an old version?", _shown(target), _shown(target, "_standing")),
+        pl.format(
+            "{} was corrected to {} before: an old version?", _shown(target), _shown(target, "_standing")
+        ),
         "Leave it, unless the earlier value is right after all.",
     )
     against = answers.filter(differs & ~pl.col("undoes"))
@@ -118,13 +122,15 @@ def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults
         several = rivals.filter(pl.col("times") > 1).with_columns(_agree(target, "_first").alias("copy"))
         several = several.with_columns(pl.col("copy").all().over(key).alias("all_same"))
         quarrel = several.filter(~pl.col("all_same")).with_columns(
-            pl.col("row").cast(pl.String).unique().sort().str.join(" and ").over(key).alias("rows")
+            pl.col("row").sort().cast(pl.String).str.join(" and ").over(key).alias("rows")
         )
         faults.add(
             quarrel,
             "conflicting_duplicate",
             pl.format("{} and another value are given for the same item (rows {}).", _shown(target), "rows"),
-            "Say which is right, or number repeat readings 1 and 2.",
+            "Say which is right, or number repeat readings 1 and 2."
+            if target == "readings"
+            else "Say which is right.",
         )
         copies = several.filter(pl.col("all_same") & (pl.col("turn") > 0))
         faults.add(

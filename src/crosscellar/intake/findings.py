@@ -15,9 +15,9 @@ import polars as pl
 
 from crosscellar.contract.frames import FINDINGS, empty
 
-#: How many faults become one finding: of one cell; of one text in a column; of a whole column of a table;
-#: of a whole file.
-_FOLDS: Final = ("cell", "text", "column", "file")
+#: How many faults become one finding: of one cell; of one text in a column; of one advice in a column; of a
+#: whole column of a table; of a whole file.
+_FOLDS: Final = ("cell", "text", "advice", "column", "file")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,10 @@ class Code:
 
 def _codes(severity: str, **folds: str) -> dict[str, Code]:
     return {
-        code: Code(severity, fold) for fold, codes in folds.items() for code in codes.split() if fold in _FOLDS
+        code: Code(severity, fold)
+        for fold, codes in folds.items()
+        for code in codes.split()
+        if fold in _FOLDS
     }
 
 
@@ -65,8 +68,9 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
                 unicode_minus full_width unit_in_cell implausible cell_comment note_mojibake correction
                 number_read duplicate_taken_once limit_from_laboratory unknown_block""",
             text="""id_dash id_width invisible_character id_case unit_alias text_kept""",
-            column="""formula_value date_serial date_month_first date_completed date_mixed unit_converted basis_converted
-                basis_from_only_lab confused_with merged_fill number_stored_as_text qualifier_kept
+            advice="unit_converted basis_converted",
+            column="""formula_value date_serial date_month_first date_completed date_mixed basis_from_only_lab
+                confused_with merged_fill number_stored_as_text qualifier_kept
                 measured_without_lab""",
             file="unknown_column already_taken_in nothing_filled_in sheet_not_read document",
         ),
@@ -197,7 +201,11 @@ def fold(faults: pl.DataFrame, file_names: pl.DataFrame) -> pl.DataFrame:
     keyed = faults.with_columns(how.alias("fold")).with_columns(
         pl.when(pl.col("fold") == "file").then(None).otherwise(pl.col("column")).alias("key_column"),
         pl.when(pl.col("fold") == "cell").then(pl.col("row")).alias("key_row"),
-        pl.when(pl.col("fold") == "text").then(pl.col("value")).alias("key_text"),
+        pl.when(pl.col("fold") == "text")
+        .then("value")
+        .when(pl.col("fold") == "advice")
+        .then("suggestion")
+        .alias("key_text"),
         pl.when(pl.col("fold") == "cell").then(pl.col("message")).alias("key_message"),
         pl.when(pl.col("fold") == "file").then(pl.lit("")).otherwise(pl.col("sheet")).alias("key_sheet"),
     )

@@ -74,9 +74,7 @@ def gather(
     files: list[tuple[int, str, str | None, str, bool, str]] = []
     lines: list[tuple[int, str, str, int, str, str]] = []
     marks: list[pl.DataFrame] = []
-    gathered = Gathered(
-        pl.DataFrame(schema=ITEMS), pl.DataFrame(), _no_marks(), empty(LINES), {}, {}, {}
-    )
+    gathered = Gathered(pl.DataFrame(schema=ITEMS), pl.DataFrame(), _no_marks(), empty(LINES), {}, {}, {})
     for file_no, document in enumerate(documents, 1):
         if document.sha256 is not None and document.content is not None:
             gathered.content[document.sha256] = document.content
@@ -101,14 +99,14 @@ def gather(
             if not grid.marks.is_empty():
                 marks.append(grid.marks.select(pl.lit(file_no, dtype=pl.Int32).alias("file_no"), pl.lit(grid.sheet).alias("sheet"), *MARKS))  # fmt: skip
             found = recognise(grid, reader)
-            lines.extend((file_no, document.name, grid.sheet, row, what, text) for row, what, text in found.lines)
             for table in found.tables:
                 table_no = len(parts)
-                parts.append(tidy(table, file_no=file_no, table_no=table_no, faults=faults))
+                parts.append(tidy(table, reader, file_no=file_no, table_no=table_no, faults=faults))
                 kinds.append(table.kind)
                 lines.extend((file_no, document.name, grid.sheet, *line) for line in table.lines)
                 forms.extend(_forms(table, table_no))
                 _tell_unread(table, file_no, faults)
+            unread = pl.DataFrame(schema=ITEMS)
             if not found.tables:
                 unread = _unrecognised(found, file_no, len(parts), contract, known_ids)
                 if not unread.is_empty():
@@ -117,6 +115,10 @@ def gather(
                     kinds.append("none")
                 elif len(document.grids) > 1 and not grid.text.is_empty():
                     _tell_unread_tab(grid, file_no, faults)
+            if unread.is_empty():
+                lines.extend(
+                    (file_no, document.name, grid.sheet, row, what, text) for row, what, text in found.lines
+                )
         none_found = not kinds
         if none_found:
             _no_table(file_no, document, faults)
@@ -169,7 +171,9 @@ def _no_table(file_no: int, document: Document, faults: Faults) -> None:
         row=None,
         column=None,
         code="empty_file" if is_empty else "no_table",
-        message="The file is empty." if is_empty else "No heading row was found, and nothing that looks like readings.",
+        message="The file is empty."
+        if is_empty
+        else "No heading row was found, and nothing that looks like readings.",
         suggestion="Check the attachment, and send it again."
         if is_empty
         else "Use the blank sheet, or put headings such as trial, arm, vessel above the columns.",
@@ -243,7 +247,8 @@ def _apply_forms(items: pl.DataFrame, forms: list[_Form], faults: Faults) -> Non
         if of_table.is_empty():
             continue
         located = of_table.with_columns(
-            pl.lit(form.row, dtype=pl.Int32).alias("form_row"), pl.lit(form.column, dtype=pl.Int32).alias("form_column")
+            pl.lit(form.row, dtype=pl.Int32).alias("form_row"),
+            pl.lit(form.column, dtype=pl.Int32).alias("form_column"),
         )
         faults.add(
             located,
@@ -312,7 +317,8 @@ def _unrecognised(
     names += sum(
         1
         for text in texts
-        if not re.match(_NUMBER, text) and contract.name_analyte(text).how in ("exact", "alias", "case", "ambiguous")
+        if not re.match(_NUMBER, text)
+        and contract.name_analyte(text).how in ("exact", "alias", "case", "ambiguous")
     )
     if names < 2:
         return pl.DataFrame(schema=ITEMS)

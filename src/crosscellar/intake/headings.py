@@ -73,7 +73,21 @@ class HeadingReader:
 
     def is_unit(self, text: str) -> bool:
         """Whether a cell below the headings names a unit."""
-        return len(text) <= 40 and self._contract.name_unit(text).id is not None
+        return 0 < len(text.strip()) <= 40 and self._contract.name_unit(text).how in (
+            "exact",
+            "alias",
+            "case",
+            "ambiguous",
+        )
+
+    def unit_meant(self, heading: Heading, kind: str) -> str:
+        """The unit that a heading without one implies: `Brix` names its own, a log's columns have one each."""
+        analyte = heading.candidates[0] if len(heading.candidates) == 1 else ""
+        if heading.unit_text or analyte not in self._contract.analytes:
+            return ""
+        canonical = self._contract.analytes[analyte].unit
+        names_itself = self._contract.name_unit(heading.analyte_text).id == canonical
+        return canonical if kind == "ferment_log" or names_itself else ""
 
     def _match(self, text: str) -> Heading:
         if not text.strip() or len(text) > _LONGEST_HEADING:
@@ -87,7 +101,11 @@ class HeadingReader:
             match = self._contract.name_analyte(name, self._aliases, unit=unit or None)
             if match.id is not None:
                 return Heading(0, text, "analyte_value", name, unit, match.how, (match.id,))
-            if match.how in ("ambiguous", "misspelt") and (weaker is None or match.how == "ambiguous"):
+            if match.how in ("ambiguous", "misspelt") and (
+                weaker is None
+                or match.how == "ambiguous"
+                or (unit and not weaker.unit_text and self.is_unit(unit))
+            ):
                 weaker = Heading(0, text, "analyte_value", name, unit, match.how, match.candidates)
         for name, unit in spellings:
             if plain(name) in self._logged:

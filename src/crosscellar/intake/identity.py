@@ -17,6 +17,7 @@ import polars as pl
 from crosscellar.intake.dates import read_dates
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.letters import normalise_id
+
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
@@ -81,7 +82,9 @@ class IdentifierMatcher:
             return self._read(written)
         same_case = [name for name in known if name.casefold() == written.id.casefold()]
         if len(same_case) == 1 and not written.problem:
-            return Match(same_case[0], "id_case", f"{_WORDS[noun].capitalize()} {shown} was read as {same_case[0]}.")
+            return Match(
+                same_case[0], "id_case", f"{_WORDS[noun].capitalize()} {shown} was read as {same_case[0]}."
+            )
         ascii_id = written.proposed or written.id
         alike = [name for name in known if _shape(name) == _shape(ascii_id)]
         if alike:
@@ -117,7 +120,9 @@ class IdentifierMatcher:
             None,
             f"unknown_{noun}",
             f"There is no {_WORDS[noun]} {shown}{where}.",
-            f"Is {near[0]} meant? Send it with the right identifier." if near else "Check it against the register.",
+            f"Is {near[0]} meant? Send it with the right identifier."
+            if near
+            else "Check it against the register.",
         )
 
     def _read(self, written: Written) -> Match:
@@ -205,7 +210,11 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
         [*zip(*settled, strict=True)] if settled else [[]] * len(_ANSWER), schema=_ANSWER, orient="col"
     )
     items = items.join(
-        pl.concat([rows, answers], how="horizontal"), on=columns, how="left", nulls_equal=True, maintain_order="left"
+        pl.concat([rows, answers], how="horizontal"),
+        on=columns,
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
     )
     _tell(items.filter(~(pl.col("stopped") & (pl.col("kind") == "lab_by_label"))), faults)
     return items.with_columns(pl.col("stopped") | (pl.col("id_code") != "") & pl.col("id_stops"))
@@ -256,7 +265,9 @@ def _settle(
         if at_vessel.code == "unknown_vessel":
             elsewhere = [name for name in homes.get((vessel or "").strip(), []) if name != of]
             if elsewhere:
-                at_vessel = Match(None, at_vessel.code, at_vessel.message, f"It is a vessel of {elsewhere[0]}.")
+                at_vessel = Match(
+                    None, at_vessel.code, at_vessel.message, f"It is a vessel of {elsewhere[0]}."
+                )
         if at_vessel.id is None:
             return answer((of, None, None), "vessel_id", at_vessel)
         vessel_id = at_vessel.id
@@ -270,7 +281,9 @@ def _settle(
         if at_arm.id is None:
             if vessel_id is not None:
                 home = vessels[of][vessel_id]
-                at_arm = Match(None, at_arm.code, at_arm.message, f"The register has {vessel_id} in arm {home}.")
+                at_arm = Match(
+                    None, at_arm.code, at_arm.message, f"The register has {vessel_id} in arm {home}."
+                )
             return answer((of, None, vessel_id), "arm_id", at_arm)
         arm_id = at_arm.id
         if at_arm.code:
@@ -328,7 +341,9 @@ def _carry_down(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         faults.add(
             carried,
             "identifier_left_empty",
-            pl.format("The {} is empty here. Is {}, from the row above, meant?", pl.lit(_WORDS[field[:-3]]), "above"),
+            pl.format(
+                "The {} is empty here. Is {}, from the row above, meant?", pl.lit(_WORDS[field[:-3]]), "above"
+            ),
             "Confirm, or write the identifier in every row.",
             value=pl.lit(""),
             column=at,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,9 +11,11 @@ import polars as pl
 from crosscellar.contract import Contract, UnitReading
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.headings import plain
-from crosscellar.intake.values import shown_number
+from crosscellar.intake.values import shown_number, shown_unit
 
-_NEEDED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage")
+_NEEDED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage", "unit_meant")
+#: Parts by mass, read as parts by volume: close for wine, and worth a word.
+_BY_MASS: Final = ("ppm", "ppb", "ppt")
 #: Conversions are kept to 12 significant digits: what lies beyond is noise of the arithmetic.
 _DIGITS: Final = 12
 _TENS: Final = (10.0, 100.0, 1000.0)
@@ -85,7 +87,7 @@ def measure(items: pl.DataFrame, labs: pl.DataFrame, contract: Contract, faults:
     items = items.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
     items = _convert(items, readings, contract)
     _tell(items.filter(pl.col("unit_no").is_not_null() & ~pl.col("blank")), faults)
-    return items.drop("unit_no", *(name for name in _ANSWER if name != "unit"))
+    return items.drop("unit_no", "or_else", *(name for name in _ANSWER if name != "unit"))
 
 
 _ANSWER: Final = {
@@ -102,7 +104,7 @@ _ANSWER: Final = {
 def _resolve(
     key: tuple[str | None, ...], declarations: Declarations, contract: Contract
 ) -> tuple[UnitReading | None, tuple[str | None, str, str, str, str, float | None, str]]:
-    analyte, column_unit, cell_unit, lab, stage = key
+    analyte, column_unit, cell_unit, lab, stage, meant = key
     assert analyte is not None  # noqa: S101 - filtered above
     name = contract.analytes[analyte].name
     declared, named = declarations.of(lab, analyte)
@@ -124,7 +126,7 @@ def _resolve(
 
     written = (column_unit or "").strip()
     in_cell = (cell_unit or "").strip()
-    reading = read(written or in_cell)
+    reading = read(written or in_cell or meant)
     if written and in_cell:
         other = read(in_cell)
         same = (other.unit, other.factor, other.offset, other.formula) == (
@@ -144,11 +146,15 @@ def _resolve(
     match reading.outcome:
         case "same" | "alias":
             code, message = "", ""
-            if shown and shown != reading.unit and plain(shown) not in plain(reading.unit):
+            if plain(shown) in _BY_MASS:
                 code, message = "unit_alias", f"{shown} was read as {reading.unit}."
             elif in_cell:
                 code, message = "unit_in_cell", f"The unit {in_cell} in the cell was read with the number."
-            if basis and not named and _needs_basis(contract, analyte, written or in_cell, stage):
+            if (
+                basis
+                and not named
+                and _needs_basis(contract, analyte, written or in_cell or meant or "", stage)
+            ):
                 code = "basis_from_only_lab"
                 message = f"No laboratory is named; {name} was read as {basis}, as {limit_lab} declares."
             return answer(reading, code, message, "", reading.words)
@@ -156,11 +162,10 @@ def _resolve(
             code = "unit_converted" if reading.outcome == "converted" else "basis_converted"
             return answer(reading, code, "", "", reading.words)
         case "needs_basis":
-            ways = " or ".join(way.words or way.unit for way in reading.alternatives[:3])
             return answer(
                 reading.alternatives[0] if reading.alternatives else None,
                 "basis_missing",
-                f"{name} does not say its basis: {ways}?",
+                f"{name} does not say on which basis",
                 "Declare it once for the laboratory; a yes here takes the first.",
             )
         case "needs_unit":
@@ -204,7 +209,8 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
         pl.col("value").alias("typed_value"),
         pl.when(pl.col("target") == "readings").then(None).otherwise("value").alias("converted"),
     )
-    parts = [items.filter(pl.col("unit_no").is_null())]
+    nothing_else = pl.lit(None, dtype=pl.String).alias("or_else")
+    parts = [items.filter(pl.col("unit_no").is_null()).with_columns(nothing_else)]
     for number, reading in enumerate(readings):
         some = items.filter(pl.col("unit_no") == number)
         value = pl.lit(None, dtype=pl.Float64)
@@ -212,7 +218,7 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
             value = contract.convert(pl.col("value"), reading)
             if reading.factor != 1.0 or reading.offset != 0.0 or reading.formula:
                 value = value.round_sig_figs(_DIGITS)
-        parts.append(some.with_columns(value.alias("converted")))
+        parts.append(some.with_columns(value.alias("converted"), _other_basis(contract, some, reading)))
     items = pl.concat(parts).sort("item_no")
     finite = pl.when(pl.col("converted").is_finite()).then("converted")
     return items.with_columns(
@@ -233,6 +239,19 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
     ).drop("converted")  # fmt: skip
 
 
+def _other_basis(contract: Contract, some: pl.DataFrame, reading: UnitReading | None) -> pl.Expr:
+    """`or_else`: what the numbers would be on the other bases, in words, where the basis is not declared."""
+    if some.is_empty() or some["unit_code"][0] != "basis_missing" or reading is None:
+        return pl.lit(None, dtype=pl.String).alias("or_else")
+    analyte, unit = some["analyte"][0], some["unit_text"][0]
+    others = contract.read_unit(analyte, unit, stage=some["stage"][0]).alternatives[1:3]
+    ways = [
+        pl.format("{} if {}", shown_number(contract.convert(pl.col("value"), way).round(3)), pl.lit(way.words.split(" x ")[0]))
+        for way in others
+    ]  # fmt: skip
+    return pl.concat_str(ways, separator=", ").alias("or_else") if ways else pl.lit("").alias("or_else")
+
+
 def _tell(some: pl.DataFrame, faults: Faults) -> None:
     said = pl.coalesce(pl.when(pl.col("unit_sent").fill_null("") != "").then("unit_sent"), "unit_in_cell")
     converted = some.filter(
@@ -242,11 +261,11 @@ def _tell(some: pl.DataFrame, faults: Faults) -> None:
         converted,
         pl.col("unit_code"),
         pl.format(
-            "{} {} was read as {} {}.",
+            "{} {} was read as {}{}.",
             shown_number(pl.col("typed_value")),
             said,
             shown_number(pl.col("value")),
-            "unit",
+            shown_unit(pl.col("unit")),
         ),
         pl.format("Conversion: {}.", "unit_words"),
     )
@@ -264,7 +283,17 @@ def _tell(some: pl.DataFrame, faults: Faults) -> None:
     faults.add(
         others,
         pl.col("unit_code"),
-        pl.col("unit_message"),
+        pl.when(pl.col("or_else").is_not_null() & pl.col("value").is_not_null())
+        .then(
+            pl.format(
+                "{}: {}{}, or {}?",
+                "unit_message",
+                shown_number(pl.col("value")),
+                shown_unit(pl.col("unit")),
+                "or_else",
+            )
+        )
+        .otherwise("unit_message"),
         pl.col("unit_help"),
         value=value_cell,
         row="unit_row",
@@ -274,18 +303,30 @@ def _tell(some: pl.DataFrame, faults: Faults) -> None:
     faults.add(
         limited,
         "limit_from_laboratory",
-        pl.format("{} was read as <{} {}, the limit {} declares.", "text_sent", shown_number(pl.col("limit")), "unit", "limit_lab"),
+        pl.format("{} was read as <{}{}, the limit {} declares.", "text_sent", shown_number(pl.col("limit")), shown_unit(pl.col("unit")), "limit_lab"),
     )  # fmt: skip
 
 
 def limits_frame(items: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     """Limits for each (analyte, stage) that occurs: refuse and unusual bounds, in the canonical unit."""
-    pairs = items.select("analyte", "stage").unique().drop_nulls("analyte").sort("analyte", "stage", nulls_last=True)
+    pairs = (
+        items.select("analyte", "stage")
+        .unique()
+        .drop_nulls("analyte")
+        .sort("analyte", "stage", nulls_last=True)
+    )
 
     def rows() -> Iterator[tuple[str, str | None, float, float, float, float]]:
         for analyte, stage in pairs.iter_rows():
             bounds = contract.limits(analyte, stage)
-            yield analyte, stage, bounds.refuse_low, bounds.refuse_high, bounds.unusual_low, bounds.unusual_high
+            yield (
+                analyte,
+                stage,
+                bounds.refuse_low,
+                bounds.refuse_high,
+                bounds.unusual_low,
+                bounds.unusual_high,
+            )
 
     return pl.DataFrame(
         list(rows()),
@@ -310,7 +351,11 @@ def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> Non
     if typed.is_empty():
         return
     typed = typed.join(
-        limits_frame(typed, contract), on=["analyte", "stage"], how="left", nulls_equal=True, maintain_order="left"
+        limits_frame(typed, contract),
+        on=["analyte", "stage"],
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
     )
     names = {analyte: record.name for analyte, record in contract.analytes.items()}
     value, below, above = pl.col("value"), pl.col("qualifier") == "<", pl.col("qualifier") == ">"
@@ -320,8 +365,8 @@ def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> Non
         impossible.alias("impossible"),
         (unusual & ~impossible).alias("unusual"),
         pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
-        pl.when(pl.col("unit").is_in(["pH", "1", ""])).then(pl.lit("")).otherwise(pl.lit(" ") + pl.col("unit")).alias("in_unit"),
-    )  # fmt: skip
+        shown_unit(pl.col("unit")).alias("in_unit"),
+    )
     odd = typed.filter(pl.col("impossible"))
     if not odd.is_empty():
         _tell_impossible(_with_slips(odd, contract), faults)
@@ -392,14 +437,3 @@ def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
         .then(pl.format("Decimal slip? {} would fit. Check it against the laboratory's report.", shown_number(pl.col("slip"))))
         .otherwise(pl.lit("Check it against the laboratory's report, or clear the cell if it was not measured.")),
     )  # fmt: skip
-
-
-def limits_of(contract: Contract, analyte: str, stage: str | None) -> Mapping[str, float]:
-    """The bounds of one analyte at a stage, by name."""
-    bounds = contract.limits(analyte, stage)
-    return {
-        "refuse_low": bounds.refuse_low,
-        "refuse_high": bounds.refuse_high,
-        "unusual_low": bounds.unusual_low,
-        "unusual_high": bounds.unusual_high,
-    }

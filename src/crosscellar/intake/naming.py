@@ -20,14 +20,18 @@ def _text(column: str) -> pl.Expr:
     return pl.col(column).fill_null("").str.strip_chars()
 
 
-def name_stages(items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults) -> pl.DataFrame:
+def name_stages(
+    items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults
+) -> pl.DataFrame:
     """Items of readings with `stage` in the contract's words."""
     texts = items.filter(pl.col("target") == "readings").select(_text("stage_sent").alias("stage_text"))
     rows = []
     for text in texts["stage_text"].unique().sort().to_list():
         match = contract.name_stage(text, aliases) if text else None
         if match is None:
-            rows.append((text, None, "empty_identifier", "The stage is empty.", "Write the stage in every row."))
+            rows.append(
+                (text, None, "empty_identifier", "The stage is empty.", "Write the stage in every row.")
+            )
         elif match.id is not None and match.how in _READ:
             rows.append((text, match.id, "", "", ""))
         elif match.candidates:
@@ -55,9 +59,12 @@ def name_stages(items: pl.DataFrame, contract: Contract, aliases: Mapping[str, s
     return _joined(items, "stage", rows, faults)
 
 
-def name_analytes(items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults) -> pl.DataFrame:
+def name_analytes(
+    items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults
+) -> pl.DataFrame:
     """Items of readings with `analyte` in the contract's words; the unit settles what it can."""
-    unit = pl.coalesce(pl.when(_text("unit_sent") != "").then(_text("unit_sent")), "unit_in_cell")
+    in_cell = pl.when(pl.col("unit_in_cell") != "").then("unit_in_cell")
+    unit = pl.coalesce(pl.when(_text("unit_sent") != "").then(_text("unit_sent")), in_cell, "unit_meant")
     items = items.with_columns(unit.fill_null("").alias("unit_text"))
     keys = ["analyte_text", "unit_text"]
     items = items.with_columns(_text("analyte_sent").alias("analyte_text"))
@@ -78,7 +85,9 @@ def name_analytes(items: pl.DataFrame, contract: Contract, aliases: Mapping[str,
         orient="row",
     )
     items = items.join(answers, on=keys, how="left", maintain_order="left")
-    in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (pl.col("analyte_at") == pl.col("column"))
+    in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (
+        pl.col("analyte_at") == pl.col("column")
+    )
     told = items.filter((pl.col("name_code").fill_null("") != "") & ~pl.col("blank")).with_columns(
         pl.when(in_heading).then("heading_row").otherwise("row").alias("name_row"),
         pl.coalesce("analyte_at", "column").alias("name_column"),
@@ -108,7 +117,9 @@ def _analyte(
         return (
             None,
             "analyte_ambiguous",
-            f"{text[:60]} can mean {', '.join(names[:-1])} or {names[-1]}." if len(names) > 1 else f"{text} is open.",
+            f"{text[:60]} can mean {', '.join(names[:-1])} or {names[-1]}."
+            if len(names) > 1
+            else f"{text} is open.",
             "Write the whole name, or add the word to the network's aliases.",
         )
     if match.how == "misspelt" and match.candidates:
@@ -157,7 +168,9 @@ def _joined(
     return items.drop("name_text", "name_code", "name_message", "name_suggestion")
 
 
-def read_days(items: pl.DataFrame, seasons: pl.DataFrame, date_systems: Mapping[int, str], faults: Faults) -> pl.DataFrame:
+def read_days(
+    items: pl.DataFrame, seasons: pl.DataFrame, date_systems: Mapping[int, str], faults: Faults
+) -> pl.DataFrame:
     """Items with `day` (sample or session date) and `time` (ferment logs only).
 
     `seasons` has trial_id and season. Day or month first is proved by the file; a number or a short year is
@@ -175,7 +188,9 @@ def read_days(items: pl.DataFrame, seasons: pl.DataFrame, date_systems: Mapping[
         pl.when(session).then("session_date_kind").otherwise("sample_date_kind").alias("day_kind"),
         pl.date(pl.col("season_year"), 1, 1).alias("from_day"),
         pl.date(pl.col("season_year") + _YEARS_AFTER, 12, 31).alias("to_day"),
-        pl.col("file_no").replace_strict(dict(date_systems), default="1900", return_dtype=pl.String).alias("system"),
+        pl.col("file_no")
+        .replace_strict(dict(date_systems), default="1900", return_dtype=pl.String)
+        .alias("system"),
     )
     distinct = items.select("file_no", "day_sent", "day_kind", "from_day", "to_day", "system").unique(
         maintain_order=True
@@ -186,11 +201,23 @@ def read_days(items: pl.DataFrame, seasons: pl.DataFrame, date_systems: Mapping[
         if not (some := distinct.filter(pl.col("system") == system)).is_empty()
     ]
     if not parts:
-        return items.with_columns(pl.lit(None, dtype=pl.Date).alias("day"), pl.lit(None, dtype=pl.String).alias("time"))
-    items = items.join(pl.concat(parts), on=distinct.columns, how="left", nulls_equal=True, maintain_order="left")
+        return items.with_columns(
+            pl.lit(None, dtype=pl.Date).alias("day"), pl.lit(None, dtype=pl.String).alias("time")
+        )
+    items = items.join(
+        pl.concat(parts), on=distinct.columns, how="left", nulls_equal=True, maintain_order="left"
+    )
     _tell_days(items.filter(~pl.col("blank")), faults)
     return _times(items, faults).drop(
-        "from_day", "to_day", "system", "season_year", "day_problem", "day_likely", "day_help", "day_time", "day_how"
+        "from_day",
+        "to_day",
+        "system",
+        "season_year",
+        "day_problem",
+        "day_likely",
+        "day_help",
+        "day_time",
+        "day_how",
     )
 
 
@@ -217,7 +244,11 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
     shown = pl.col("day_sent").str.strip_chars().str.slice(0, 40)
     empty = _text("day_sent") == ""
     faults.add(
-        filled.filter(empty), "empty_identifier", pl.lit("The date is empty."), "Write the date in every row.", **place
+        filled.filter(empty),
+        "empty_identifier",
+        pl.lit("The date is empty."),
+        "Write the date in every row.",
+        **place,
     )  # type: ignore[arg-type]
     words = {
         "ambiguous": ("date_ambiguous", "{} can be read with the day or the month first."),
@@ -233,7 +264,11 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
     day = pl.col("day").dt.to_string("%Y-%m-%d")
     for how, code, message in (
         ("serial", "date_serial", "{} was read as {}: the date lost its format."),
-        ("month_first", "date_month_first", "{} was read as {}, month first, as other dates of the file prove."),
+        (
+            "month_first",
+            "date_month_first",
+            "{} was read as {}, month first, as other dates of the file prove.",
+        ),
     ):
         some = read.filter(pl.col("day_how").str.starts_with(how))
         faults.add(some, code, pl.format(message, shown, day), "Check that the day is right.", **place)  # type: ignore[arg-type]
@@ -243,11 +278,15 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
         (pl.col("day_kind") == "d").any().over("table_no").alias("some_real"),
         (pl.col("day_kind") == "s").any().over("table_no").alias("some_text"),
     )
-    mixed = kinds.filter(pl.col("some_real") & pl.col("some_text")).unique("table_no", keep="first", maintain_order=True)
+    mixed = kinds.filter(pl.col("some_real") & pl.col("some_text")).unique(
+        "table_no", keep="first", maintain_order=True
+    )
     faults.add(
         mixed,
         "date_mixed",
-        pl.lit("Some dates are real dates and others text: a spreadsheet may have swapped day and month in some."),
+        pl.lit(
+            "Some dates are real dates and others text: a spreadsheet may have swapped day and month in some."
+        ),
         "Check a few days against your own notes.",
         **place,  # type: ignore[arg-type]
     )
@@ -293,4 +332,3 @@ def read_replicates(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         column="replicate_at",
     )
     return items
-

@@ -26,7 +26,11 @@ _NEEDED: Final = {
     "picks": ("trial_id", "session_id", "session_date", "assessor_id", "control_arm", "treatment_arm"),
     "scores": ("trial_id", "session_id", "session_date", "assessor_id", "arm_id", "attribute", "replicate"),
 }
-_SAID: Final = {"readings": ("value",), "picks": ("serving", "picked"), "scores": ("score", "scale_low", "scale_high")}
+_SAID: Final = {
+    "readings": ("value",),
+    "picks": ("serving", "picked"),
+    "scores": ("score", "scale_low", "scale_high"),
+}
 OUTCOMES: Final = ("accepted", "refused", "held", "already", "blank")
 
 
@@ -102,7 +106,9 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
     """Every item that was refused, held or already there, with what would enter on a yes."""
     parts = []
     for target, shape in SHAPES.items():
-        some = items.filter((pl.col("target") == target) & pl.col("outcome").is_in(["refused", "held", "already"]))
+        some = items.filter(
+            (pl.col("target") == target) & pl.col("outcome").is_in(["refused", "held", "already"])
+        )
         if some.is_empty():
             continue
         proposal = pl.struct(pl.col(name).cast(dtype) for name, dtype in shape.items()).struct.json_encode()

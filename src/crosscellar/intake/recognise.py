@@ -105,7 +105,9 @@ def _heading_rows(
     for index, (_, cells) in enumerate(records):
         if index >= _HEADING_SEARCH_ROWS and found:
             break
-        filled = [(int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()]
+        filled = [
+            (int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()
+        ]
         if len(filled) < 2:
             continue
         if fingerprint and len(filled) >= 2 and frozenset((c, plain(t)) for c, t in filled) == fingerprint:
@@ -221,9 +223,7 @@ def _table(
     ]
     names = [columns[place] for place in keep]
     by_column = {h.column: h for h in headings}
-    value_columns = {
-        h.column for h in headings if h.field in ("value", "analyte_value", "picked", "score")
-    }
+    value_columns = {h.column for h in headings if h.field in ("value", "analyte_value", "picked", "score")}
     key_columns = [h.column for h in headings if h.field in _IDENTIFIERS | {"session_id", "assessor_id"}]
     repeat = {h.column: plain(h.text) for h in headings}
     units: dict[int, str] = {}

@@ -10,6 +10,7 @@ import polars as pl
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.identity import IdentifierMatcher
 from crosscellar.intake.values import shown_number
+
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
@@ -93,7 +94,9 @@ def _arm_pairs(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Da
     for trial, arm, role in register.arms.select("trial_id", "arm_id", "role").iter_rows():
         roles.setdefault(trial, {"control": [], "treatment": []}).setdefault(role, []).append(arm)
     keys = ["trial_id", "arm_pair_sent"]
-    distinct = items.filter((pl.col("target") == "picks") & pl.col("trial_id").is_not_null()).select(keys).unique()
+    distinct = (
+        items.filter((pl.col("target") == "picks") & pl.col("trial_id").is_not_null()).select(keys).unique()
+    )
     rows = []
     for trial, text in distinct.sort(keys, nulls_last=True).iter_rows():
         rows.append((trial, text, *_pair(text, roles.get(trial, {}))))
@@ -140,10 +143,19 @@ def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
     scores = pl.col("target") == "scores"
 
     def number(column: str) -> pl.Expr:
-        return pl.col(column).str.strip_chars().str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+        return (
+            pl.col(column)
+            .str.strip_chars()
+            .str.replace(",", ".", literal=True)
+            .cast(pl.Float64, strict=False)
+        )
 
     items = items.with_columns(
-        pl.col("attribute_sent").str.strip_chars().str.to_lowercase().str.replace_all(r"\s+", " ").alias("attribute"),
+        pl.col("attribute_sent")
+        .str.strip_chars()
+        .str.to_lowercase()
+        .str.replace_all(r"\s+", " ")
+        .alias("attribute"),
         number("scale_low_sent").alias("scale_low"),
         number("scale_high_sent").alias("scale_high"),
     )

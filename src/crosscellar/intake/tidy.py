@@ -8,7 +8,7 @@ import polars as pl
 
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import cell_name, column_letters, read_range
-from crosscellar.intake.headings import Heading
+from crosscellar.intake.headings import Heading, HeadingReader
 from crosscellar.intake.recognise import Table
 
 #: What a row can say besides its value; each becomes a column `NAME_sent`, and `NAME_at` the column it stands in.
@@ -55,13 +55,14 @@ ITEMS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "text_sent": pl.String,
     "value_kind": pl.String,
     "heading_row": pl.Int32,
+    "unit_meant": pl.String,
     **{f"{name}_sent": pl.String for name in FIELDS},
     **{f"{name}_at": pl.Int32 for name in FIELDS},
     **{f"{name}_kind": pl.String for name in _DATED},
 }
 
 
-def tidy(table: Table, *, file_no: int, table_no: int, faults: Faults) -> pl.DataFrame:
+def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, faults: Faults) -> pl.DataFrame:
     """The items of a table in the shape `ITEMS`, in the order of the sheet.
 
     In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte.
@@ -100,7 +101,7 @@ def tidy(table: Table, *, file_no: int, table_no: int, faults: Faults) -> pl.Dat
     if table.kind == "ferment_log":
         base = base.with_columns(stage_sent=pl.lit("ferment_daily"))
     parts = [
-        _with_value(base, rows, kinds, heading, table) for heading in _value_headings(table, place)
+        _with_value(base, rows, kinds, heading, table, reader) for heading in _value_headings(table, place)
     ]
     if not parts:
         return pl.DataFrame(schema=ITEMS)
@@ -124,22 +125,30 @@ def _places(table: Table) -> dict[str, Heading]:
 
 def _value_headings(table: Table, place: dict[str, Heading]) -> list[Heading]:
     wanted = _VALUE.get(table.kind, "value")
-    if table.kind in ("lab_long", "triangle", "scores") or (table.kind == "lab_by_label" and "analyte" in place):
+    if table.kind in ("lab_long", "triangle", "scores") or (
+        table.kind == "lab_by_label" and "analyte" in place
+    ):
         return [place[wanted]] if wanted in place else []
     return [heading for heading in table.headings if heading.field == "analyte_value"]
 
 
 def _with_value(
-    base: pl.DataFrame, rows: pl.DataFrame, kinds: pl.DataFrame | None, heading: Heading, table: Table
+    base: pl.DataFrame,
+    rows: pl.DataFrame,
+    kinds: pl.DataFrame | None,
+    heading: Heading,
+    table: Table,
+    reader: HeadingReader,
 ) -> pl.DataFrame:
     name = str(heading.column)
     kind = kinds.get_column(name) if kinds is not None and name in kinds.columns else None
     items = base.with_columns(
         pl.lit(heading.column, dtype=pl.Int32).alias("column"),
-        (rows.get_column(name) if name in rows.columns else pl.Series([None] * len(rows), dtype=pl.String)).alias(
-            "text_sent"
-        ),
+        (
+            rows.get_column(name) if name in rows.columns else pl.Series([None] * len(rows), dtype=pl.String)
+        ).alias("text_sent"),
         (kind if kind is not None else pl.Series([None] * len(rows), dtype=pl.String)).alias("value_kind"),
+        pl.lit("").alias("unit_meant"),
     )
     if heading.field == "analyte_value":
         # The words over the column speak for every cell below; their faults stand at the heading.
@@ -148,6 +157,7 @@ def _with_value(
             pl.lit(heading.analyte_text).alias("analyte_sent"),
             pl.lit(heading.column, dtype=pl.Int32).alias("analyte_at"),
             pl.lit(unit).alias("unit_sent"),
+            pl.lit("" if unit else reader.unit_meant(heading, table.kind)).alias("unit_meant"),
             pl.lit(heading.column, dtype=pl.Int32).alias("unit_at"),
         )
     return items
@@ -174,7 +184,10 @@ def _fill_merged(table: Table, file_no: int, faults: Faults) -> pl.DataFrame:
         spans = [
             (box[0], box[2])
             for row, at, _, detail in marks.iter_rows()
-            if at == column and row is not None and (box := read_range(detail)) is not None and box[2] > box[0]
+            if at == column
+            and row is not None
+            and (box := read_range(detail)) is not None
+            and box[2] > box[0]
         ]
         if not spans:
             continue
@@ -216,12 +229,16 @@ def unread_columns(table: Table) -> tuple[int, str, str] | None:
     """First column, its heading, and a sentence on the columns of a table that are not stored; None if all are."""
     place = _places(table)
     used = {heading.column for heading in place.values() if heading.field}
-    used |= {heading.column for heading in table.headings if heading.field == "analyte_value"} if (
-        table.kind not in ("lab_long", "triangle", "scores")
-    ) else set()
-    used -= {heading.column for heading in place.values() if heading.field == "analyte_value"} if (
-        table.kind in ("lab_long", "triangle", "scores")
-    ) else set()
+    used |= (
+        {heading.column for heading in table.headings if heading.field == "analyte_value"}
+        if (table.kind not in ("lab_long", "triangle", "scores"))
+        else set()
+    )
+    used -= (
+        {heading.column for heading in place.values() if heading.field == "analyte_value"}
+        if (table.kind in ("lab_long", "triangle", "scores"))
+        else set()
+    )
     beside = {heading.column for heading in table.beside}
     names = {heading.column: heading.text for heading in table.headings}
     present = [int(name) for name in table.rows.columns if name != "row"]
@@ -237,7 +254,9 @@ def unread_columns(table: Table) -> tuple[int, str, str] | None:
     first, last = with_content[0], with_content[-1]
 
     def named(column: int) -> str:
-        return f"{column_letters(column)} '{names[column][:40]}'" if column in names else column_letters(column)
+        return (
+            f"{column_letters(column)} '{names[column][:40]}'" if column in names else column_letters(column)
+        )
 
     if len(with_content) > 4:
         words = f"{len(with_content):,} columns were not stored ({named(first)} to {named(last)})."

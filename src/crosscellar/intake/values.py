@@ -38,7 +38,16 @@ _TOLD: Final = {
     "unicode_minus": "typographic minus sign",
     "full_width": "wide digits",
 }
-_VALUE_COLUMNS: Final = ("value", "qualifier", "blank", "how", "problem", "unit_in_cell", "likely", "number_help")
+_VALUE_COLUMNS: Final = (
+    "value",
+    "qualifier",
+    "blank",
+    "how",
+    "problem",
+    "unit_in_cell",
+    "likely",
+    "number_help",
+)
 
 
 def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
@@ -57,12 +66,18 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
         if some.is_empty():
             continue
         kinds = some["value_kind"] if some["value_kind"].null_count() < len(some) else None
-        read = read_numbers(some["text_sent"], decimal=mark, kinds=kinds).rename({"suggestion": "number_help"})
+        read = read_numbers(some["text_sent"], decimal=mark, kinds=kinds).rename(
+            {"suggestion": "number_help"}
+        )
         parts.append(pl.concat([some, read.select(_VALUE_COLUMNS)], how="horizontal"))
-    read_items = pl.concat(parts).sort("at") if parts else items.with_columns(
-        pl.lit(None, dtype=pl.Float64).alias("value"),
-        pl.lit(False).alias("blank"),
-        *(pl.lit("").alias(name) for name in _VALUE_COLUMNS if name not in ("value", "blank")),
+    read_items = (
+        pl.concat(parts).sort("at")
+        if parts
+        else items.with_columns(
+            pl.lit(None, dtype=pl.Float64).alias("value"),
+            pl.lit(False).alias("blank"),
+            *(pl.lit("").alias(name) for name in _VALUE_COLUMNS if name not in ("value", "blank")),
+        )
     )
     empty = pl.col("text_sent").fill_null("").str.strip_chars() == ""
     return read_items.with_columns(pl.col("blank") | empty).drop("at", "mark")
@@ -74,7 +89,9 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
         ["file_no", "table_no", "column"], maintain_order=True
     ):
         kinds = group["value_kind"] if group["value_kind"].null_count() < len(group) else None
-        choice = decide_decimal(group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), ""))
+        choice = decide_decimal(
+            group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), "")
+        )
         rows.append((table_no, column, choice.mark))
     marks = pl.DataFrame(
         rows, schema={"table_no": pl.Int32, "column": pl.Int32, "mark": pl.String}, orient="row"
@@ -106,7 +123,7 @@ def tell_values(items: pl.DataFrame, faults: Faults) -> None:
 
     `typed_value` is the number as typed, before any conversion.
     """
-    filled = items.filter(~pl.col("blank"))
+    filled = items.filter(~pl.col("blank") & (pl.col("target") != "picks"))
     shown = pl.col("text_sent").str.strip_chars().str.slice(0, 60)
     for problem, words in _PROBLEMS.items():
         some = filled.filter(pl.col("problem") == problem)
@@ -131,6 +148,17 @@ def shown_number(value: pl.Expr) -> pl.Expr:
     """A number as a person writes it: at most 6 significant decimals, no trailing zeros."""
     text = value.round(6).cast(pl.String)
     return text.str.replace(r"\.0$", "")
+
+
+def shown_unit(unit: pl.Expr) -> pl.Expr:
+    """A canonical unit as a person writes it, after a space; nothing for pH and plain numbers."""
+    return (
+        pl.when(unit.is_in(["pH", "1", ""]) | unit.is_null())
+        .then(pl.lit(""))
+        .when(unit == "Cel")
+        .then(pl.lit(" °C"))
+        .otherwise(pl.lit(" ") + unit)
+    )
 
 
 def judge_marks(items: pl.DataFrame, marks: pl.DataFrame, faults: Faults) -> pl.DataFrame:
@@ -167,7 +195,9 @@ def judge_marks(items: pl.DataFrame, marks: pl.DataFrame, faults: Faults) -> pl.
     faults.add(
         formulas.filter(pl.col("problem") == ""),
         "formula_value",
-        pl.format("{} is a formula; its stored result {} was taken.", pl.col("detail").str.slice(0, 80), "text_sent"),
+        pl.format(
+            "{} is a formula; its stored result {} was taken.", pl.col("detail").str.slice(0, 80), "text_sent"
+        ),
         "Check that the result is the reading.",
     )
     for field in ("note", "lab", "method", "analyte", "unit", "stage"):
