@@ -165,6 +165,14 @@ def test_keys_and_pointers_of_the_register_are_columns(contract: Contract) -> No
             assert contract.register_tables[other].key == (column,)
 
 
+def test_both_hemispheres_have_a_harvest_half_a_year_apart(contract: Contract) -> None:
+    harvests = {window.hemisphere: window for window in contract.seasons if window.event == "harvest"}
+    assert set(harvests) == {"north", "south"}
+    months = {hemisphere: int(window.opens[:2]) for hemisphere, window in harvests.items()}
+    assert months["north"] - months["south"] == 6
+    assert all(re.fullmatch(r"\d\d-\d\d", w.opens) and len(w.closes) == 5 for w in contract.seasons)
+
+
 def test_every_formula_of_the_table_is_one_of_ours(contract: Contract) -> None:
     assert {formula.function for formula in contract.unit_table.formulas} <= set(FUNCTIONS)
 
@@ -187,6 +195,12 @@ Spoil = Callable[[str], str]
         ("units.toml", lambda s: s + "\n[surplus]\na = 1\n", "surplus"),
         ("units.toml", lambda s: s.replace('"brix_from_sg"', '"brix_from_air"', 1), "brix_from_air"),
         ("rules.toml", lambda s: s.replace("severity = ", "severty = ", 1), "severty"),
+        (
+            "rules.toml",
+            lambda s: s.replace('severity = "hold"', 'severity = "warn"', 1),
+            "severity is 'warn'",
+        ),
+        ("analytes.toml", lambda s: s.replace('scale = "log"', 'scale = "logs"', 1), "ph.scale is 'logs'"),
         ("sheets.toml", lambda s: s.replace("required = true", "requird = true", 1), "requird"),
         ("register.toml", lambda s: s.replace("key = [", "keys = [", 1), "keys"),
         ("seasons.toml", lambda s: s.replace("opens = ", "open = ", 1), "open"),

@@ -31,6 +31,24 @@ from crosscellar.errors import CrosscellarError
 R = TypeVar("R")
 Table = Mapping[str, Any]
 
+#: The words that a field may hold, by record and field.
+_WORDS: Mapping[tuple[str, str], tuple[str, ...]] = MappingProxyType(
+    {
+        ("Analyte", "scale"): ("ratio", "interval", "log", "count", "binary", "ordinal", "circular"),
+        ("Analyte", "log_ratio"): ("yes", "partly", "no"),
+        ("Analyte", "slip_alone"): ("yes", "partly", "no"),
+        ("Rule", "severity"): ("refuse", "hold", "remark"),
+        ("Rule", "scope"): ("cell", "row", "column", "series", "file"),
+        ("Column", "type"): ("text", "number", "whole", "date", "time"),
+        ("SheetKind", "target"): ("readings", "picks", "scores"),
+        ("Window", "hemisphere"): ("north", "south"),
+        **{
+            (kind, "figures"): ("published", "part", "memory", "definition", "judgement")
+            for kind in ("Analyte", "Limits", "Precision", "Stage", "Unit", "Rule", "Window", "Caution")
+        },
+    }
+)
+
 _NEXT_STEP = "Mend the file, or install the package again if it was not edited on purpose."
 
 
@@ -101,7 +119,7 @@ def record(kind: type[R], table: object, path: Path, at: str, **given: object) -
     Raises
     ------
     CrosscellarError
-        Naming file and key, when a key is missing, unknown or of the wrong type.
+        Naming file and key, when a key is missing, unknown, of the wrong type or not an allowed word.
     """
     if not isinstance(table, dict):
         raise _fault(path, at, "must be a table")
@@ -115,6 +133,9 @@ def record(kind: type[R], table: object, path: Path, at: str, **given: object) -
             kind_of_field = str(entry.type)
             if not _fits(table[name], kind_of_field):
                 raise _fault(path, f"{at}.{name}", f"has the wrong type (wanted: {kind_of_field})")
+            allowed = _WORDS.get((kind.__name__, name))
+            if allowed is not None and table[name] not in allowed:
+                raise _fault(path, f"{at}.{name}", f"is {table[name]!r} (allowed: {', '.join(allowed)})")
             values[name] = _shaped(table[name], kind_of_field)
         elif entry.default is MISSING and entry.default_factory is MISSING:
             raise _fault(path, f"{at}.{name}", "is missing")
