@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 import string
 from collections.abc import Callable
@@ -13,6 +14,7 @@ from crosscellar.contract import Contract, load_contract, name_key
 from crosscellar.contract.units import FUNCTIONS
 from crosscellar.errors import CrosscellarError
 
+RULES = Path(__file__).parent.parent / "reference" / "enology" / "rules.csv"
 PYTHON_WORDS = re.compile(r"\b(dtype|None|index|null|NaN|float|int|str|column_in_dataframe)\b")
 
 
@@ -107,6 +109,17 @@ def test_rules_know_their_severity_and_their_analytes(contract: Contract) -> Non
         assert rule.severity in {"refuse", "hold", "remark"}, rule.code
         assert rule.scope in {"cell", "row", "column", "series", "file"}, rule.code
         assert set(rule.analytes) <= set(contract.analytes), rule.code
+
+
+def test_every_rule_of_the_reference_list_is_answered_or_named_as_not(contract: Contract) -> None:
+    listed = {row["rule_id"] for row in csv.DictReader(RULES.read_text(encoding="utf-8").splitlines())}
+    here = {rule.source_id for rule in contract.rules.values()}
+    # Answered by the form of sheet and register, by the bounds, or not at all: see the head of rules.toml.
+    elsewhere = {"E018", "E022", "E038", "E068", "E078", "E100", "E102", "E103", "E085", "E097", "E110"}
+    assert here <= listed
+    assert listed - here == elsewhere
+    head = (contract.folder / "rules.toml").read_text(encoding="utf-8").partition("\n[")[0]
+    assert all(rule in head for rule in elsewhere)
 
 
 def test_numbers_are_never_given_without_their_unit(contract: Contract) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from crosscellar.contract import Contract
+from crosscellar.contract import Contract, formulas, unit_key
 from crosscellar.errors import CrosscellarError
 
 SPELLINGS = Path(__file__).parent.parent / "reference" / "enology" / "units.csv"
@@ -192,3 +192,42 @@ def test_linear_factors_agree_with_the_reference_table(contract: Contract) -> No
                     assert ratio == pytest.approx(float(row["factor"]), rel=2e-5), row["alias"]
                     compared += 1
     assert compared > 100
+
+
+def test_basis_factors_agree_with_the_reference_table(contract: Contract) -> None:
+    """Rows such as `g/L as sulfuric -> g/L as tartaric`, for the analyte they are listed under."""
+    compared = 0
+    with SPELLINGS.open(encoding="utf-8") as file:
+        for row in csv.DictReader(file):
+            analyte = row["applies_to"]
+            if row["conversion_type"] != "needs_basis" or analyte not in contract.analytes:
+                continue
+            # A potential alcohol is computed, with a factor that must be declared; it is no change of unit.
+            if row["alias"] in NOT_UNITS or analyte == "potential_alcohol":
+                continue
+            if unit_key(row["canonical"]) not in {
+                unit_key(contract.analytes[analyte].unit),
+                unit_key(contract.analytes[analyte].unit.split(" as ")[0]),
+            }:
+                continue
+            reading = contract.read_unit(analyte, row["alias"])
+            assert reading.usable, row
+            assert reading.factor == pytest.approx(float(row["factor"]), rel=1e-9), row
+            compared += 1
+    assert compared >= 20
+
+
+def test_printed_factors_agree_with_molar_masses(contract: Contract) -> None:
+    """The four printed decimals against equivalent weights from molar masses, IUPAC atomic masses."""
+    weights = {acid: formulas.equivalent_weight(acid) for acid in formulas.MOLAR_MASS}
+    weights |= {"N": 14.007, "NH3": 17.031, "NH4": 18.039}
+    weights |= {"Cl": 35.453, "NaCl": 58.443, "SO4": 96.06, "K2SO4": 174.26}
+    for family in contract.families.values():
+        for basis, factor in family.factors.items():
+            if family.id != "absorbance" and factor != 1.0:
+                exact = weights[family.canonical] / weights[basis]
+                assert factor == pytest.approx(exact, abs=1.5e-4), (family.id, basis)
+    for analyte, amounts in contract.unit_table.equivalents.items():
+        acid = {"volatile_acidity": "acetic"}.get(analyte, analyte.removesuffix("_acid"))
+        grams = weights.get(acid, weights["tartaric"] if acid.endswith("acidity") else 39.098)
+        assert amounts["meq/L"] == pytest.approx(grams / 1000, rel=1e-3), analyte
