@@ -99,6 +99,13 @@ def test_every_reading_is_accounted_for(batch: Batch) -> None:
     assert batch.files["accepted"].sum() > 0.95 * batch.files["readings_in"].sum()
 
 
+def test_a_sheet_sent_twice_brings_nothing_new(batch: Batch) -> None:
+    copy = batch.files.filter(pl.col("file") == "2023/alder_2023_must_copy.csv")
+    assert copy.height == 1
+    assert copy["readings_in"].item() > 100
+    assert copy["already"].item() == copy["readings_in"].item()
+
+
 def test_both_laboratories_mean_the_same_by_titratable_acidity(batch: Batch) -> None:
     # A wine's pH and acidity go together whoever titrates: pH + 0.1 TA (g/L as tartaric) lies in 3.52 to 4.65
     # for 99.8 % of the 6,497 wines of Cortez et al. (2009); 35 % less acid, as sulfuric, would fall below.

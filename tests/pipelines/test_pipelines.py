@@ -69,6 +69,20 @@ def test_a_season_is_taken_in_with_every_reading_accounted_for(
     assert counts[1] > 0.9 * counts[0]
 
 
+def test_a_mended_sheet_changes_its_two_values_and_its_second_sending_nothing(
+    run: Run, season: subprocess.CompletedProcess[str]
+) -> None:
+    assert season.returncode == 1
+    words = ("take_in_season.py", "--register", DEMO / "register", "--inbox", DEMO / "corrections")
+    held = run(*words)
+    assert "0 accepted" in held.stdout, "a changed value waits unless it comes as a correction"
+    mended = run(*words, "--correction")
+    assert ": 2 accepted, 0 refused, 0 held" in mended.stdout
+    assert mended.returncode == 0
+    again = run(*words, "--correction")
+    assert ": 0 accepted, 0 refused, 0 held" in again.stdout
+
+
 def test_what_is_still_owed_is_told_site_by_site(season: subprocess.CompletedProcess[str]) -> None:
     assert "Merrit Slope" in season.stdout or "merrit-slope" in season.stdout
 
