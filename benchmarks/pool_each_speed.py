@@ -114,9 +114,12 @@ def main() -> None:
     lines = [
         "# Pooling thousands of questions at once",
         "",
-        f"{asked.questions} questions of 3 to 30 effects ({frame.height} effects), medians of {asked.runs} runs on "
-        f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}, "
-        f"numpy {np.__version__}. The loops ran on {len(sample)} questions and are scaled up.",
+        (
+            f"{asked.questions} questions of 3 to 30 effects ({frame.height} effects), medians of "
+            f"{asked.runs} runs on {os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python "
+            f"{platform.python_version()}, numpy {np.__version__}. The loops ran on {len(sample)} questions "
+            "and are scaled up."
+        ),
         "",
         "| what | seconds | microseconds a question | times `pool_each` |",
         "|---|---|---|---|",

@@ -11,7 +11,11 @@ import pytest
 from crosscellar.errors import UnknownName
 from crosscellar.pooling import pool, pool_each
 
-NUMBERS = ["estimate", "std_error", "df", "low", "high", "p_value", "prediction_low", "prediction_high", "tau2", "tau2_std_error", "tau2_low", "tau2_high", "q", "q_df", "q_p", "i2", "i2_tau2", "h2", "chance_above_zero", "chance_above_smallest"]
+NUMBERS = (
+    *("estimate", "std_error", "df", "low", "high", "p_value", "prediction_low", "prediction_high"),
+    *("tau2", "tau2_std_error", "tau2_low", "tau2_high", "q", "q_df", "q_p", "i2", "i2_tau2", "h2"),
+    *("chance_above_zero", "chance_above_smallest"),
+)
 
 
 def mixed() -> pl.DataFrame:

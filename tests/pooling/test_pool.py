@@ -132,7 +132,7 @@ def test_the_shared_control_is_allowed_for_by_reml_and_told_by_others() -> None:
     alone = {name: values for name, values in frame.items() if not name.startswith("shared")}
     assert pool(frame).q != pytest.approx(pool(alone).q)
     assert any("shared" in remark or "share" in remark for remark in pool(frame, method="moment").remarks)
-    with pytest.raises(NotComputable, match="shared_variance|variance"):
+    with pytest.raises(NotComputable, match="variance"):
         pool({**frame, "shared_variance": [None] * 4})
 
 
@@ -160,9 +160,13 @@ def test_the_record_prints_itself_as_a_short_block_and_as_html() -> None:
 
 
 def test_json_has_the_keys_that_scripts_hold_on_to() -> None:
-    keys = ["question", "response", "stage", "measure", "unit", "n_effects", "n_sites", "n_seasons", "estimate", "std_error", "low", "high", "level", "df", "prediction_low", "prediction_high", "tau2", "i2", "q", "q_p", "method", "interval_method", "verdict", "reason", "effects"]
+    keys = {
+        *("question", "response", "stage", "measure", "unit", "n_effects", "n_sites", "n_seasons"),
+        *("estimate", "std_error", "low", "high", "level", "df", "prediction_low", "prediction_high"),
+        *("tau2", "i2", "q", "q_p", "method", "interval_method", "verdict", "reason", "effects"),
+    }
     document = pool(EFFECTS).as_json()
-    assert set(keys) <= set(document)
+    assert keys <= set(document)
     assert list(document["effects"][0]) == (
         ["trial", "site", "season", "arm", "estimate", "std_error", "df", "variance_source", "weight"]
     )

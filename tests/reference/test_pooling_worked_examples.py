@@ -1,4 +1,4 @@
-"""Pooling against worked examples: data and sources in oracles/*/expected.json, values in 40-digit arithmetic.
+"""Pooling against worked examples: data, sources and 40-digit values in oracles/*/expected.json.
 
 The values were computed independently of this project and of any statistics package; each file names the
 publication of its data and of its method. Tolerances are those that a double-precision implementation must
@@ -143,12 +143,12 @@ METHODS = ("moment", "paule_mandel", "reml", "ml")
 
 def said(pooled: Pooled, effect: np.ndarray, variance: np.ndarray) -> dict[str, float]:
     """Every value that our own records hold under the names of the examples, for one estimator."""
-    questions = side_by_side(effect[:, None], variance[:, None], np.array([effect.size]))
+    questions = side_by_side(effect[:, None], variance[:, None], np.array([float(effect.size)]))
     k = effect.size
     normal = pool({"estimate": effect, "variance": variance}, method=pooled.method, interval="normal")
     weight = 1 / (variance + pooled.tau2)
     q_at = float(weight @ (effect - pooled.estimate) ** 2)
-    factor = float(hartung_knapp_factor(np.float64(q_at), np.float64(k)))
+    factor = float(hartung_knapp_factor(q_at, k))
     wide = max(normal.std_error, pooled.std_error)
     share = {}
     for name, std_error, df in (
@@ -157,10 +157,10 @@ def said(pooled: Pooled, effect: np.ndarray, variance: np.ndarray) -> dict[str, 
         ("pred_df_kminus1", normal.std_error, k - 1),
     ):
         low, high = prediction(
-            np.float64(pooled.estimate),
-            np.float64(std_error),
-            np.float64(pooled.tau2),
-            np.float64(df),
+            pooled.estimate,
+            std_error,
+            pooled.tau2,
+            df,
             0.95,
         )
         share |= {f"{name}_low": float(low), f"{name}_high": float(high)}
@@ -171,7 +171,7 @@ def said(pooled: Pooled, effect: np.ndarray, variance: np.ndarray) -> dict[str, 
             ("pred_normal", normal.std_error, np.inf),
         ):
             score = (bound - pooled.estimate) / math.sqrt(pooled.tau2 + std_error**2)
-            share[f"above_{name}_{how}"] = float(share_above(np.float64(score), np.float64(df)))
+            share[f"above_{name}_{how}"] = float(share_above(score, df))
     typical = pooled.tau2 / pooled.i2_tau2 - pooled.tau2 if pooled.i2_tau2 else math.nan
     return {
         **share,
@@ -250,7 +250,7 @@ def test_every_value_of_a_worked_example_is_met(example: str, prefix: str) -> No
         check("tau2_qprofile_high", pooled.tau2_high)
         typical = expected[prefix + "typical_variance"]["value"]
         for end, tau2 in (("low", pooled.tau2_low), ("high", pooled.tau2_high)):
-            check(f"i2_qprofile_{end}_pct", 100 * float(i2_of_tau2(np.float64(tau2), np.float64(typical))))
+            check(f"i2_qprofile_{end}_pct", 100 * float(i2_of_tau2(tau2, typical)))
     assert len(checked) > 80
 
 
@@ -347,6 +347,6 @@ def test_one_sided_p_values_agree_with_the_equivalence_example() -> None:
     ]
     for name, df in (("z", np.inf), ("t6", 6.0)):
         low, high = (0.12 + 0.2) / 0.09, (0.12 - 0.2) / 0.09
-        close(f"tost_{name}_p_low", float(share_above(np.float64(low), np.float64(df))), expected)
-        close(f"tost_{name}_p_high", float(share_above(np.float64(-high), np.float64(df))), expected)
-    assert float(p_two_sided(np.float64(1.959963984540054), np.float64(np.inf))) == pytest.approx(0.05)
+        close(f"tost_{name}_p_low", float(share_above(low, df)), expected)
+        close(f"tost_{name}_p_high", float(share_above(-high, df)), expected)
+    assert float(p_two_sided(1.959963984540054, np.inf)) == pytest.approx(0.05)

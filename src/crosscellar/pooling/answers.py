@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
@@ -76,7 +77,7 @@ class Answers:
     typical_variance: Floats
     narrower_than_common: Flags
 
-    def columns(self) -> dict[str, np.ndarray]:  # type: ignore[type-arg]
+    def columns(self) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
         """The arrays by name."""
         return {field.name: getattr(self, field.name) for field in fields(self)}
 
@@ -102,15 +103,15 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
     now = weigh(questions, tau2.value)
     estimate = questions.centre + now.mean
     model_std_error = 1.0 / np.sqrt(now.sum1)
-    df = questions.count - 1.0
+    df = np.asarray(questions.count - 1.0)
     if interval == "hartung_knapp":
-        std_error = model_std_error * np.sqrt(np.maximum(hartung_knapp_factor(now.q, questions.count), 0.0))
+        std_error = model_std_error * np.sqrt(hartung_knapp_factor(now.q, questions.count))
         interval_df = df
     else:
         std_error, interval_df = model_std_error, np.full(len(questions), np.inf)
     low, high = around(estimate, std_error, interval_df, level)
     equivalence_low, equivalence_high = around(estimate, std_error, interval_df, equivalence_level(level))
-    prediction_df = questions.count - 2.0
+    prediction_df = np.asarray(questions.count - 2.0)
     prediction_low, prediction_high = prediction(estimate, model_std_error, tau2.value, prediction_df, level)
     tau2_low, tau2_high, found = q_profile(questions, level)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -139,7 +140,7 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
         converged=tau2.converged & found,
         q=at_zero.q,
         q_df=df,
-        q_p=chdtrc(df, at_zero.q),
+        q_p=np.asarray(chdtrc(df, at_zero.q)),
         i2=i2_of_q(at_zero.q, df),
         i2_tau2=i2_of_tau2(tau2.value, typical),
         h2=h2_of_q(at_zero.q, df),

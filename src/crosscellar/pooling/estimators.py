@@ -46,7 +46,10 @@ def moment(questions: Questions) -> Tau2:
 
 
 def paule_mandel(questions: Questions) -> Tau2:
-    """Tau2 at which Q(tau2) equals its expectation k - 1, or 0 (Paule & Mandel 1982, J Res NBS 87:377-385)."""
+    """Tau2 at which Q(tau2) equals its expectation k - 1, or 0.
+
+    Paule & Mandel 1982, J Res NBS 87:377-385.
+    """
     value, found = tau2_where_q_is(questions, questions.count - 1.0)
     value = np.where(questions.count > 1, value, 0.0)
     return Tau2(value, np.full_like(value, np.nan), found)
@@ -158,7 +161,8 @@ def _grid(questions: Questions) -> Floats:
     """Points of tau2 between which modes lie, shape (points, questions): 0, then in equal ratios to a bound.
 
     The bound: y'PPy <= wmax^2 SS and tr(P) >= (k - 1) wmin^2 / wmax, so the score is negative wherever
-    (tau2 + vmin)^3 / (tau2 + vmax)^2 exceeds s2 = SS / (k - 1): at tau2 = max(m vmax, (1 + 1/m)^2 s2) for any m.
+    (tau2 + vmin)^3 / (tau2 + vmax)^2 exceeds s2 = SS / (k - 1), such as at tau2 = max(m vmax, (1 + 1/m)^2 s2)
+    for any m; two of them are tried.
     """
     finite = np.isfinite(questions.variance)
     largest = np.where(finite, questions.variance, 0.0).max(axis=0)

@@ -58,7 +58,7 @@ def as_frame(frame: Any) -> pl.DataFrame:
 
 
 def tidy(frame: Any, columns: Columns) -> pl.DataFrame:
-    """The frame with the columns that pooling reads, under our own names, and `left_out` saying why not pooled.
+    """The frame with the columns that pooling reads, under our own names, and `left_out`: why not pooled.
 
     Every row stays. `estimate`, `variance`, `std_error`, `df` are Float64; `site` and `trial` String (a frame
     without sites counts every effect as a site of its own, named by its row); `season` and what else the
@@ -74,7 +74,8 @@ def tidy(frame: Any, columns: Columns) -> pl.DataFrame:
     if columns.estimate not in have:
         raise UnknownName(
             f"There is no column {columns.estimate!r}",
-            next_step=f"Say which column holds the effects (estimate=...). There are: {', '.join(table.columns)}.",
+            next_step="Say which column holds the effects (estimate=...). "
+            f"There are: {', '.join(table.columns)}.",
         )
     if columns.variance not in have and columns.std_error not in have:
         raise UnknownName(

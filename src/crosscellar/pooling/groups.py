@@ -89,8 +89,10 @@ def pool_each(
 
     Parameters
     ----------
-    frame, method, interval, level, estimate, variance, std_error, site, season, trial, arm, df, shared, tau_scale
-        As for `pool`; so is `shared_variance`.
+    frame, method, interval, level, tau_scale
+        As for `pool`.
+    estimate, variance, std_error, site, season, trial, arm, df, shared, shared_variance
+        What those columns are called, as for `pool`.
     by
         Columns whose values tell groups apart.
     smallest_difference, wanted
@@ -165,28 +167,28 @@ def pool_each(
     if slow.size:
         chosen = groups.names.with_row_index("_group")[slow]
         parts = rows.join(chosen, on=keys, how="inner", nulls_equal=True).partition_by("_group", as_dict=True)
-        for at in slow:
-            d = float(difference[at])
+        for place in slow.tolist():
+            d = float(difference[place])
             asked = Asked(
                 method=method,
                 interval=interval,
                 level=level,
                 smallest_difference=None if np.isnan(d) else d,
-                wanted=str(direction_wanted[at]),
+                wanted=str(direction_wanted[place]),
                 tau_scale=tau_scale,
                 unit=None,
                 beside=False,
             )
             try:
-                pooled = asked(parts[(int(at),)])
+                pooled = asked(parts[(place,)])
             except NotComputable as fault:
-                remark[at], converged[at], verdict[at] = fault.sentence, False, "undecided"
+                remark[place], converged[place], verdict[place] = fault.sentence, False, "undecided"
                 continue
             for name in _NUMBERS:
-                out[name][at] = getattr(pooled, name)
-            converged[at], narrower[at] = pooled.converged, pooled.narrower_than_common
-            taken[at], verdict[at] = pooled.interval_method, pooled.verdict
-            up[at] = pooled.direction == "up"
+                out[name][place] = getattr(pooled, name)
+            converged[place], narrower[place] = pooled.converged, pooled.narrower_than_common
+            taken[place], verdict[place] = pooled.interval_method, pooled.verdict
+            up[place] = pooled.direction == "up"
     return pl.concat(
         [
             groups.names,
@@ -288,7 +290,7 @@ def _blocks(groups: _Groups, which: Counts) -> Iterator[tuple[Counts, Questions]
         place = np.where(inside, groups.start[at] + row, 0)
         estimate = np.where(inside, groups.estimate[place], 0.0)
         variance = np.where(inside, groups.variance[place], np.inf)
-        yield at, side_by_side(estimate, variance, size)
+        yield at, side_by_side(estimate, variance, size.astype(np.float64))
         begin = end
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -37,7 +37,7 @@ class Questions:
     centred: Floats
     variance: Floats
     centre: Floats
-    count: Counts
+    count: Floats
 
     def some(self, which: Flags | Counts) -> Questions:
         """These questions alone."""
@@ -49,7 +49,7 @@ class Questions:
         return int(self.centred.shape[1])
 
 
-def side_by_side(estimate: Floats, variance: Floats, count: Counts) -> Questions:
+def side_by_side(estimate: Floats, variance: Floats, count: Floats) -> Questions:
     """Questions ready to pool, from estimates and variances of shape (effects, questions).
 
     Centring keeps the sums below exact when an effect is small beside its mean (a pH of 3.4 that moves by
@@ -148,8 +148,10 @@ def q_profile(questions: Questions, level: float) -> tuple[Floats, Floats, Flags
     df = questions.count - 1.0
     tail = (1.0 - level) / 2.0
     sizes, back = np.unique(df, return_inverse=True)
-    low, low_found = tau2_where_q_is(questions, chdtri(sizes, tail)[back])
-    high, high_found = tau2_where_q_is(questions, chdtri(sizes, 1.0 - tail)[back])
+    low, low_found = tau2_where_q_is(questions, np.asarray(chdtri(sizes, tail)[back], dtype=np.float64))
+    high, high_found = tau2_where_q_is(
+        questions, np.asarray(chdtri(sizes, 1.0 - tail)[back], dtype=np.float64)
+    )
     return low, high, low_found & high_found
 
 
@@ -166,23 +168,30 @@ def typical_variance(questions: Questions) -> Floats:
         return np.asarray((questions.count - 1) / (sum1 * (1.0 - np.einsum("kq,kq->q", share, share))))
 
 
-def i2_of_q(q: Floats, df: Floats) -> Floats:
-    """Share (0 to 1) of the spread that is no sampling error: max(0, (Q - df) / Q) (Higgins & Thompson 2002)."""
+def i2_of_q(q: ArrayLike, df: ArrayLike) -> Floats:
+    """Share (0 to 1) of the spread that is no sampling error: max(0, (Q - df) / Q).
+
+    Higgins & Thompson 2002, Stat Med 21:1539-1558, equation 10.
+    """
+    spread = np.asarray(q, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(q > df, (q - df) / q, 0.0)
+        share = (spread - np.asarray(df, dtype=np.float64)) / spread
+    return np.where(share > 0, share, 0.0)
 
 
-def i2_of_tau2(tau2: Floats, typical: Floats) -> Floats:
+def i2_of_tau2(tau2: ArrayLike, typical: ArrayLike) -> Floats:
     """Share (0 to 1) of the variance of one effect that lies between sites: tau2 / (tau2 + typical).
 
     Agrees with `i2_of_q` for the moment estimator and follows the estimator used otherwise
     (Higgins & Thompson 2002, section 3.3).
     """
+    between = np.asarray(tau2, dtype=np.float64)
     with np.errstate(invalid="ignore"):
-        return np.where(np.isinf(tau2), 1.0, tau2 / (tau2 + typical))
+        share = between / (between + np.asarray(typical, dtype=np.float64))
+    return np.where(np.isinf(between), 1.0, share)
 
 
-def h2_of_q(q: Floats, df: Floats) -> Floats:
+def h2_of_q(q: ArrayLike, df: ArrayLike) -> Floats:
     """Q / df: how many times larger the spread is than sampling error alone (Higgins & Thompson 2002)."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(q / df)
+        return np.asarray(np.asarray(q, dtype=np.float64) / np.asarray(df, dtype=np.float64))

@@ -46,7 +46,7 @@ class Refittable(Answered, Protocol):
     def without_site(self) -> pl.DataFrame: ...
 
 
-_SHOWN: Final = {
+_SHOWN: Final[dict[str, type[pl.DataType]]] = {
     "n_effects": pl.Int64,
     "n_sites": pl.Int64,
     "estimate": pl.Float64,
@@ -58,7 +58,7 @@ _SHOWN: Final = {
     "verdict": pl.String,
 }
 
-_LEFT_OUT: Final = {
+_LEFT_OUT: Final[dict[str, type[pl.DataType]]] = {
     "site": pl.String,
     "weight": pl.Float64,
     **_SHOWN,
@@ -72,7 +72,7 @@ def _shown(answer: Answered) -> dict[str, object]:
 
 
 def leave_out_sites(pooled: Refittable) -> pl.DataFrame:
-    """One row a site: the answer without it, its `weight`, the `shift` it causes, whether the verdict changes.
+    """One row a site: the answer without it, its `weight`, its `shift`, whether the verdict changes.
 
     `shift` is (estimate with all sites - estimate without this one) / standard error without it: how many
     standard errors the site moves the answer. A site is left out with all its seasons and arms.
@@ -113,7 +113,7 @@ def hanging_site(pooled: Refittable) -> str | None:
 
 def accumulate_seasons(pooled: Refittable) -> pl.DataFrame:
     """One row a season: the answer from all effects up to and with it; no rows where seasons are unknown."""
-    schema = {"season": pooled.effects.schema["season"], **_SHOWN}
+    schema: dict[str, pl.DataType | type[pl.DataType]] = {"season": pooled.effects.schema["season"], **_SHOWN}
     if pooled.refit is None or pooled.effects["season"].null_count():
         return pl.DataFrame(schema=schema)
     rows = [

@@ -156,7 +156,7 @@ def _prior(tau_scale: float | TauScale | None, effects: Effects, measure: str) -
 
 def _two_level(effects: Effects, *, method: str, interval: str, level: float) -> Outcome:
     """One variance between effects; sites that repeat are allowed for in the interval alone."""
-    count = np.array([effects.estimate.size])
+    count = np.array([float(effects.estimate.size)])
     questions = side_by_side(effects.estimate[:, np.newaxis], effects.variance[:, np.newaxis], count)
     inner = "hartung_knapp" if interval == "hartung_knapp" else "normal"
     said = {
@@ -170,10 +170,10 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
         said |= {"prediction_df": float(sites - 2), "tau2_low": np.nan, "tau2_high": np.nan}
         said["prediction_low"], said["prediction_high"] = _scalars(
             prediction(
-                np.float64(said["estimate"]),
-                np.float64(said["model_std_error"]),
-                np.float64(said["tau2"]),
-                np.float64(sites - 2),
+                said["estimate"],
+                said["model_std_error"],
+                said["tau2"],
+                sites - 2,
                 level,
             )
         )
@@ -181,8 +181,8 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
             remarks.append("Effects of one site are counted as independent here, which they are not.")
     if interval == "hartung_knapp" and said["narrower_than_common"]:
         remarks.append(
-            "The effects agree better than their variances would let expect, so this interval is narrower than "
-            "that of a common effect; trust it with care."
+            "The effects agree better than their variances would let expect, so this interval is narrower "
+            "than that of a common effect; trust it with care."
         )
     if not said["converged"]:
         remarks.append("The search for the variance between sites did not settle: treat this as provisional.")
@@ -222,21 +222,15 @@ def _nested(
     estimate, std_error = float(fitted.coefficients[0]), float(fitted.std_errors[0])
     tau2, sites = fitted.tau2, len(effects.sites)
     q, df = _general_q(effects, sampling), effects.estimate.size - 1.0
-    count = np.array([effects.estimate.size])
+    count = np.array([float(effects.estimate.size)])
     typical = typical_variance(
         side_by_side(effects.estimate[:, np.newaxis], effects.variance[:, np.newaxis], count)
     )
     from scipy.special import chdtrc
 
-    low, high = _scalars(around(np.float64(estimate), np.float64(std_error), np.float64(np.inf), level))
-    same = _scalars(
-        around(np.float64(estimate), np.float64(std_error), np.float64(np.inf), equivalence_level(level))
-    )
-    new = _scalars(
-        prediction(
-            np.float64(estimate), np.float64(std_error), np.float64(tau2), np.float64(sites - 2), level
-        )
-    )
+    low, high = _scalars(around(estimate, std_error, np.inf, level))
+    same = _scalars(around(estimate, std_error, np.inf, equivalence_level(level)))
+    new = _scalars(prediction(estimate, std_error, tau2, sites - 2, level))
     outcome = Outcome(
         estimate=estimate,
         std_error=std_error,
@@ -244,7 +238,7 @@ def _nested(
         df=np.inf,
         low=low,
         high=high,
-        p_value=float(p_two_sided(np.float64(estimate / std_error), np.float64(np.inf))),
+        p_value=float(p_two_sided(estimate / std_error, np.inf)),
         equivalence_low=same[0],
         equivalence_high=same[1],
         prediction_low=new[0],
@@ -258,9 +252,9 @@ def _nested(
         q=q,
         q_df=df,
         q_p=float(chdtrc(df, q)),
-        i2=float(i2_of_q(np.float64(q), np.float64(df))),
+        i2=float(i2_of_q(q, df)),
         i2_tau2=float(i2_of_tau2(np.array([tau2]), typical)[0]),
-        h2=float(h2_of_q(np.float64(q), np.float64(df))),
+        h2=float(h2_of_q(q, df)),
         converged=fitted.converged,
         narrower_than_common=False,
         weights=fitted.weights[:, 0],
@@ -273,17 +267,17 @@ def _nested(
 
 def _clustered(outcome: Outcome, clustered: Robust, effects: Effects, level: float) -> Outcome:
     std_error, df = float(clustered.std_errors[0]), float(clustered.df[0])
-    estimate = np.float64(outcome.estimate)
-    low, high = _scalars(around(estimate, np.float64(std_error), np.float64(df), level))
-    same = _scalars(around(estimate, np.float64(std_error), np.float64(df), equivalence_level(level)))
-    common = t_quantile(np.float64(np.inf), level) / np.sqrt((1.0 / effects.variance).sum())
+    estimate = outcome.estimate
+    low, high = _scalars(around(estimate, std_error, df, level))
+    same = _scalars(around(estimate, std_error, df, equivalence_level(level)))
+    common = t_quantile(np.inf, level) / np.sqrt((1.0 / effects.variance).sum())
     return replace(
         outcome,
         std_error=std_error,
         df=df,
         low=low,
         high=high,
-        p_value=float(p_two_sided(estimate / std_error, np.float64(df))) if std_error > 0 else np.nan,
+        p_value=float(p_two_sided(estimate / std_error, df)) if std_error > 0 else np.nan,
         equivalence_low=same[0],
         equivalence_high=same[1],
         narrower_than_common=bool(0.5 * (high - low) < common * (1 - 1e-12)),

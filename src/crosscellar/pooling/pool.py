@@ -233,10 +233,8 @@ def _shown(effects: Effects, kept: pl.DataFrame, level: float) -> Outcome:
         estimate, std_error = float(effects.estimate[0]), math.sqrt(effects.variance[0])
         own = kept["df"][0]
         df = math.inf if own is None else float(own)
-        low, high = (
-            float(end) for end in around(np.float64(estimate), np.float64(std_error), np.float64(df), level)
-        )
-        p_value = float(p_two_sided(np.float64(estimate / std_error), np.float64(df)))
+        low, high = (float(end) for end in around(estimate, std_error, df, level))
+        p_value = float(p_two_sided(estimate / std_error, df))
     size = effects.estimate.size
     return Outcome(
         estimate=estimate,
@@ -278,10 +276,10 @@ def _chance(outcome: Outcome, beyond: float, *, up: bool) -> float:
     return float(
         chance_beyond(
             beyond,
-            np.float64(side * outcome.estimate),
-            np.float64(outcome.model_std_error),
-            np.float64(outcome.tau2),
-            np.float64(outcome.prediction_df),
+            side * outcome.estimate,
+            outcome.model_std_error,
+            outcome.tau2,
+            outcome.prediction_df,
         )
     )
 

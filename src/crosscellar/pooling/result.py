@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import polars as pl
 
@@ -18,6 +18,18 @@ from crosscellar.pooling.heterogeneity import Floats
 from crosscellar.pooling.influence import accumulate_seasons, hanging_site, leave_out_sites
 from crosscellar.pooling.verdict import Scale, chance_words, many
 
+#: Keys of the JSON answer that scripts may hold on to, and those that stand beside them.
+_AGREED: Final = (
+    *("question", "response", "stage", "measure", "unit", "n_effects", "n_sites", "n_seasons"),
+    *("estimate", "std_error", "low", "high", "level", "df", "prediction_low", "prediction_high"),
+    *("tau2", "i2", "q", "q_p", "method", "interval_method", "verdict", "reason"),
+)
+_BESIDE: Final = (
+    *("p_value", "tau2_low", "tau2_high", "i2_tau2", "h2", "q_df", "interval_why", "converged"),
+    *("narrower_than_common", "wanted", "smallest_difference", "direction", "chance_above_zero"),
+    *("chance_above_smallest", "hangs_on_site"),
+)
+
 Plotter = Callable[["Pooled", Path], Path]
 
 #: The drawing of a forest plot, lent by the room that draws; empty until it is.
@@ -25,7 +37,7 @@ _plotters: list[Plotter] = []
 
 
 def set_plotter(plotter: Plotter) -> None:
-    """Lend `Pooled.plot` the function that draws a forest plot: `plotter(pooled, path)` gives the path written."""
+    """Lend `Pooled.plot` the function that draws: `plotter(pooled, path)` gives the path written."""
     _plotters[:] = [plotter]
 
 
@@ -52,7 +64,7 @@ class Pooled:
         Variance of true effects: between sites, or the sum of `sigma2` when sites have several effects (no
         interval then). The interval is the Q-profile's at `level`.
     sigma2
-        The variance between sites, between a site's trials and, where it could be told apart, between seasons.
+        The variance between sites, between a site's trials and, where told apart, between seasons.
     q, q_df, q_p, i2, i2_tau2, h2
         Q about the common effect; `i2` = max(0, (Q - df)/Q) and `i2_tau2` = tau2 / (tau2 + typical sampling
         variance), both from 0 to 1; `h2` = Q/df.
@@ -174,7 +186,7 @@ class Pooled:
         return _plotters[0](self, Path(path))
 
     def as_json(self) -> dict[str, Any]:
-        """The answer as plain values; the effects as rows with `weight`. NaN stays NaN for the writer to null."""
+        """The answer as plain values, the effects as rows with `weight`; what cannot be given is NaN."""
         rows = self.effects.select(
             "trial",
             "site",
@@ -190,53 +202,10 @@ class Pooled:
             ),
             "weight",
         )
-        named = [
-            "question",
-            "response",
-            "stage",
-            "measure",
-            "unit",
-            "n_effects",
-            "n_sites",
-            "n_seasons",
-            "estimate",
-            "std_error",
-            "low",
-            "high",
-            "level",
-            "df",
-            "prediction_low",
-            "prediction_high",
-            "tau2",
-            "i2",
-            "q",
-            "q_p",
-            "method",
-            "interval_method",
-            "verdict",
-            "reason",
-        ]
-        also = [
-            "p_value",
-            "tau2_low",
-            "tau2_high",
-            "i2_tau2",
-            "h2",
-            "q_df",
-            "interval_why",
-            "converged",
-            "narrower_than_common",
-            "wanted",
-            "smallest_difference",
-            "direction",
-            "chance_above_zero",
-            "chance_above_smallest",
-            "hangs_on_site",
-        ]
         return {
-            **{name: getattr(self, name) for name in named},
+            **{name: getattr(self, name) for name in _AGREED},
             "effects": rows.to_dicts(),
-            **{name: getattr(self, name) for name in also},
+            **{name: getattr(self, name) for name in _BESIDE},
             "sigma2": dict(self.sigma2),
             "sites_above": self.sites_each_way[0],
             "sites_below": self.sites_each_way[1],
@@ -273,12 +242,8 @@ class Pooled:
         if self.n_sites > 1:
             up, down = self.sites_each_way
             read.append(("sites", f"{up} up, {down} down"))
-            read.append(
-                (
-                    "between sites",
-                    f"tau {math.sqrt(self.tau2):.3g}, I2 {100 * self.i2:.0f} %, Q {self.q:.3g} on {self.q_df:g} (p {self.q_p:.2g})",
-                )
-            )
+            spread = f"tau {math.sqrt(self.tau2):.3g}, I2 {100 * self.i2:.0f} %"
+            read.append(("between sites", f"{spread}, Q {self.q:.3g} on {self.q_df:g} (p {self.q_p:.2g})"))
             read.append(("method", f"{self.method}, {self.interval_method}: {self.interval_why}"))
         if self.excluded.height:
             read.append(("left out", many(self.excluded.height, "effect")))

@@ -90,7 +90,7 @@ def judge(
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """How a number on the scale of the estimates is read out: with its unit, log ratios as a change in per cent."""
+    """How a number on the scale of the estimates is read out: with its unit, log ratios in per cent."""
 
     measure: str = ""
     unit: str = ""
@@ -184,17 +184,19 @@ def reason_of(
     d = smallest_difference
     small = d is not None and equivalence_low > -abs(d) and equivalence_high < abs(d)
     matters = _matters(scale, d)
+    below = f" It is smaller than what matters ({matters})." if small else ""
     if verdict == AT_NEW_SITES:
-        text = f"{mean}, and the effect at a new site is expected in {new}: on the same side of no effect throughout."
-        return f"{text} It is smaller than what matters ({matters})." if small else text
+        return (
+            f"{mean}, and the effect at a new site is expected in {new}: on the same side of no effect "
+            f"throughout.{below}"
+        )
     if verdict == ON_AVERAGE:
         after = (
             f"at a new site it may lie in {new}, so some sites may see no effect or the opposite"
             if new
             else "with two sites nothing can be said about a new one"
         )
-        text = f"{mean}, clear of no effect; {after}."
-        return f"{text} It is smaller than what matters ({matters})." if small else text
+        return f"{mean}, clear of no effect; {after}.{below}"
     if verdict == AGAINST:
         if wanted == "no_change":
             return f"{mean}: a change, where none was wanted."
@@ -209,7 +211,7 @@ def reason_of(
     if not (low <= 0 <= high):
         text = f"{mean}, not small enough to be called no change"
     if d is None:
-        return f"{text}. No smallest difference that matters was declared, so no effect cannot be claimed either."
+        return f"{text}. No smallest difference that matters was declared, so sameness cannot be claimed."
     return (
         f"{text}, and a difference of {matters} is not ruled out. More sites or more vessels would decide it."
     )
