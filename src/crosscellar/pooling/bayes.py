@@ -17,8 +17,8 @@ from crosscellar.pooling.nested import label_codes, trial_codes
 #: Of a half-normal prior beyond this many scales there is 1e-17 left.
 FARTHEST = 8.6
 #: Nodes of each Gauss-Legendre panel, and how fast panels widen from 0 on.
-NODES = 16
-WIDENING = 1.5
+NODES = 12
+WIDENING = 1.8
 #: Nodes that carry less than this share of the heaviest one are left out.
 NOTHING_LEFT = 1e-13
 #: Scales where the network has no other question to learn from. For log odds and standardized differences

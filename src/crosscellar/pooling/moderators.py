@@ -14,7 +14,7 @@ import polars as pl
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.covariance import Covariance, Floats
 from crosscellar.pooling.designs import Columns, complete_effects, design_of, permutation_p, values_of
-from crosscellar.pooling.nested import NestedFit, fit_nested, label_codes, working_covariance
+from crosscellar.pooling.nested import NestedFit, fit_common, fit_nested, label_codes, working_covariance
 from crosscellar.pooling.robust import cr2, cr2_weighted
 
 METHODS = ("reml", "ml", "moment", "paule_mandel", "common")
@@ -155,7 +155,7 @@ def regress(
     factor = fit.rest / (k - p)
     chosen = ("robust" if nested else "hartung_knapp") if interval == "auto" else interval
     spread, df = _spread_of(fit, y, columns.matrix, v, sites, chosen, factor)
-    rest = _common_rest(y, v, columns.matrix, part)
+    rest = fit_common(y, v, covariance=part, design=columns.matrix).q
     whole = working_covariance(without.nested) if without.nested else np.diag(v + without.tau2)
     permutation, tried, exact = permutation_p(y, whole, columns, code, orders=orders, rng=rng)
     terms = _terms(columns, fit.coefficients, spread, df, level)
@@ -319,14 +319,6 @@ def _spread_of(
     if chosen == "hartung_knapp":
         return factor * fit.covariance, np.full(p, float(k - p))
     return fit.covariance, np.full(p, np.inf)
-
-
-def _common_rest(y: Floats, v: Floats, x: Floats, covariance: Covariance | None) -> float:
-    """The residual Q of the fit with sampling error alone."""
-    if covariance is None or covariance.value.size == 0:
-        return _weighted(y, 1.0 / v, x)[2]
-    lower = np.linalg.cholesky(covariance.matrix(v))
-    return _weighted(np.linalg.solve(lower, y), np.ones(y.size), np.linalg.solve(lower, x))[2]
 
 
 def _terms(columns: Columns, coefficients: Floats, spread: Floats, df: Floats, level: float) -> pl.DataFrame:

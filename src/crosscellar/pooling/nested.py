@@ -188,6 +188,58 @@ def fit_nested(
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class CommonFit:
+    """Generalized least squares under sampling error alone: `q` is what it leaves, on `df`."""
+
+    coefficients: Floats
+    covariance: Floats
+    q: float
+    df: int
+
+    @property
+    def std_errors(self) -> Floats:
+        return np.sqrt(np.diagonal(self.covariance))
+
+
+def fit_common(
+    estimate: npt.ArrayLike,
+    variance: npt.ArrayLike,
+    *,
+    covariance: Covariance | None = None,
+    design: npt.ArrayLike | None = None,
+) -> CommonFit:
+    """The coefficients that all sites have in common, the covariance of shared controls accounted for.
+
+    b = (X'S^-1 X)^-1 X'S^-1 y with covariance (X'S^-1 X)^-1; Q = (y - Xb)'S^-1 (y - Xb) (Gleser & Olkin
+    2009).
+
+    Raises
+    ------
+    NotComputable
+        As `fit_nested`, but as many effects as coefficients are enough.
+    """
+    y, v = _checked(estimate, variance)
+    x = np.ones((y.size, 1)) if design is None else np.asarray(design, dtype=np.float64).reshape(y.size, -1)
+    sampling = independent(y.size) if covariance is None else covariance
+    one_site = np.zeros(y.size, dtype=np.int64)
+    layers = gather(
+        np.column_stack([x, y]),
+        p=x.shape[1],
+        variance=v,
+        covariance=sampling,
+        slope=np.ones(y.size),
+        site=one_site,
+        trial=trial_codes(one_site, None, sampling),
+    )
+    cross = layers.levels(np.zeros(1), np.zeros(1))[4][0]
+    p = x.shape[1]
+    spread: Floats = np.asarray(np.linalg.inv(cross[:p, :p]), dtype=np.float64)
+    coefficients = spread @ cross[:p, p]
+    q = float(cross[p, p] - cross[:p, p] @ coefficients)
+    return CommonFit(coefficients, spread, q, y.size - p)
+
+
 def working_covariance(fit: NestedFit) -> Floats:
     """The full (n, n) covariance of the effects under the fit: for few effects, it grows with n squared."""
     full = fit.sampling.matrix(fit.variance)
