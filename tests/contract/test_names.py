@@ -81,6 +81,8 @@ def test_the_networks_own_words_go_first(contract: Contract) -> None:
         ("Turbidty", "turbidity"),
         ("PhH", "ph"),
         ("ethnaol", "ethanol"),
+        ("malik", "malic_acid"),
+        ("etjamol", "ethanol"),
     ],
 )
 def test_a_misspelt_name_is_proposed_and_never_assumed(contract: Contract, text: str, proposed: str) -> None:
@@ -88,6 +90,16 @@ def test_a_misspelt_name_is_proposed_and_never_assumed(contract: Contract, text:
     assert match.id is None
     assert match.how == "misspelt"
     assert match.candidates[0] == proposed
+
+
+def test_any_one_letter_mistyped_in_a_name_brings_the_name_back(contract: Contract) -> None:
+    for analyte in contract.analytes.values():
+        for place in range(1, len(analyte.name)):
+            if len(name_key(analyte.name)) < 5 or not analyte.name[place].isalpha():
+                continue
+            typed = analyte.name[:place] + "z" + analyte.name[place + 1 :]
+            match = contract.name_analyte(typed)
+            assert match.id == analyte.id or analyte.id in match.candidates, typed
 
 
 def test_a_name_far_from_all_is_unknown(contract: Contract) -> None:
