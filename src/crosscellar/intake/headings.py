@@ -8,6 +8,8 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import polars as pl
+
 from crosscellar.contract import Contract
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
@@ -70,6 +72,11 @@ class HeadingReader:
         return Heading(
             column, text, known.field, known.analyte_text, known.unit_text, known.how, known.candidates
         )
+
+    def fields_in(self, text: pl.Expr) -> pl.Expr:
+        """Whether each cell spells a field of the sheet kinds: a quick look, before a row is read as headings."""
+        bare = text.str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]", "")
+        return bare.is_in(sorted(self._fields)).fill_null(False)
 
     def is_unit(self, text: str) -> bool:
         """Whether a cell below the headings names a unit."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import polars as pl
@@ -34,12 +34,12 @@ REQUIRED: Final = {
 _IDENTIFIERS: Final = {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", "sample_date"}
 _LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
 _NAMED: Final = ("exact", "alias", "case")
-_SUMMARY_WORD: Final = re.compile(
-    r"^\W*(grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?|std\.?(\s*dev\.?)?"
-    r"|standard deviation|cv|min|max|minimum|maximum|count|summe|mittelwert|moyenne|media|promedio)\b\W*$",
-    re.IGNORECASE,
+_SUMMARY_TEXT: Final = (
+    r"(?i)^\W*(grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
+    r"|std\.?(\s*dev\.?)?|standard deviation|cv|min|max|minimum|maximum|count|summe|mittelwert|moyenne|media"
+    r"|promedio)\b\W*$"
 )
-_HEADING_SEARCH_ROWS: Final = 400
+_SUMMARY_WORD: Final = re.compile(_SUMMARY_TEXT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,53 +77,52 @@ class Recognised:
 def recognise(grid: Grid, reader: HeadingReader) -> Recognised:
     """The tables of a grid, each with its heading row; rows above the first are title lines."""
     columns = [name for name in grid.text.columns if name != "row"]
-    records = list(zip(grid.text["row"].to_list(), grid.text.select(columns).rows(), strict=True))
-    starts = _heading_rows(records, columns, reader)
+    if not columns:
+        return Recognised(grid, (), ())
+    spelt = grid.text.select(pl.sum_horizontal(reader.fields_in(pl.col(name)) for name in columns)).to_series()
+    starts = _heading_rows(grid, columns, spelt, reader)
     if not starts:
-        return Recognised(grid, (), tuple((row, "unread", _joined(cells)) for row, cells in records))
-    lines = tuple((row, "title", _joined(cells)) for row, cells in records[: starts[0][0]])
+        return Recognised(grid, (), _as_lines(grid, columns, len(grid.text), "unread"))
     tables: list[Table] = []
     for place, (index, headings) in enumerate(starts):
-        stop = starts[place + 1][0] if place + 1 < len(starts) else len(records)
-        tables.extend(_tables(grid, records, index, stop, headings, reader))
-    return Recognised(grid, tuple(tables), lines)
+        stop = starts[place + 1][0] if place + 1 < len(starts) else len(grid.text)
+        tables.extend(_tables(grid, index, stop, headings, spelt, reader))
+    return Recognised(grid, tuple(tables), _as_lines(grid, columns, starts[0][0], "title"))
+
+
+def _as_lines(grid: Grid, columns: list[str], stop: int, what: str) -> tuple[tuple[int, str, str], ...]:
+    some = grid.text.head(stop)
+    return tuple(
+        (row, what, _joined(cells))
+        for row, cells in zip(some["row"].to_list(), some.select(columns).rows(), strict=True)
+    )
 
 
 def _joined(cells: Iterable[str | None]) -> str:
     return " | ".join(text for text in cells if text)[:500]
 
 
-Record = tuple[int, tuple[str | None, ...]]
-
-
 def _heading_rows(
-    records: list[Record], columns: list[str], reader: HeadingReader
+    grid: Grid, columns: list[str], spelt: pl.Series, reader: HeadingReader
 ) -> list[tuple[int, tuple[Heading, ...]]]:
     """Rows that open a table. A repeat of the headings above opens none: it is a line of that table."""
     found: list[tuple[int, tuple[Heading, ...]]] = []
     fingerprint: frozenset[tuple[int, str]] = frozenset()
-    for index, (_, cells) in enumerate(records):
-        if index >= _HEADING_SEARCH_ROWS and found:
-            break
-        filled = [
-            (int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()
-        ]
-        if len(filled) < 2:
+    for index in (spelt >= 2).arg_true().to_list():
+        cells = grid.text.select(columns).row(index)
+        filled = [(int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()]
+        if fingerprint and frozenset((c, plain(t)) for c, t in filled) == fingerprint:
             continue
-        if fingerprint and len(filled) >= 2 and frozenset((c, plain(t)) for c, t in filled) == fingerprint:
+        # Rows of readings repeat short words and numbers; only rows made mostly of words can be headings.
+        if sum(not _numeric(text) for _, text in filled) < 0.6 * len(filled):
             continue
-        # Data rows repeat short identifiers and numbers; only rows made mostly of words can be headings.
-        wordy = sum(not _numeric(text) for _, text in filled)
-        if wordy < 0.6 * len(filled):
-            continue
-        headings = tuple(reader.read(column, text) for column, text in filled[:3000])
+        headings = tuple(reader.read(column, text) for column, text in filled)
         fields = {h.field for h in headings if h.known and not h.analyte_text}
         analytes = sum(h.field == "analyte_value" and h.how in _NAMED for h in headings)
-        if len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1):
-            kind = _kind(headings)
-            if kind and (not found or _opens_another(found[-1][1], headings)):
-                found.append((index, headings))
-                fingerprint = frozenset((h.column, plain(h.text)) for h in headings)
+        enough = len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1)
+        if enough and _kind(headings) and (not found or _opens_another(headings)):
+            found.append((index, headings))
+            fingerprint = frozenset((h.column, plain(h.text)) for h in headings)
     return found
 
 
@@ -131,8 +130,8 @@ def _numeric(text: str) -> bool:
     return bool(re.fullmatch(r"\s*[<>~+\-]?\s*\d[\d.,:/\-\s']*\s*", text))
 
 
-def _opens_another(before: tuple[Heading, ...], now: tuple[Heading, ...]) -> bool:
-    """Whether headings differ from those in force by more than a few typing slips."""
+def _opens_another(now: tuple[Heading, ...]) -> bool:
+    """Whether a row below a table is made of headings, not of readings that use some of their words."""
     known = [h for h in now if h.field]
     return len(known) >= 0.6 * len(now) and len({h.field for h in known if not h.analyte_text}) >= 2
 
@@ -172,10 +171,10 @@ def _blocks(headings: tuple[Heading, ...]) -> list[list[Heading]]:
 
 def _tables(
     grid: Grid,
-    records: list[Record],
     index: int,
     stop: int,
     headings: tuple[Heading, ...],
+    spelt: pl.Series,
     reader: HeadingReader,
 ) -> list[Table]:
     blocks = _blocks(headings)
@@ -187,83 +186,89 @@ def _tables(
             unread.extend(block)
             continue
         last = next((b[0].column - 1 for b in blocks if b[0].column > block[-1].column), None)
-        tables.append(_table(grid, records, index, stop, tuple(block), kind, last, reader))
+        tables.append(_table(grid, index, stop, tuple(block), kind, last, spelt, reader))
     if tables and unread:
-        first = tables[0]
-        tables[0] = Table(
-            first.grid,
-            first.kind,
-            first.heading_row,
-            first.headings,
-            first.units,
-            first.rows,
-            first.lines,
-            tuple(unread),
-            first.missing,
-        )
+        tables[0] = replace(tables[0], beside=tuple(unread))
     return tables
 
 
 def _table(
     grid: Grid,
-    records: list[Record],
     index: int,
     stop: int,
     headings: tuple[Heading, ...],
     kind: str,
     last_column: int | None,
+    spelt: pl.Series,
     reader: HeadingReader,
 ) -> Table:
-    columns = [name for name in grid.text.columns if name != "row"]
     first_column = headings[0].column
-    keep = [
-        place
-        for place, name in enumerate(columns)
-        if int(name) >= first_column and (last_column is None or int(name) <= last_column)
+    names = [
+        name
+        for name in grid.text.columns
+        if name != "row" and int(name) >= first_column and (last_column is None or int(name) <= last_column)
     ]
-    names = [columns[place] for place in keep]
     by_column = {h.column: h for h in headings}
     value_columns = {h.column for h in headings if h.field in ("value", "analyte_value", "picked", "score")}
     key_columns = [h.column for h in headings if h.field in _IDENTIFIERS | {"session_id", "assessor_id"}]
     repeat = {h.column: plain(h.text) for h in headings}
+    body = grid.text[index + 1 : stop].select("row", *names)
+    odd = _odd_rows(body, key_columns, spelt[index + 1 : stop])
     units: dict[int, str] = {}
     lines: list[tuple[int, str, str]] = []
-    data: list[int] = []
-    fields = {h.field for h in headings}
-    for at in range(index + 1, stop):
-        row, cells = records[at]
-        filled = {int(columns[place]): cells[place] for place in keep if (cells[place] or "").strip()}
+    left_out: list[int] = []
+    data_seen = False
+    for at in odd.arg_true().to_list():
+        row, *cells = body.row(at)
+        filled = {int(name): text for name, text in zip(names, cells, strict=True) if (text or "").strip()}
         if not filled:
-            continue
-        if _repeats(filled, repeat):
-            lines.append((row, "heading", _joined(filled.values())))
-        elif not data and not units and _is_units_row(filled, by_column, value_columns, reader):
-            units = {column: text for column, text in filled.items() if text is not None}
-            lines.append((row, "units", _joined(filled.values())))
-        elif _is_summary(filled, key_columns, fields):
-            lines.append((row, "total", _joined(filled.values())))
+            what = ""
+        elif _repeats(filled, repeat):
+            what = "heading"
+        elif not data_seen and not units and _is_units_row(filled, by_column, value_columns, reader):
+            units = dict(filled)
+            what = "units"
+        elif _is_summary(filled, key_columns):
+            what = "total"
         elif _is_footnote(filled, value_columns, key_columns):
-            lines.append((row, "footnote", _joined(filled.values())))
+            what = "footnote"
         else:
-            data.append(at)
-    rows = grid.text[data].select("row", *names)
-    missing = tuple(name for name in REQUIRED[kind] if name not in fields)
-    return Table(grid, kind, records[index][0], headings, units, rows, tuple(lines), (), missing)
+            data_seen = True
+            continue
+        left_out.append(at)
+        if what:
+            lines.append((row, what, _joined(filled.values())))
+    rows = body.with_row_index("at").filter(~pl.col("at").is_in(left_out)).drop("at")
+    missing = tuple(name for name in REQUIRED[kind] if name not in {h.field for h in headings})
+    heading_row = int(grid.text["row"][index])
+    return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing)
 
 
-def _repeats(filled: dict[int, str | None], repeat: dict[int, str]) -> bool:
-    shared = sum(plain(text or "") == repeat.get(column, "\0") for column, text in filled.items())
+def _odd_rows(body: pl.DataFrame, key_columns: list[int], spelt: pl.Series) -> pl.Series:
+    """Rows to be looked at one by one: the first, those with an identifier empty or a word of a heading or total."""
+    keys = [str(column) for column in key_columns if str(column) in body.columns]
+    first = body.columns[1] if len(body.columns) > 1 else None
+    empty = [pl.col(name).fill_null("").str.strip_chars() == "" for name in keys]
+    summary = [
+        pl.col(name).str.contains(_SUMMARY_TEXT).fill_null(False) for name in dict.fromkeys([*keys, *([first] if first else [])])
+    ]  # fmt: skip
+    odd = body.select(pl.any_horizontal(*empty, *summary, pl.int_range(pl.len()) < 1)).to_series()
+    return odd | (spelt >= 2)
+
+
+def _repeats(filled: dict[int, str], repeat: dict[int, str]) -> bool:
+    shared = sum(plain(text) == repeat.get(column, "\0") for column, text in filled.items())
     return shared >= 2 and shared >= 0.8 * len(filled)
 
 
 def _is_units_row(
-    filled: dict[int, str | None],
+    filled: dict[int, str],
     by_column: dict[int, Heading],
     value_columns: set[int],
     reader: HeadingReader,
 ) -> bool:
     """A row right below the headings that names units over the analytes and identifies nothing."""
-    over_values = [text or "" for column, text in filled.items() if column in value_columns]
+    over_values = [text for column, text in filled.items() if column in value_columns]
     if not over_values or any(
         by_column[c].field in ("trial_id", "vessel_id", "sample_id") for c in filled if c in by_column
     ):
@@ -272,16 +277,16 @@ def _is_units_row(
     return named >= 1 and not any(_numeric(text) for text in over_values)
 
 
-def _is_summary(filled: dict[int, str | None], key_columns: list[int], fields: set[str]) -> bool:
+def _is_summary(filled: dict[int, str], key_columns: list[int]) -> bool:
     """A total or mean: such a word stands where an identifier belongs, and no vessel is named."""
-    first = filled[min(filled)] or ""
-    words = [filled[c] or "" for c in key_columns if c in filled]
+    first = filled[min(filled)]
+    words = [filled[c] for c in key_columns if c in filled]
     summary = [word for word in (first, *words) if _SUMMARY_WORD.match(word)]
     others = [word for word in words if not _SUMMARY_WORD.match(word)]
     return bool(summary) and len(others) <= 1
 
 
-def _is_footnote(filled: dict[int, str | None], value_columns: set[int], key_columns: list[int]) -> bool:
+def _is_footnote(filled: dict[int, str], value_columns: set[int], key_columns: list[int]) -> bool:
     """Text alone: one or two cells, no value, and not the identifiers of a row left unmeasured."""
     if value_columns & set(filled):
         return False
