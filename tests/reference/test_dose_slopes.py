@@ -1,8 +1,8 @@
 """Dose slopes against two examples, values in 40-digit arithmetic.
 
 Means: Crippa & Orsini (2016) BMC Med Res Methodol 16:91, site 1 from memory of an example there, sites 2 and
-3 invented. Odds ratios: Greenland & Longnecker (1992) Am J Epidemiol 135:1301-1309 on Rohan & McMichael (1988),
-table and printed slopes (0.0454, 0.0334) from memory.
+3 invented. Odds ratios: Greenland & Longnecker (1992) Am J Epidemiol 135:1301-1309 on Rohan & McMichael
+(1988), table and printed slopes (0.0454, 0.0334) from memory.
 """
 
 from __future__ import annotations

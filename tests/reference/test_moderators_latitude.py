@@ -1,7 +1,8 @@
 """Meta-regression against the BCG trials on latitude, values in 40-digit arithmetic.
 
 Data: Colditz et al. (1994) JAMA 271:698-702, latitudes Berkey et al. (1995) Stat Med 14:395-411. The
-fixed and moment values agree with those printed in Borenstein, Hedges, Higgins & Rothstein (2009), chapter 20.
+fixed and moment values agree with those of Borenstein, Hedges, Higgins & Rothstein (2009), chapter 20, as
+remembered.
 """
 
 from __future__ import annotations

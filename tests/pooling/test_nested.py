@@ -1,0 +1,269 @@
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize
+
+from crosscellar.errors import NotComputable
+from crosscellar.pooling.covariance import Covariance, Floats, from_matrix, from_shared_controls
+from crosscellar.pooling.nested import NestedFit, fit_nested, working_covariance
+
+N = 48
+
+
+@dataclass(frozen=True)
+class Network:
+    """Six sites, four seasons each, two arms a trial that share a control."""
+
+    estimate: Floats
+    variance: Floats
+    site: Any
+    trial: Any
+    season: Any
+    covariance: Covariance
+    design: Floats
+    sampling: Floats
+
+    def levels(self) -> list[Floats]:
+        code = self.site * 4 + self.season - 1
+        return [
+            (np.asarray(c)[:, None] == np.unique(c)).astype(float) for c in (self.site, code, self.season)
+        ]
+
+    def likelihood(self, theta: Floats, *, restricted: bool) -> float:
+        """The log likelihood with full matrices, from its definition."""
+        v = self.sampling + sum(t * z @ z.T for t, z in zip(theta, self.levels(), strict=True))
+        inverse = np.linalg.inv(v)
+        cross = self.design.T @ inverse @ self.design
+        b = np.linalg.solve(cross, self.design.T @ inverse @ self.estimate)
+        left = self.estimate - self.design @ b
+        value = np.linalg.slogdet(v)[1] + left @ inverse @ left
+        free = N
+        if restricted:
+            value += np.linalg.slogdet(cross)[1]
+            free -= self.design.shape[1]
+        return float(-0.5 * (value + free * np.log(2 * np.pi)))
+
+
+@pytest.fixture(scope="module")
+def network() -> Network:
+    rng = np.random.default_rng(1)
+    site = np.repeat(np.arange(6), 8)
+    season = np.tile(np.repeat([1, 2, 3, 4], 2), 6)
+    control = rng.uniform(0.005, 0.02, N // 2).repeat(2)
+    variance = control + rng.uniform(0.01, 0.03, N)
+    shared = from_shared_controls([f"{a}-{b}" for a, b in zip(site, season, strict=True)], control)
+    sampling = shared.matrix(variance)
+    estimate = (
+        0.2
+        + rng.normal(0, 0.2, 6)[site]
+        + rng.normal(0, 0.1, 24)[site * 4 + season - 1]
+        + rng.normal(0, 0.15, 4)[season - 1]
+        + np.linalg.cholesky(sampling) @ rng.normal(size=N)
+    )
+    design = np.column_stack([np.ones(N), rng.normal(size=N)])
+    return Network(estimate, variance, site, season, season, shared, design, sampling)
+
+
+def fitted(network: Network, method: Any, *, seasons: bool) -> NestedFit:
+    return fit_nested(
+        network.estimate,
+        network.variance,
+        site=network.site,
+        trial=network.trial,
+        season=network.season if seasons else None,
+        covariance=network.covariance,
+        design=network.design,
+        method=method,
+    )
+
+
+@pytest.mark.parametrize("seasons", [False, True])
+@pytest.mark.parametrize("method", ["reml", "ml"])
+def test_the_peak_is_that_of_the_likelihood_with_full_matrices(
+    network: Network, method: str, seasons: bool
+) -> None:
+    fit = fitted(network, method, seasons=seasons)
+    names = ["site", "trial", "season"] if seasons else ["site", "trial"]
+    theta = np.array([fit.sigma2[name] for name in names] + [0.0] * (3 - len(names)))
+    restricted = method == "reml"
+    assert fit.converged
+    assert fit.log_likelihood == pytest.approx(network.likelihood(theta, restricted=restricted), abs=1e-10)
+
+    def misfit(free: Floats) -> float:
+        return -network.likelihood(np.r_[free, [0.0] * (3 - len(names))], restricted=restricted)
+
+    found = minimize(misfit, [0.03] * len(names), bounds=[(0, None)] * len(names), method="L-BFGS-B")
+    assert fit.log_likelihood >= -found.fun - 1e-9
+    np.testing.assert_allclose(theta[: len(names)], found.x, rtol=0.02)
+
+
+@pytest.mark.parametrize("seasons", [False, True])
+def test_coefficients_weights_and_their_covariance_are_generalized_least_squares(
+    network: Network, seasons: bool
+) -> None:
+    fit = fitted(network, "reml", seasons=seasons)
+    whole = working_covariance(fit)
+    inverse = np.linalg.inv(whole)
+    spread = np.linalg.inv(network.design.T @ inverse @ network.design)
+    np.testing.assert_allclose(fit.covariance, spread, rtol=1e-9)
+    np.testing.assert_allclose(
+        fit.coefficients, spread @ network.design.T @ inverse @ network.estimate, rtol=1e-9
+    )
+    np.testing.assert_allclose(fit.weights.T @ network.estimate, fit.coefficients, rtol=1e-9)
+    np.testing.assert_allclose(fit.weights.T @ network.design, np.eye(2), atol=1e-9)
+
+
+def test_equal_variances_give_the_mixed_model_of_statsmodels() -> None:
+    # With one known variance everywhere the nested model is a random-intercept model with error
+    # trial + sampling: statsmodels MixedLM by REML.
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    rng = np.random.default_rng(7)
+    site = np.repeat(np.arange(12), 5)
+    x = np.column_stack([np.ones(60), rng.normal(size=60)])
+    y = x @ [0.3, -0.2] + rng.normal(0, 0.5, 12)[site] + rng.normal(0, 0.4, 60)
+    outside = MixedLM(y, x, groups=site).fit(reml=True, gtol=1e-10)
+    fit = fit_nested(y, np.full(60, 0.01), site=site, design=x)
+    assert fit.sigma2["site"] == pytest.approx(float(np.asarray(outside.cov_re)[0, 0]), rel=1e-4)
+    assert fit.sigma2["trial"] + 0.01 == pytest.approx(float(outside.scale), rel=1e-4)
+    np.testing.assert_allclose(fit.coefficients, np.asarray(outside.fe_params), rtol=1e-5)
+    # statsmodels takes these errors from a joint Hessian, which differs a little from (X'V^-1 X)^-1.
+    np.testing.assert_allclose(fit.std_errors, np.asarray(outside.bse_fe), rtol=5e-3)
+
+
+def test_a_balanced_network_has_the_anova_variances() -> None:
+    # Searle, Casella & McCulloch (1992), chapter 4: REML equals ANOVA on balanced data with no negative.
+    rng = np.random.default_rng(3)
+    y = 1.0 + rng.normal(0, 0.6, 8)[:, None] + rng.normal(0, 0.3, (8, 4))
+    within = ((y - y.mean(axis=1, keepdims=True)) ** 2).sum() / (8 * 3)
+    between = 4 * ((y.mean(axis=1) - y.mean()) ** 2).sum() / 7
+    fit = fit_nested(y.ravel(), np.full(32, 0.02), site=np.repeat(np.arange(8), 4))
+    assert fit.sigma2["trial"] == pytest.approx(within - 0.02, rel=1e-8)
+    assert fit.sigma2["site"] == pytest.approx((between - within) / 4, rel=1e-8)
+    assert fit.std_errors[0] == pytest.approx(np.sqrt(between / 32), rel=1e-8)
+
+
+def test_a_variance_whose_best_value_is_zero_is_zero() -> None:
+    site = np.repeat(np.arange(5), 3)
+    alike = fit_nested(0.3 + 0.01 * np.tile([-1.0, 0.0, 1.0], 5), np.full(15, 0.04), site=site)
+    assert dict(alike.sigma2) == {"site": 0.0, "trial": 0.0}
+    assert alike.converged
+    # All scatter inside sites, none between them.
+    inside = fit_nested(np.tile([-1.0, 0.0, 1.0], 5), np.full(15, 0.04), site=site)
+    assert inside.sigma2["site"] == 0.0
+    assert inside.sigma2["trial"] > 0.3
+
+
+def test_identical_effects_have_no_spread() -> None:
+    fit = fit_nested(np.full(6, 0.25), np.full(6, 0.01), site=[1, 1, 2, 2, 3, 3])
+    assert fit.coefficients[0] == pytest.approx(0.25)
+    assert fit.tau2 == 0.0
+
+
+def test_the_higher_of_two_modes_is_found() -> None:
+    # One precise outlier and imprecise others: the likelihood has a mode at 0 and one far out.
+    estimate = np.array([0.0, 0.05, -0.05, 3.0, 3.3])
+    variance = np.array([4.0, 4.0, 4.0, 0.01, 0.01])
+    fit = fit_nested(estimate, variance, site=np.arange(5))
+    grid = np.concatenate([[0.0], np.geomspace(1e-6, 1e3, 20_000)])
+    w = 1 / (variance + grid[:, None])
+    mean = (w @ estimate) / w.sum(axis=1)
+    left = (w * (estimate - mean[:, None]) ** 2).sum(axis=1)
+    height = 0.5 * (np.log(w).sum(axis=1) - np.log(w.sum(axis=1)) - left)
+    assert fit.tau2 == pytest.approx(grid[np.argmax(height)], rel=1e-3, abs=1e-6)
+
+
+def test_order_and_names_change_nothing(network: Network) -> None:
+    base = fitted(network, "reml", seasons=True)
+    order = np.random.default_rng(2).permutation(N)
+    again = fit_nested(
+        network.estimate[order],
+        network.variance[order],
+        site=[f"cellar {9 - s}" for s in network.site[order]],
+        trial=network.trial[order],
+        season=[f"20{20 + s}" for s in network.season[order]],
+        covariance=network.covariance.take(order),
+        design=network.design[order],
+    )
+    assert again.log_likelihood == pytest.approx(base.log_likelihood, abs=1e-10)
+    np.testing.assert_allclose(again.coefficients, base.coefficients, rtol=1e-8)
+    for name, value in base.sigma2.items():
+        assert again.sigma2[name] == pytest.approx(value, rel=1e-6)
+
+
+def test_a_change_of_unit_rescales_everything(network: Network) -> None:
+    base = fitted(network, "reml", seasons=True)
+    shared = network.covariance
+    again = fit_nested(
+        1000.0 * network.estimate,
+        1e6 * network.variance,
+        site=network.site,
+        trial=network.trial,
+        season=network.season,
+        covariance=Covariance(N, shared.first, shared.second, 1e6 * shared.value),
+        design=network.design,
+    )
+    np.testing.assert_allclose(again.coefficients, 1000 * base.coefficients, rtol=1e-8)
+    for name, value in base.sigma2.items():
+        assert again.sigma2[name] == pytest.approx(1e6 * value, rel=1e-6)
+
+
+def test_effects_that_share_a_control_are_one_trial_even_without_a_name(network: Network) -> None:
+    named = fitted(network, "reml", seasons=False)
+    unnamed = fit_nested(
+        network.estimate,
+        network.variance,
+        site=network.site,
+        covariance=network.covariance,
+        design=network.design,
+    )
+    assert unnamed.n_trials == named.n_trials == 24
+    assert unnamed.log_likelihood == pytest.approx(named.log_likelihood, abs=1e-10)
+
+
+def test_seasons_enter_only_where_sites_were_seen_in_the_same_ones(network: Network) -> None:
+    assert "season" in fitted(network, "reml", seasons=True).sigma2
+    apart = fit_nested(
+        network.estimate, network.variance, site=network.site, season=network.site * 10 + network.season
+    )
+    assert "season" not in apart.sigma2
+    assert "too few sites" in apart.remarks[0]
+    few = fit_nested(
+        network.estimate, network.variance, site=network.site, season=np.minimum(network.season, 2)
+    )
+    assert "2 seasons at 6 sites" in few.remarks[0]
+
+
+def test_a_control_shared_by_two_sites_is_refused() -> None:
+    tie = from_shared_controls(["C", "C", None], [0.01, 0.01, None])
+    with pytest.raises(NotComputable, match="different trials or sites share a control"):
+        fit_nested([0.1, 0.2, 0.3], [0.02] * 3, site=["a", "b", "c"], covariance=tie)
+
+
+def test_a_covariance_larger_than_the_variances_is_refused() -> None:
+    tie = from_matrix([[0.02, 0.05], [0.05, 0.02]])
+    with pytest.raises(NotComputable, match="larger than their variances"):
+        fit_nested([0.1, 0.2], [0.02, 0.02], site=["a", "a"], covariance=tie)
+
+
+@pytest.mark.parametrize(
+    ("estimate", "variance", "words"),
+    [
+        ([0.1, np.nan, 0.2], [0.1] * 3, "no estimate or no positive variance"),
+        ([0.1, 0.3, 0.2], [0.1, 0.0, 0.1], "no estimate or no positive variance"),
+        ([0.1], [0.1], "1 effects cannot give 1 coefficients"),
+    ],
+)
+def test_effects_that_cannot_be_pooled_are_refused(estimate: Any, variance: Any, words: str) -> None:
+    with pytest.raises(NotComputable, match=words):
+        fit_nested(estimate, variance, site=np.arange(len(estimate)))
+
+
+def test_moderators_that_repeat_each_other_are_refused() -> None:
+    design = np.column_stack([np.ones(4), [1, 2, 3, 4], [2, 4, 6, 8]])
+    with pytest.raises(NotComputable, match="cannot be told apart"):
+        fit_nested([0.1, 0.2, 0.1, 0.3], [0.1] * 4, site=[1, 2, 3, 4], design=design)
