@@ -42,7 +42,7 @@ def _noise(content: bytes, chance: random.Random) -> bytes:
 
 
 def mutate(content: bytes, seed: int) -> bytes:
-    """The same mutant for the same seed: noise in the archive, in one of its parts, or two parts exchanged."""
+    """The same mutant for the same seed: noise in the archive or in a part, or two parts exchanged."""
     chance = random.Random(seed)
     way = chance.randrange(4)
     if way == 0:

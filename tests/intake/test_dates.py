@@ -136,7 +136,7 @@ def test_each_row_has_its_own_season() -> None:
     assert [row["date"] for row in rows] == [date(2023, 10, 15), date(2024, 10, 15)]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(st.lists(st.dates(date(1990, 1, 1), date(2090, 1, 1)), min_size=1, max_size=30))
 def test_a_date_written_in_iso_or_by_month_name_reads_back(days: list[date]) -> None:
     for form in ("%Y-%m-%d", "%d %B %Y", "%b %d, %Y"):
@@ -144,7 +144,7 @@ def test_a_date_written_in_iso_or_by_month_name_reads_back(days: list[date]) -> 
         assert [row["date"] for row in _read(list(texts), season_window=None)] == days
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(st.lists(st.dates(SEASON[0], SEASON[1]), min_size=1, max_size=30))
 def test_a_numeric_date_is_never_read_as_another_day(days: list[date]) -> None:
     for form in ("%d/%m/%Y", "%m/%d/%Y", "%d.%m.%y"):
@@ -153,7 +153,7 @@ def test_a_numeric_date_is_never_read_as_another_day(days: list[date]) -> None:
             assert (row["date"] is None) == (row["problem"] in ("ambiguous", "two_digit_year"))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(st.lists(st.text(max_size=70), max_size=30))
 def test_any_text_gives_a_date_a_blank_or_a_problem(texts: list[str]) -> None:
     rows = _read(list(texts))

@@ -9,6 +9,8 @@ import zipfile
 import zlib
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from crosscellar.intake.documents import read_document
 from crosscellar.intake.gate import open_gate
@@ -31,7 +33,7 @@ def _code(content: bytes, limits: Limits | None = None) -> str:
     return caught.value.code
 
 
-def _bomb(megabytes: int, levels: int = 1) -> bytes:
+def _bomb(megabytes: int) -> bytes:
     packer = zlib.compressobj(9, zlib.DEFLATED, -15)
     piece = b"0" * 1_000_000
     packed, crc = b"", 0
@@ -47,9 +49,9 @@ def _bomb(megabytes: int, levels: int = 1) -> bytes:
     return local + central + b"PK\x05\x06" + struct.pack("<HHHHIIH", 0, 0, 1, 1, len(central), len(local), 0)
 
 
-def test_an_archive_that_unpacks_to_300_megabytes_is_refused_in_little_memory() -> None:
-    content = _bomb(300)
-    assert zipfile.ZipFile(io.BytesIO(content)).infolist()[0].file_size == 300_000_000
+def test_an_archive_that_unpacks_to_150_megabytes_is_refused_in_little_memory() -> None:
+    content = _bomb(150)
+    assert zipfile.ZipFile(io.BytesIO(content)).infolist()[0].file_size == 150_000_000
     tracemalloc.start()
     try:
         assert _code(content) == "unpacks_too_large"
@@ -127,6 +129,22 @@ def test_bytes_before_or_behind_the_archive_are_damage() -> None:
     content = _archive({TYPES: b"<Types/>"})
     assert _code(b"PK junk" + content) == "damaged"
     assert _code(content + b"junk") == "damaged"
+
+
+@settings(deadline=None, max_examples=100)
+@given(
+    st.sampled_from([b"PK\x03\x04", b"PK\x05\x06", b"PK"]),
+    st.binary(max_size=300),
+    st.integers(0, 65_535),
+    st.binary(max_size=60),
+)
+def test_bytes_that_start_like_an_archive_give_one_record_and_never_an_exception(
+    start: bytes, middle: bytes, count: int, central: bytes
+) -> None:
+    head = start + middle
+    end = b"PK\x05\x06" + struct.pack("<HHHHIIH", 0, 0, count, count, len(central) + 4, len(head), 0)
+    for content in (head, head + b"PK\x01\x02" + central + end):
+        assert isinstance(read_document("sheet.xlsx", content), Unreadable)
 
 
 OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\x00" * 504

@@ -122,6 +122,7 @@ def test_a_value_beyond_a_limit_keeps_its_limit_and_its_side(
         ("ca. 3.4", "approximate", "3.4"),
         ("3.4 approx", "approximate", "3.4"),
         ("3.42*", "marker", "3.42"),
+        ("0.5 g/L*", "marker", "0.5"),
         ("(2.9)", "marker", "2.9"),
         ("[2.9]", "marker", "2.9"),
         ("4.5?", "marker", "4.5"),

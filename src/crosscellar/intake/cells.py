@@ -42,6 +42,15 @@ class Cells:
     hidden_columns: list[tuple[int, int]] = field(default_factory=list)
 
 
+class _LocalNames(dict[str, str]):
+    """Names of the spreadsheet namespace without it; any other name is empty."""
+
+    def __missing__(self, name: str) -> str:
+        local = next((name.removeprefix(main) for main in _MAIN if name.startswith(main)), "")
+        self[name] = local
+        return local
+
+
 def stream(
     pieces: Iterable[bytes],
     start: Callable[[str, dict[str, str]], None],
@@ -51,27 +60,20 @@ def stream(
     """Walks XML, calling with local names of the spreadsheet namespace; a document type is refused."""
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.buffer_text = True
-    names: dict[str, str] = {}
+    names = _LocalNames()
     depth = 0
-
-    def local(name: str) -> str:
-        known = names.get(name)
-        if known is None:
-            known = next((name.removeprefix(main) for main in _MAIN if name.startswith(main)), "")
-            names[name] = known
-        return known
 
     def on_start(name: str, attributes: dict[str, str]) -> None:
         nonlocal depth
         depth += 1
         if depth > _DEEPEST:
             raise Refused("damaged", "The workbook is damaged (its parts are nested too deep)", _AGAIN)
-        start(names.get(name) or local(name), attributes)
+        start(names[name], attributes)
 
     def on_end(name: str) -> None:
         nonlocal depth
         depth -= 1
-        end(names.get(name) or local(name))
+        end(names[name])
 
     def refuse(*_: object) -> None:
         raise Refused("dtd_in_workbook", "The workbook declares a document type", _AGAIN)
@@ -165,6 +167,9 @@ class _Reader:
             limits,
         )
         self._row = self._column = self._count = self._merged = 0
+        self._row_text = "0"
+        self._letters: dict[str, int] = {}
+        self._may_be_struck = bool(struck_strings) or any(styles.struck)
         self._buffer: list[str] | None = None
         self._value: str | None = None
         self._inline: str | None = None
@@ -182,6 +187,7 @@ class _Reader:
                 self._buffer = []
         elif name == "row":
             self._row = int(attributes["r"]) if "r" in attributes else self._row + 1
+            self._row_text = str(self._row)
             self._column = 0
             if attributes.get("hidden") in ("1", "true") or _is_zero(attributes.get("ht")):
                 self.cells.hidden_rows.add(self._row)
@@ -225,15 +231,23 @@ class _Reader:
                 "Copy the table into a new workbook.",
             )
 
-    def _finish(self) -> None:
-        place = (
-            read_reference(self._attributes["r"])
-            if "r" in self._attributes
-            else (self._row, self._column + 1)
-        )
+    def _place(self) -> tuple[int, int]:
+        reference = self._attributes.get("r")
+        if reference is None:
+            return self._row, self._column + 1
+        # nearly every cell is of the row it stands in, in a column that was met before
+        if reference.endswith(self._row_text):
+            column = self._letters.get(reference[: -len(self._row_text)])
+            if column is not None:
+                return self._row, column
+        place = read_reference(reference)
         if place is None or not (1 <= place[0] <= _LAST_ROW and 1 <= place[1] <= _LAST_COLUMN):
             raise ValueError("cell reference")
-        row, column = place
+        self._letters[reference.rstrip("0123456789")] = place[1]
+        return place
+
+    def _finish(self) -> None:
+        row, column = self._place()
         self._column = column
         text, kind = self._decode()
         if text is None:
@@ -249,14 +263,17 @@ class _Reader:
         if self._formula is not None:
             mark = "formula_without_result" if kind == "f" else "formula"
             self.cells.marks.append((row, column, mark, self._formula[:1000] or "shared formula"))
-        if self._is_struck():
+        if self._may_be_struck and self._is_struck():
             self.cells.marks.append((row, column, "struck_out", ""))
-        at, texts = self.cells.columns.setdefault(column, ([], []))
-        if at and row <= at[-1]:
+        filled = self.cells.columns.get(column)
+        if filled is None:
+            filled = self.cells.columns[column] = ([], [])
+            self.cells.kinds[column] = []
+        elif row <= filled[0][-1]:
             raise ValueError("a cell is there twice, or out of order")
-        at.append(row)
-        texts.append(text)
-        self.cells.kinds.setdefault(column, []).append(kind)
+        filled[0].append(row)
+        filled[1].append(text)
+        self.cells.kinds[column].append(kind)
 
     def _style(self) -> int:
         return int(self._attributes.get("s", "0"))

@@ -166,10 +166,12 @@ def lay_out(columns: Mapping[int, tuple[list[int], list[str]]]) -> pl.DataFrame:
 
     Rows and columns where no cell has a visible character are left out.
     """
-    kept = {number: cells for number, cells in columns.items() if any(text.strip() for text in cells[1])}
-    rows = sorted(
-        {row for at, texts in kept.values() for row, text in zip(at, texts, strict=True) if text.strip()}
-    )
+    seen = {
+        number: [row for row, text in zip(*cells, strict=True) if text.strip()]
+        for number, cells in columns.items()
+    }
+    kept = {number: columns[number] for number, rows in seen.items() if rows}
+    rows = sorted(set().union(*seen.values()))
     place = {row: index for index, row in enumerate(rows)}
     frame = {"row": pl.Series("row", rows, dtype=pl.Int32)}
     for number in sorted(kept):

@@ -21,7 +21,7 @@ _TOKEN: Final = (
     f"[+-]?(?:[0-9]{{1,3}}(?:{_SPACE}[0-9]{{3}})+(?:[.,][0-9]*)?|[0-9][0-9.,'’]*|[.,][0-9]+){_EXPONENT}"
 )
 # A unit starts with a letter or a sign that only units have, and is not a multiplication: `2.9 x10^0`.
-_UNIT: Final = r"(?:%|‰|°|º|[\p{L}µμ])[\p{L}\p{M}\p{N}µμ%‰°º/.,·*^⁻⁺¹²³₀-₉ ()\[\]-]{0,59}"
+_UNIT: Final = r"(?:%|‰|°|º|[\p{L}µμ])[\p{L}\p{M}\p{N}µμ%‰°º/.,·^⁻⁺¹²³₀-₉ ()\[\]-]{0,59}"
 _TIMES_TEN: Final = r"^[x×X*·]\s*10"
 _ABOUT: Final = (
     r"(?i:^(?:~|≈|≃|∼|±|ca\.?\s|c\.\s?|circa\s|about\s|approx(?:\.|imately)?\s?|around\s|environ\s)\s*)"
@@ -332,9 +332,11 @@ def _judge(frame: pl.DataFrame, decimal: DecimalMark) -> pl.DataFrame:
         .then(pl.lit("not_finite"))
         .when(pl.col("several").is_not_null())
         .then(pl.col("several"))
+        .when(body.str.contains(rf"^{_TOKEN}\s*[x×X*·]\s*10"))
+        .then(pl.lit("not_a_number"))
         .when(
             body.str.contains(
-                rf"^[(\[]\s*{_TOKEN}\s*[)\]]{_FLAG}?$|^{_FLAG}\s*{_TOKEN}$|^{_TOKEN}\s*{_FLAG}+$"
+                rf"^[(\[]\s*{_TOKEN}\s*[)\]]{_FLAG}?$|^{_FLAG}\s*{_TOKEN}$|^{_TOKEN}(?:\s*{_UNIT})?\s*{_FLAG}+$"
             )
         )
         .then(pl.lit("marker"))
