@@ -25,7 +25,9 @@ LEVELS = {
     "planning": 5,
     "sheets": 6,
     "report": 6,
+    "results": 6,
     "network": 7,
+    "demo": 8,
     "console": 8,
     "cli": 9,
 }

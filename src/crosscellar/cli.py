@@ -1,0 +1,282 @@
+"""The command line: the words of the network object, one command each, with exit statuses a script can hold on to.
+
+0 done; 1 done, but something was refused or held; 2 could not do it; 3 the store is busy, damaged or not ours.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crosscellar.errors import CrosscellarError, RegisterRefused
+
+if TYPE_CHECKING:
+    from crosscellar.network import Network
+
+DONE, SOME_TURNED_AWAY, COULD_NOT = 0, 1, 2
+
+DEFAULT_STORE = "network.duckdb"
+
+EPILOG = """\
+exit status: 0 done; 1 done, but something was refused or held; 2 could not do it; 3 the store is busy,
+damaged or not one of ours. Every command takes --json (one JSON document on standard output).
+The store is --store FILE, else $CROSSCELLAR_STORE, else network.duckdb in this folder."""
+
+
+def store_path(args: argparse.Namespace) -> Path:
+    return Path(args.store or os.environ.get("CROSSCELLAR_STORE") or DEFAULT_STORE)
+
+
+def open_network(args: argparse.Namespace, *, create: bool = False, read_only: bool = False) -> Network:
+    from crosscellar.network import Network
+
+    return Network.open(store_path(args), create=create, read_only=read_only)
+
+
+def show(args: argparse.Namespace, result: object) -> None:
+    """Print a result as text for a person, or as one JSON document."""
+    from crosscellar import console
+
+    (console.print_json if args.json else console.print_text)(result)
+
+
+def say(text: str) -> None:
+    """A remark for the person at the keyboard: on standard error, so that it never mixes with results."""
+    print(text, file=sys.stderr)  # noqa: T201
+
+
+def run_demo(args: argparse.Namespace) -> int:
+    from crosscellar.demo import run_demo as run
+
+    outcome = run(Path(args.out), say=say)
+    show(args, outcome)
+    return DONE
+
+
+def run_register(args: argparse.Namespace) -> int:
+    with open_network(args, create=True) as network:
+        show(args, network.register(args.path))
+    return DONE
+
+
+def run_sheets(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        show(args, network.sheets(season=args.season, out=args.out))
+    return DONE
+
+
+def run_intake(args: argparse.Namespace) -> int:
+    with open_network(args) as network:
+        outcome = network.intake(
+            args.paths, correction=args.correction, dry_run=args.dry_run, marked_up=args.marked_up
+        )
+    show(args, outcome)
+    return SOME_TURNED_AWAY if outcome.turned_away else DONE
+
+
+def run_findings(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        show(args, network.findings(open_only=args.open))
+    return DONE
+
+
+def run_decide(args: argparse.Namespace) -> int:
+    with open_network(args) as network:
+        show(args, network.decide(args.finding, args.decision, reason=args.reason, value=args.value))
+    return DONE
+
+
+def run_outstanding(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        show(args, network.outstanding(season=args.season))
+    return DONE
+
+
+def run_effects(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        show(args, network.effects_answer(args.question, response=args.response, measure=args.measure))
+    return DONE
+
+
+def run_pool(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        answer = network.answer(
+            args.question,
+            response=args.response,
+            measure=args.measure,
+            by=args.by,
+            as_of=args.as_of,
+            method=args.method,
+            interval=args.interval,
+            level=args.level,
+        )
+    show(args, answer)
+    return DONE
+
+
+def run_summary(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        show(
+            args,
+            network.summary(args.season, out=args.out, anonymous=args.anonymous, as_of=args.as_of),
+        )
+    return DONE
+
+
+def run_plan(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        show(args, network.plan(args.question, **plan_options(args)))
+    return DONE
+
+
+def plan_options(args: argparse.Namespace) -> dict[str, object]:
+    named = ("sites", "vessels", "effect", "price", "site_cost", "budget")
+    return {name: getattr(args, name) for name in named if getattr(args, name) is not None}
+
+
+def run_check(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        report = network.check()
+    show(args, report)
+    return DONE if report.sound else 3
+
+
+def run_backup(args: argparse.Namespace) -> int:
+    with open_network(args) as network:
+        show(args, network.backup(args.out))
+    return DONE
+
+
+def run_export(args: argparse.Namespace) -> int:
+    with open_network(args, read_only=True) as network:
+        show(args, network.export(args.out))
+    return DONE
+
+
+def build_parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="crosscellar",
+        description="Pool production-scale trials across wineries and years: take in the season's sheets, "
+        "ask whether an effect holds, write the annual summary.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--store", metavar="FILE", help="the network's store")
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+
+    def command(name: str, run: Callable[[argparse.Namespace], int], about: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=about, description=about[0].upper() + about[1:] + ".")
+        sub.add_argument("--json", action="store_true", help="one JSON document on standard output")
+        sub.set_defaults(run=run)
+        return sub
+
+    sub = command("demo", run_demo, "the whole job on an invented network; prints where to look")
+    sub.add_argument("--out", default="crosscellar-demo", metavar="DIR", help="a new folder (%(default)s)")
+
+    sub = command("register", run_register, "take in or update the trial register")
+    sub.add_argument("path", metavar="PATH", help="a folder of CSV tables, or one workbook with a tab each")
+
+    sub = command("intake", run_intake, "take in returned sheets: files and folders")
+    sub.add_argument("paths", nargs="+", metavar="PATH")
+    sub.add_argument("--correction", action="store_true", help="new values replace stored ones, with history")
+    sub.add_argument("--dry-run", action="store_true", help="show everything, store nothing")
+    sub.add_argument("--marked-up", metavar="DIR", help="write a marked copy of each sheet with findings")
+
+    sub = command("findings", run_findings, "what was refused, held or remarked, cell by cell")
+    sub.add_argument("--open", action="store_true", help="only those that wait for a decision")
+
+    sub = command("decide", run_decide, "put your decision on a held reading on record")
+    sub.add_argument("finding", type=int, metavar="FINDING", help="its number in `findings`")
+    sub.add_argument("decision", choices=("accept", "refuse"))
+    sub.add_argument("--reason", required=True, metavar="TEXT")
+    sub.add_argument("--value", metavar="NUMBER", help="the value that stands, where the cell cannot be read")
+
+    sub = command("outstanding", run_outstanding, "which readings are still owed, site by site")
+    sub.add_argument("--season", type=int, metavar="YEAR")
+
+    sub = command("effects", run_effects, "what each trial of a question showed")
+    sub.add_argument("question", metavar="QUESTION")
+    sub.add_argument("--response", metavar="NAME")
+    sub.add_argument("--measure", metavar="NAME")
+
+    sub = command("pool", run_pool, "whether the effect holds across sites and years")
+    sub.add_argument("question", metavar="QUESTION")
+    sub.add_argument("--response", metavar="NAME")
+    sub.add_argument("--measure", metavar="NAME")
+    sub.add_argument("--by", metavar="MODERATOR", help="cultivar, colour, season, level or volume_l")
+    sub.add_argument("--as-of", metavar="DATE", help="the answer as it stood (YYYY-MM-DD)")
+    sub.add_argument("--method", default="reml", choices=("reml", "ml", "moment", "paule_mandel", "common"))
+    sub.add_argument(
+        "--interval", default="auto", choices=("auto", "hartung_knapp", "normal", "robust", "bayes")
+    )
+    sub.add_argument("--level", type=float, default=0.95, metavar="SHARE")
+
+    sub = command("summary", run_summary, "the annual summary of a season")
+    sub.add_argument("season", type=int, metavar="SEASON")
+    sub.add_argument("--out", required=True, metavar="DIR")
+    sub.add_argument("--anonymous", action="store_true", help="sites as codes, no contacts, no free text")
+    sub.add_argument("--as-of", metavar="DATE", help="as it stood on that day (YYYY-MM-DD)")
+
+    command("check", run_check, "verify the store against the kept files and the journal")
+
+    sub = command("backup", run_backup, "write a consistent copy of the store")
+    sub.add_argument("--out", required=True, metavar="FILE")
+
+    sub = command("export", run_export, "every accepted reading and effect as open files with a dictionary")
+    sub.add_argument("--out", required=True, metavar="DIR")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status; never a traceback."""
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if args.version:
+        from importlib.metadata import version
+
+        print(f"crosscellar {version('crosscellar')}")  # noqa: T201
+        return DONE
+    if not hasattr(args, "run"):
+        parser.print_help()
+        return DONE
+    try:
+        status: int = args.run(args)
+        sys.stdout.flush()
+        return status
+    except RegisterRefused as refused:
+        say(f"crosscellar: {refused.sentence}")
+        for fault in refused.faults:
+            say(f"  - {fault}")
+        return refused.exit_status
+    except CrosscellarError as fault:
+        say(f"crosscellar: {fault.sentence}")
+        return fault.exit_status
+    except KeyboardInterrupt:
+        say("crosscellar: stopped. What was taken in before stays; run the same command again to go on.")
+        return COULD_NOT
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except MemoryError:
+        say("crosscellar: the machine has no memory left for this. Take in fewer files at a time.")
+        return COULD_NOT
+    except OSError as fault:
+        say(f"crosscellar: {fault.filename or 'the disk'}: {(fault.strerror or str(fault)).lower()}.")
+        return COULD_NOT
+    except Exception as fault:
+        if os.environ.get("CROSSCELLAR_DEBUG"):
+            raise
+        say(
+            f"crosscellar: a fault of the program ({type(fault).__name__}: {fault}). Nothing half-done was "
+            "stored. Run it again with CROSSCELLAR_DEBUG=1 and send the lines it prints to the maintainers."
+        )
+        return COULD_NOT
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,154 @@
+"""The register's tables as text, from a folder of CSVs or one workbook with a tab for each."""
+
+from __future__ import annotations
+
+import csv
+import io
+import unicodedata
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from crosscellar.contract import Contract, name_key
+from crosscellar.errors import RegisterRefused
+
+#: A register larger than this is not one.
+LARGEST_BYTES: Final = 20_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class TextTable:
+    """One table as it lies there: canonical column names, cells as text, and where each row stands."""
+
+    name: str
+    where: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: tuple[int, ...]
+    extra: tuple[str, ...] = field(default=())
+
+    def place(self, row: int) -> str:
+        """Where the row with this 0-based number stands, as its author sees it."""
+        return f"{self.where} row {self.numbers[row]}"
+
+
+def read_tables(path: Path, contract: Contract) -> dict[str, TextTable]:
+    """The tables found at `path`, by name.
+
+    Raises
+    ------
+    RegisterRefused
+        When nothing is there, or what is there is neither a folder of CSVs nor a workbook.
+    """
+    if path.is_dir():
+        sources = dict(_folder(path))
+    elif path.is_file():
+        sources = dict(_workbook(path))
+    else:
+        raise RegisterRefused(
+            "there is no register here",
+            where=path,
+            next_step="Name a folder with sites.csv, questions.csv, trials.csv …, or one workbook.",
+        )
+    by_key = {name_key(name): name for name in contract.register_tables}
+    found: dict[str, TextTable] = {}
+    for title, (where, grid) in sources.items():
+        name = by_key.get(name_key(title))
+        if name is not None:
+            found[name] = _headed(name, where, grid, contract)
+    if not found:
+        raise RegisterRefused(
+            "none of the register's tables is here",
+            where=path,
+            next_step="It needs sites, questions, trials, arms, vessels and responses.",
+        )
+    return found
+
+
+def _folder(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
+    for file in sorted(path.iterdir()):
+        if file.suffix.lower() in {".csv", ".tsv", ".txt"} and file.is_file():
+            _refuse_large(file)
+            yield file.stem, (file.name, _cells_of_text(file.read_bytes()))
+
+
+def _refuse_large(file: Path) -> None:
+    if file.stat().st_size > LARGEST_BYTES:
+        raise RegisterRefused("this file is too large for a register", where=file)
+
+
+def _cells_of_text(content: bytes) -> list[list[str]]:
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        text = content.decode("utf-16", errors="replace")
+    else:
+        try:
+            text = content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = content.decode("cp1252", errors="replace")
+    head = text.split("\n", 1)[0]
+    separator = max(",;\t", key=head.count)
+    return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+
+
+def _workbook(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
+    from openpyxl import load_workbook
+
+    _refuse_large(path)
+    try:
+        book: Any = load_workbook(path, data_only=True)
+    except Exception as fault:
+        raise RegisterRefused(
+            "this is not a workbook that can be read",
+            where=path,
+            next_step="Save it as .xlsx, or give a folder of CSV tables.",
+        ) from fault
+    for sheet in book.worksheets:
+        rows = [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
+        yield sheet.title, (f"{path.name} › {sheet.title}", rows)
+
+
+def _text(cell: object) -> str:
+    if cell is None:
+        return ""
+    if isinstance(cell, datetime):
+        return cell.date().isoformat() if cell.time() == datetime.min.time() else cell.isoformat()
+    if isinstance(cell, date):
+        return cell.isoformat()
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return str(cell)
+
+
+def _clean(text: str) -> str:
+    text = unicodedata.normalize("NFC", text).replace("\u00a0", " ")
+    return "".join(mark for mark in text if unicodedata.category(mark) not in {"Cf", "Cc"}).strip()
+
+
+def _headed(name: str, where: str, grid: list[list[str]], contract: Contract) -> TextTable:
+    table = contract.register_tables[name]
+    meaning: Mapping[str, str] = {
+        name_key(written): column.name
+        for column in table.columns
+        for written in (column.name, *column.aliases)
+    }
+    cleaned = [[_clean(cell) for cell in row] for row in grid]
+    start = next((number for number, row in enumerate(cleaned) if any(row)), None)
+    if start is None:
+        return TextTable(name, where, (), (), ())
+    kept: dict[int, str] = {}
+    extra: list[str] = []
+    for position, heading in enumerate(cleaned[start]):
+        column = meaning.get(name_key(heading)) if heading else None
+        if column is not None and column not in kept.values():
+            kept[position] = column
+        elif heading:
+            extra.append(heading)
+    rows: list[tuple[str, ...]] = []
+    numbers: list[int] = []
+    for number, row in enumerate(cleaned[start + 1 :], start + 2):
+        if any(row):
+            rows.append(tuple(row[position] if position < len(row) else "" for position in kept))
+            numbers.append(number)
+    return TextTable(name, where, tuple(kept.values()), tuple(rows), tuple(numbers), tuple(extra))

@@ -1,0 +1,250 @@
+"""What each command comes to, as frozen records: the same for a script, for JSON and for the terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from crosscellar.pooling import Pooled
+
+#: The counts of a taking-in, in the order they are read out.
+COUNTS = ("readings_in", "accepted", "refused", "held", "already", "blank")
+
+#: The keys of a finding that scripts may hold on to.
+FINDING_KEYS = (
+    "file",
+    "sheet",
+    "row",
+    "column",
+    "cell",
+    "code",
+    "severity",
+    "value",
+    "message",
+    "suggestion",
+)
+
+
+def plain(value: object) -> Any:
+    """The JSON form of a value: dates as ISO text, paths as text, numbers that are none as null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if isinstance(value, Path):
+        return str(value)
+    if isinstance(value, pl.DataFrame):
+        return [plain(row) for row in value.iter_rows(named=True)]
+    if isinstance(value, pl.Series):
+        return [plain(item) for item in value.to_list()]
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterOutcome:
+    """The register as taken in: rows of each table, and what is worth a look."""
+
+    path: str
+    rows: Mapping[str, int]
+    changes: Mapping[str, Mapping[str, int]]
+    warnings: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "register": self.path,
+            "rows": plain(self.rows),
+            "changes": plain(self.changes),
+            "warnings": list(self.warnings),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class IntakeOutcome:
+    """What happened to every reading of every file.
+
+    Attributes
+    ----------
+    readings_in, accepted, refused, held, already, blank
+        Totals; the first is the sum of the others, for each file and in all.
+    files, findings
+        Polars frames: one row a file; one row a finding, with the cell a spreadsheet shows.
+    stored
+        False for a dry run.
+    marked_up
+        Files written for the contributors, if asked for.
+    """
+
+    readings_in: int
+    accepted: int
+    refused: int
+    held: int
+    already: int
+    blank: int
+    files: pl.DataFrame
+    findings: pl.DataFrame
+    stored: bool
+    marked_up: tuple[str, ...] = ()
+
+    @property
+    def turned_away(self) -> bool:
+        """Whether anything was refused or held, a whole file included."""
+        whole = self.files.filter(pl.col("status").is_in(["refused", "held"])).height
+        return self.refused + self.held + whole > 0
+
+    def as_json(self) -> dict[str, Any]:
+        files = self.files.select("file", "sha256", "kind", *COUNTS, "status")
+        return {
+            **{name: getattr(self, name) for name in COUNTS},
+            "stored": self.stored,
+            "files": plain(files),
+            "findings": plain(self.findings.select(FINDING_KEYS)),
+            "marked_up": list(self.marked_up),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class FindingsList:
+    """Findings on record, with their numbers and decisions."""
+
+    findings: pl.DataFrame
+    open_only: bool
+
+    def as_json(self) -> dict[str, Any]:
+        return {"open_only": self.open_only, "findings": plain(self.findings)}
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionOutcome:
+    """A decision on record and what it changed."""
+
+    finding: int
+    decision: str
+    reason: str
+    entered: int
+    message: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "finding": self.finding,
+            "decision": self.decision,
+            "reason": self.reason,
+            "entered": self.entered,
+            "message": self.message,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Outstanding:
+    """Expected against received: one row a trial, response and stage, and a text for each site."""
+
+    season: int | None
+    expected: pl.DataFrame
+    texts: Mapping[str, str]
+
+    def as_json(self) -> dict[str, Any]:
+        return {"season": self.season, "expected": plain(self.expected), "texts": dict(self.texts)}
+
+
+@dataclass(frozen=True, slots=True)
+class EffectsAnswer:
+    """What each trial of a question showed."""
+
+    question: str
+    title: str
+    effects: pl.DataFrame
+
+    def as_json(self) -> dict[str, Any]:
+        return {"question": self.question, "title": self.title, "effects": plain(self.effects)}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The network's answer to one question: the primary response first, then the monitored ones."""
+
+    question: str
+    title: str
+    hypothesis: str
+    pooled: tuple[Pooled, ...]
+    one: bool = False
+    remarks: tuple[str, ...] = ()
+    subgroups: Mapping[str, Any] = field(default_factory=dict)
+
+    def as_json(self) -> Any:
+        documents = [plain(pooled.as_json()) for pooled in self.pooled]
+        for document in documents:
+            document["question"] = self.question
+            if self.subgroups:
+                document["by"] = plain(self.subgroups)
+        return documents[0] if self.one and documents else documents
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Files that were written, and one line to say so."""
+
+    what: str
+    paths: tuple[str, ...]
+    message: str
+    details: Mapping[str, Any] = field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        return {"what": self.what, "paths": list(self.paths), **plain(self.details)}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What verifying the store found; sound when it found nothing."""
+
+    path: str
+    problems: tuple[str, ...]
+    facts: Mapping[str, Any]
+
+    @property
+    def sound(self) -> bool:
+        return not self.problems
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "store": self.path,
+            "sound": self.sound,
+            "problems": list(self.problems),
+            **plain(self.facts),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class DemoOutcome:
+    """The whole job on the invented network: each step, and the page to open."""
+
+    register: RegisterOutcome
+    intake: IntakeOutcome
+    answers: tuple[Answer, ...]
+    page: str
+    store: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "register": self.register.as_json(),
+            "intake": self.intake.as_json(),
+            "answers": [
+                {
+                    "question": answer.question,
+                    "title": answer.title,
+                    "verdict": answer.pooled[0].verdict if answer.pooled else None,
+                    "reason": answer.pooled[0].reason if answer.pooled else None,
+                }
+                for answer in self.answers
+            ],
+            "page": self.page,
+            "store": self.store,
+        }
