@@ -283,6 +283,44 @@ def test_dates_times_and_durations_are_told_apart() -> None:
     ]
 
 
+def test_a_number_shown_as_per_cent_is_read_as_it_is_seen() -> None:
+    def fill(book: xlsxwriter.Workbook) -> None:
+        sheet = book.add_worksheet()
+        form, words = book.add_format({"num_format": "0.0%"}), book.add_format({"num_format": '0.0 "% vol"'})
+        sheet.write_number("A1", 0.125, form)
+        sheet.write_number("A2", 0.137, form)
+        sheet.write_number("A3", 1, form)
+        sheet.write_number("A4", 0, form)
+        sheet.write_number("A5", 12.5, words)
+
+    assert list(_cells(_grid(_written(fill))).values()) == [
+        ("12.5%", "s"),
+        ("13.7%", "s"),
+        ("100%", "s"),
+        ("0%", "s"),
+        ("12.5", "n"),
+    ]
+
+
+def test_a_colour_or_a_font_that_no_standard_knows_stops_no_sheet() -> None:
+    content = _written(lambda book: book.add_worksheet().write("A1", 3.5))
+    odd = _replaced(content, "xl/styles.xml", b'<family val="2"/>', b'<family val="99"/><glow val="x"/>')
+    # the same file makes openpyxl give up
+    with pytest.raises((ValueError, TypeError)):
+        openpyxl.load_workbook(io.BytesIO(odd))
+    assert _cells(_grid(odd)) == {(1, 1): ("3.5", "n")}
+
+
+def test_the_struck_out_font_of_a_conditional_format_marks_no_cell() -> None:
+    def fill(book: xlsxwriter.Workbook) -> None:
+        sheet = book.add_worksheet()
+        sheet.write("A1", 3.5)
+        struck = book.add_format({"font_strikeout": True})
+        sheet.conditional_format("A1", {"type": "cell", "criteria": ">", "value": 9, "format": struck})
+
+    assert _grid(_written(fill)).marks.is_empty()
+
+
 def test_the_1904_date_system_is_followed_and_told() -> None:
     def fill(book: xlsxwriter.Workbook) -> None:
         form = book.add_format({"num_format": "yyyy-mm-dd"})
@@ -356,6 +394,7 @@ SHEET = "xl/worksheets/sheet1.xml"
         ("xl/_rels/workbook.xml.rels", b"worksheets/sheet1.xml", b"worksheets/gone.xml"),
         ("[Content_Types].xml", b"sheet.main+xml", b"sheet.mein+xml"),
         ("xl/styles.xml", b"<cellXfs", b"<cellXfz"),
+        ("xl/styles.xml", b'numFmtId="0"', b'numFmtId="x"'),
     ],
 )
 def test_a_workbook_with_a_damaged_part_is_refused_whole(member: str, old: bytes, new: bytes) -> None:

@@ -6,12 +6,15 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from decimal import Decimal
 from typing import Final, Literal
 
 # The C parser itself, with document types refused: a tree-building reader keeps what it does not know.
 from xml.parsers import expat
 
 from crosscellar.intake.grid import CELL_CHARACTERS, Limits, Refused, read_range, read_reference
+
+Shows = Literal["number", "date", "duration", "percent"]
 
 _MAIN: Final = (
     "http://schemas.openxmlformats.org/spreadsheetml/2006/main ",
@@ -25,7 +28,7 @@ _LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384
 class Styles:
     """What each cell style of the workbook shows a number as, and whether it strikes the text out."""
 
-    shows: Sequence[Literal["number", "date", "duration"]] = ()
+    shows: Sequence[Shows] = ()
     struck: Sequence[bool] = ()
     date_system: Literal["1900", "1904"] = "1900"
     never_calculated: bool = False
@@ -318,6 +321,9 @@ class _Reader:
             raise ValueError("number")
         style = self._style()
         shows = self._styles.shows[style] if style < len(self._styles.shows) else "number"
+        if shows == "percent":
+            # 0.125 that everybody sees as 12.5%: what is seen is what was meant, and its sign is its unit
+            return f"{Decimal(repr(number)).scaleb(2).normalize():f}%", "s"
         if shows != "number" and 0 <= number < 1:
             return _clock(number), "t"
         if shows == "date" and 1 <= number < 2_958_466:

@@ -60,7 +60,8 @@ class Grid:
         `row` (Int32, as the spreadsheet numbers it; only rows with content), then one String column for
         each spreadsheet column with content, named by its number from 1 (`"3"` is C). Null is an empty cell.
         CSV text is exactly as sent; a workbook's number is its shortest text that reads back the same, a
-        date is ISO (`2024-10-15`, with `T13:05` only if it has a time), a time of day `13:05`.
+        date is ISO (`2024-10-15`, with `T13:05` only if it has a time), a time of day `13:05`, a number shown
+        as per cent is the text that is seen (`12.5%`, kind `s`).
     kinds
         None for CSV. Else the shape of `text`: `s` text, `n` number, `d` date, `t` time of day, `b` true or
         false, `e` error, `f` a formula without a stored result (its text is then the formula).

@@ -1,4 +1,4 @@
-"""A workbook's tabs as grids: structure, styles and comments by openpyxl, cells streamed, behind the gate."""
+"""A workbook's tabs as grids: structure and comments by openpyxl, cells and styles streamed."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ import polars as pl
 from crosscellar.intake.cells import Cells, Styles, read_cells, read_strings
 from crosscellar.intake.gate import Package, open_gate
 from crosscellar.intake.grid import Grid, Limits, Refused, Remark, lay_out, marks_frame, read_reference
+from crosscellar.intake.styles import read_styles, styles_of
 
 _CHUNK: Final = 65_536
 _COMMENTS: Final = "/comments"
@@ -63,7 +64,7 @@ def _read(
 
     for name, size in package.sizes.items():
         small = name.lower().endswith((".xml", ".rels")) and not name.lower().startswith(
-            ("xl/worksheets/", "xl/sharedstrings", "xl/pivotcache", "xl/charts", "xl/drawings")
+            ("xl/worksheets/", "xl/sharedstrings", "xl/styles", "xl/pivotcache", "xl/charts", "xl/drawings")
         )
         if small and size > limits.part_bytes:
             raise Refused(
@@ -76,7 +77,7 @@ def _read(
     with reader.archive as archive:
         reader.read_manifest()
         reader.read_workbook()
-        styles = _styles(reader)
+        styles = _styles(reader, archive)
         strings, struck = _strings(reader, archive, limits)
         grids = []
         for tab, relation in reader.parser.find_sheets():
@@ -97,43 +98,13 @@ def _pieces(part: Any) -> Iterator[bytes]:
         yield piece
 
 
-def _styles(reader: Any) -> Styles:
-    from openpyxl.styles import numbers
-    from openpyxl.styles.stylesheet import apply_stylesheet
-    from openpyxl.utils.datetime import CALENDAR_MAC_1904
+def _styles(reader: Any, archive: zipfile.ZipFile) -> Styles:
+    from openpyxl.xml.constants import ARC_STYLE
 
-    formats: Any = numbers
-    book = reader.wb
-    apply_stylesheet(reader.archive, book)
-    shows: list[Literal["number", "date", "duration"]] = []
-    struck = []
-    for style in book._cell_styles:
-        form = _number_format(book, style.numFmtId)
-        shows.append(
-            "duration"
-            if formats.is_timedelta_format(form)
-            else "date"
-            if formats.is_date_format(form)
-            else "number"
-        )
-        font = book._fonts[style.fontId] if style.fontId < len(book._fonts) else None
-        struck.append(bool(font is not None and font.strike))
-    calculation = book.calculation
-    return Styles(
-        shows=tuple(shows),
-        struck=tuple(struck),
-        date_system="1904" if book.epoch == CALENDAR_MAC_1904 else "1900",
-        never_calculated=bool(calculation is not None and calculation.fullCalcOnLoad),
-    )
-
-
-def _number_format(book: Any, number: int) -> str:
-    from openpyxl.styles.numbers import BUILTIN_FORMATS, BUILTIN_FORMATS_MAX_SIZE
-
-    if number < BUILTIN_FORMATS_MAX_SIZE:
-        return str(BUILTIN_FORMATS.get(number, "General"))
-    own = number - BUILTIN_FORMATS_MAX_SIZE
-    return str(book._number_formats[own]) if own < len(book._number_formats) else "General"
+    if ARC_STYLE not in archive.namelist():
+        return styles_of((), (), reader.wb)
+    with archive.open(ARC_STYLE) as part:
+        return styles_of(*read_styles(_pieces(part)), reader.wb)
 
 
 def _strings(reader: Any, archive: zipfile.ZipFile, limits: Limits) -> tuple[list[str], frozenset[int]]:
