@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import polars as pl
@@ -16,6 +16,7 @@ from crosscellar.contract.frames import Batch
 from crosscellar.intake.check import check_documents
 from crosscellar.intake.documents import read_documents
 from crosscellar.intake.lookup import KEYS, NothingStored
+from crosscellar.register import Register, read_register
 
 MESSY = Path(__file__).parents[1] / "faults" / "messy"
 RECEIVED = date(2026, 1, 5)
@@ -68,13 +69,9 @@ def contract() -> Contract:
 
 
 @pytest.fixture(scope="session")
-def register() -> Any:
-    """The register beside the messy sheets, table by table as it lies there."""
-    tables: dict[str, pl.DataFrame] = {
-        path.stem: pl.read_csv(path, infer_schema=False) for path in sorted((MESSY / "register").glob("*.csv"))
-    }
-    tables["trials"] = tables["trials"].with_columns(pl.col("season").cast(pl.Int32))
-    tables["samples"] = pl.DataFrame(
+def register(contract: Contract) -> Register:
+    """The register beside the messy sheets, with labels for two of its vessels."""
+    samples = pl.DataFrame(
         {
             "sample_id": ["LS24-S01", "LS24-S02"],
             "trial_id": ["LS24-ORR", "LS24-ORR"],
@@ -83,7 +80,7 @@ def register() -> Any:
             "stage": ["end_primary", "end_primary"],
         }
     )
-    return SimpleNamespace(**tables)
+    return replace(read_register(MESSY / "register", contract), samples=samples)
 
 
 @pytest.fixture
@@ -100,7 +97,7 @@ Judge = Callable[..., Batch]
 
 
 @pytest.fixture(scope="session")
-def judge(contract: Contract, register: Any) -> Judge:
+def judge(contract: Contract, register: Register) -> Judge:
     """Judges files: `(name, text)` pairs, `(name, bytes)` pairs or paths, against nothing stored by default."""
 
     def judged(*files: tuple[str, str | bytes] | Path, stored: Any = None, correction: bool = False) -> Batch:

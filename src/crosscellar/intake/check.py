@@ -117,7 +117,7 @@ def _read(
     items = name_analytes(items, contract, aliases, faults)
     items = read_days(items, register.trials, gathered.date_systems, faults)
     items = read_replicates(items, faults)
-    items = measure(items, register.labs, contract, faults)
+    items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)
     judge_limits(items, contract, faults)
     items = judge_scores(judge_picks(items, register, faults), faults)

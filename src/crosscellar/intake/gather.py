@@ -15,7 +15,7 @@ from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name
 from crosscellar.intake.headings import HeadingReader
 from crosscellar.intake.recognise import Recognised, Table, recognise
-from crosscellar.intake.tidy import ITEMS, block_name, tidy, unread_columns
+from crosscellar.intake.tidy import ITEMS, block_name, describe, tidy, together, unread_columns
 
 _NUMBER: Final = r"^\s*[<>]?\s*[+-]?[0-9][0-9.,]*\s*$"
 _NOUNS: Final = {
@@ -36,7 +36,7 @@ _NOUNS: Final = {
 class Gathered:
     """What the documents of a batch hold before anything is judged.
 
-    `items` has the columns of `ITEMS` and `item_no`; `files` one row a document; `marks` the marks of all grids.
+    `items` has the columns of `ITEMS` and `TABLES` and `item_no`; `files` one row a document; `marks` the marks of all grids.
     """
 
     items: pl.DataFrame
@@ -70,6 +70,7 @@ def gather(
 ) -> Gathered:
     """Items of all documents, numbered from 0 in the order of files, tabs and cells."""
     parts: list[pl.DataFrame] = []
+    tables: list[dict[str, object]] = []
     forms: list[_Form] = []
     files: list[tuple[int, str, str | None, str, bool, str]] = []
     lines: list[tuple[int, str, str, int, str, str]] = []
@@ -101,6 +102,7 @@ def gather(
             found = recognise(grid, reader)
             for table in found.tables:
                 table_no = len(parts)
+                tables.append(describe(table, file_no=file_no, table_no=table_no))
                 parts.append(tidy(table, reader, file_no=file_no, table_no=table_no, faults=faults))
                 kinds.append(table.kind)
                 lines.extend((file_no, document.name, grid.sheet, *line) for line in table.lines)
@@ -108,9 +110,10 @@ def gather(
                 _tell_unread(table, file_no, faults)
             unread = pl.DataFrame(schema=ITEMS)
             if not found.tables:
-                unread = _unrecognised(found, file_no, len(parts), contract, known_ids)
+                unread = _unrecognised(found, len(parts), contract, known_ids)
                 if not unread.is_empty():
                     forms.append(_not_recognised(found, len(parts)))
+                    tables.append(_nameless(file_no, len(parts), grid.sheet))
                     parts.append(unread)
                     kinds.append("none")
                 elif len(document.grids) > 1 and not grid.text.is_empty():
@@ -124,9 +127,7 @@ def gather(
             _no_table(file_no, document, faults)
         kind = "none" if none_found else kinds[0] if len(set(kinds)) == 1 else "several"
         files.append((file_no, document.name, document.sha256, kind, none_found, ""))
-    if parts:
-        gathered.items = pl.concat(parts)
-    gathered.items = gathered.items.with_row_index("item_no").with_columns(pl.col("item_no").cast(pl.Int32))
+    gathered.items = together(tables, parts)
     gathered.files = pl.DataFrame(
         files,
         schema={
@@ -302,7 +303,7 @@ def _tell_unread_tab(grid: Grid, file_no: int, faults: Faults) -> None:
 
 
 def _unrecognised(
-    found: Recognised, file_no: int, table_no: int, contract: Contract, known_ids: frozenset[str]
+    found: Recognised, table_no: int, contract: Contract, known_ids: frozenset[str]
 ) -> pl.DataFrame:
     """The numbers of a sheet without a recognised heading row, if analytes or vessels are named in it."""
     grid = found.grid
@@ -325,18 +326,20 @@ def _unrecognised(
     cells = grid.text.unpivot(columns, index="row", variable_name="column", value_name="text_sent").filter(
         pl.col("text_sent").str.contains(_NUMBER)
     )
-    given = cells.with_columns(
-        pl.lit(file_no).alias("file_no"),
-        pl.lit(table_no).alias("table_no"),
-        pl.lit(grid.sheet).alias("sheet"),
-        pl.lit("none").alias("kind"),
-        pl.lit("readings").alias("target"),
-        pl.col("column").cast(pl.Int32),
+    return cells.select(
+        pl.lit(table_no, dtype=pl.Int32).alias("table_no"), "row", pl.col("column").cast(pl.Int32), "text_sent"
     ).sort("row", "column")
-    return given.select(
-        (pl.col(name) if name in given.columns else pl.lit(None)).cast(dtype).alias(name)
-        for name, dtype in ITEMS.items()
-    )
+
+
+def _nameless(file_no: int, table_no: int, sheet: str) -> dict[str, object]:
+    return {
+        "table_no": table_no,
+        "file_no": file_no,
+        "sheet": sheet,
+        "kind": "none",
+        "target": "readings",
+        "heading_row": None,
+    }
 
 
 def _lines(lines: list[tuple[int, str, str, int, str, str]]) -> pl.DataFrame:

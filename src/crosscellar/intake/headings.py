@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import polars as pl
 
@@ -15,6 +16,8 @@ from crosscellar.contract import Contract
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
 _LONGEST_HEADING = 200
 _NEAR = 0.85
+#: Below this number of cells a plain look is quicker than a vectorised one.
+_SMALL = 5_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,7 @@ class Heading:
         return bool(self.field) and self.how != "misspelt"
 
 
+@lru_cache(maxsize=16_384)
 def plain(text: str) -> str:
     """A heading without case, spaces, marks and invisible characters: what two spellings share."""
     folded = unicodedata.normalize("NFKC", text).casefold()
@@ -61,6 +65,10 @@ class HeadingReader:
                     continue
                 for written in (column.name, *column.aliases):
                     self._fields.setdefault(plain(written), field)
+        for written, means in aliases.items():
+            if plain(means) in self._fields:
+                self._fields[plain(written)] = self._fields[plain(means)]
+        self._spellings = pl.Series(sorted(self._fields), dtype=pl.String)
         self._seen: dict[str, Heading] = {}
 
     def read(self, column: int, text: str) -> Heading:
@@ -73,10 +81,14 @@ class HeadingReader:
             column, text, known.field, known.analyte_text, known.unit_text, known.how, known.candidates
         )
 
-    def fields_in(self, text: pl.Expr) -> pl.Expr:
-        """Whether each cell spells a field of the sheet kinds: a quick look, before a row is read as headings."""
-        bare = text.str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]", "")
-        return bare.is_in(sorted(self._fields)).fill_null(False)
+    def spelt(self, cells: pl.DataFrame) -> pl.Series:
+        """How many cells of each row spell a field of the sheet kinds: a quick look before rows are read."""
+        if cells.width * cells.height <= _SMALL:
+            known = [sum(plain(text) in self._fields for text in row if text) for row in cells.rows()]
+            return pl.Series(known, dtype=pl.UInt32)
+        bare = pl.all().str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]", "")
+        hits = cells.select(bare.is_in(self._spellings.implode()).fill_null(False))
+        return hits.sum_horizontal().cast(pl.UInt32)
 
     def is_unit(self, text: str) -> bool:
         """Whether a cell below the headings names a unit."""

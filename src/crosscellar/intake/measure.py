@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import polars as pl
 
-from crosscellar.contract import Contract, UnitReading
+from crosscellar.contract import Contract, UnitReading, unit_key
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.headings import plain
 from crosscellar.intake.values import shown_number, shown_unit
@@ -59,7 +59,9 @@ class Declarations:
         return (several[0], False) if len(several) == 1 else (None, False)
 
 
-def measure(items: pl.DataFrame, labs: pl.DataFrame, contract: Contract, faults: Faults) -> pl.DataFrame:
+def measure(
+    items: pl.DataFrame, labs: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults
+) -> pl.DataFrame:
     """Items of readings with `value` and `unit` canonical, `conversion` in words and `unit_text` as sent.
 
     Every distinct (analyte, unit, unit in the cell, laboratory, stage) is looked at once.
@@ -73,10 +75,11 @@ def measure(items: pl.DataFrame, labs: pl.DataFrame, contract: Contract, faults:
         .sort(keys, nulls_last=True)
     )
     declarations = Declarations(labs)
+    own = {unit_key(written): means for written, means in aliases.items()}
     readings: list[UnitReading | None] = []
     rows = []
     for number, key in enumerate(distinct.iter_rows()):
-        reading, row = _resolve(key, declarations, contract)
+        reading, row = _resolve(key, declarations, contract, own)
         readings.append(reading)
         rows.append((*key, number, *row))
     answers = pl.DataFrame(
@@ -102,7 +105,7 @@ _ANSWER: Final = {
 
 
 def _resolve(
-    key: tuple[str | None, ...], declarations: Declarations, contract: Contract
+    key: tuple[str | None, ...], declarations: Declarations, contract: Contract, own: Mapping[str, str]
 ) -> tuple[UnitReading | None, tuple[str | None, str, str, str, str, float | None, str]]:
     analyte, column_unit, cell_unit, lab, stage, meant = key
     assert analyte is not None  # noqa: S101 - filtered above
@@ -114,8 +117,10 @@ def _resolve(
     limit_lab = declared.lab if declared else ""
 
     def read(written: str | None) -> UnitReading:
+        text = (written or "").strip()
+        text = own.get(unit_key(text), text) if text else ""
         return contract.read_unit(
-            analyte, (written or "").strip(), declared_unit=unit, declared_basis=basis, stage=stage
+            analyte, text, declared_unit=unit, declared_basis=basis, stage=stage
         )
 
     def answer(

@@ -33,6 +33,8 @@ REQUIRED: Final = {
 }
 _IDENTIFIERS: Final = {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", "sample_date"}
 _LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
+#: So few rows are looked at one by one.
+_FEW: Final = 200
 _NAMED: Final = ("exact", "alias", "case")
 _SUMMARY_TEXT: Final = (
     r"(?i)^\W*(grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
@@ -79,7 +81,7 @@ def recognise(grid: Grid, reader: HeadingReader) -> Recognised:
     columns = [name for name in grid.text.columns if name != "row"]
     if not columns:
         return Recognised(grid, (), ())
-    spelt = grid.text.select(pl.sum_horizontal(reader.fields_in(pl.col(name)) for name in columns)).to_series()
+    spelt = reader.spelt(grid.text.select(columns))
     starts = _heading_rows(grid, columns, spelt, reader)
     if not starts:
         return Recognised(grid, (), _as_lines(grid, columns, len(grid.text), "unread"))
@@ -218,8 +220,8 @@ def _table(
     lines: list[tuple[int, str, str]] = []
     left_out: list[int] = []
     data_seen = False
-    for at in odd.arg_true().to_list():
-        row, *cells = body.row(at)
+    looked_at = odd.arg_true()
+    for at, (row, *cells) in zip(looked_at.to_list(), body[looked_at].rows(), strict=True):
         filled = {int(name): text for name, text in zip(names, cells, strict=True) if (text or "").strip()}
         if not filled:
             what = ""
@@ -238,7 +240,9 @@ def _table(
         left_out.append(at)
         if what:
             lines.append((row, what, _joined(filled.values())))
-    rows = body.with_row_index("at").filter(~pl.col("at").is_in(left_out)).drop("at")
+    rows = body
+    if left_out:
+        rows = body.with_row_index("at").filter(~pl.col("at").is_in(left_out)).drop("at")
     missing = tuple(name for name in REQUIRED[kind] if name not in {h.field for h in headings})
     heading_row = int(grid.text["row"][index])
     return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing)
@@ -246,6 +250,8 @@ def _table(
 
 def _odd_rows(body: pl.DataFrame, key_columns: list[int], spelt: pl.Series) -> pl.Series:
     """Rows to be looked at one by one: the first, those with an identifier empty or a word of a heading or total."""
+    if len(body) <= _FEW:
+        return pl.repeat(True, len(body), eager=True)
     keys = [str(column) for column in key_columns if str(column) in body.columns]
     first = body.columns[1] if len(body.columns) > 1 else None
     empty = [pl.col(name).fill_null("").str.strip_chars() == "" for name in keys]

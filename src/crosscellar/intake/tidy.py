@@ -44,73 +44,85 @@ _FILLED_DOWN: Final = frozenset(
 _TARGET: Final = {"triangle": "picks", "scores": "scores"}
 _VALUE: Final = {"triangle": "picked", "scores": "score"}
 
-ITEMS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
-    "file_no": pl.Int32,
+#: What every item of a table shares: kept once a table, joined when all tables of a batch are there.
+TABLES: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "table_no": pl.Int32,
+    "file_no": pl.Int32,
     "sheet": pl.String,
     "kind": pl.String,
     "target": pl.String,
+    "heading_row": pl.Int32,
+    **{f"{name}_at": pl.Int32 for name in FIELDS if name not in ("analyte", "unit")},
+}
+ITEMS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "table_no": pl.Int32,
     "row": pl.Int32,
     "column": pl.Int32,
     "text_sent": pl.String,
     "value_kind": pl.String,
-    "heading_row": pl.Int32,
     "unit_meant": pl.String,
+    "analyte_at": pl.Int32,
+    "unit_at": pl.Int32,
     **{f"{name}_sent": pl.String for name in FIELDS},
-    **{f"{name}_at": pl.Int32 for name in FIELDS},
     **{f"{name}_kind": pl.String for name in _DATED},
 }
 
 
+def together(tables: list[dict[str, object]], parts: list[pl.DataFrame]) -> pl.DataFrame:
+    """All items of a batch, numbered in the order of tables, with what their tables say of them."""
+    shared = pl.DataFrame(tables, schema=TABLES)
+    whole = pl.DataFrame(schema=ITEMS)
+    items = pl.concat([whole, *parts], how="diagonal").select(ITEMS.keys())
+    items = items.join(shared, on="table_no", how="left", maintain_order="left")
+    return items.with_row_index("item_no").with_columns(pl.col("item_no").cast(pl.Int32))
+
+
+def describe(table: Table, *, file_no: int, table_no: int) -> dict[str, object]:
+    """What every item of a table shares, in the shape `TABLES`."""
+    place = _places(table)
+    return {
+        "table_no": table_no,
+        "file_no": file_no,
+        "sheet": table.grid.sheet,
+        "kind": table.kind,
+        "target": _TARGET.get(table.kind, "readings"),
+        "heading_row": table.heading_row,
+        **{f"{name}_at": place[name].column if name in place else None for name in FIELDS if f"{name}_at" in TABLES},
+    }
+
+
 def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, faults: Faults) -> pl.DataFrame:
-    """The items of a table in the shape `ITEMS`, in the order of the sheet.
+    """The items of a table in the order of the sheet: columns of `ITEMS`, those that the sheet has.
 
     In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte.
     """
     rows = _fill_merged(table, file_no, faults)
     place = _places(table)
-    common = [
-        pl.lit(file_no, dtype=pl.Int32).alias("file_no"),
-        pl.lit(table_no, dtype=pl.Int32).alias("table_no"),
-        pl.lit(table.grid.sheet).alias("sheet"),
-        pl.lit(table.kind).alias("kind"),
-        pl.lit(_TARGET.get(table.kind, "readings")).alias("target"),
-        pl.lit(table.heading_row, dtype=pl.Int32).alias("heading_row"),
-        "row",
-    ]
     kinds = _kinds(table, rows)
-    fields = [
-        expr
-        for name in FIELDS
-        for expr in (
-            (pl.col(str(place[name].column)) if name in place else pl.lit(None, dtype=pl.String)).alias(
-                f"{name}_sent"
-            ),
-            pl.lit(place[name].column if name in place else None, dtype=pl.Int32).alias(f"{name}_at"),
-        )
-    ]
-    dated = [
-        (
-            kinds.get_column(str(place[name].column))
-            if kinds is not None and name in place and str(place[name].column) in kinds.columns
-            else pl.Series([None] * len(rows), dtype=pl.String)
-        ).alias(f"{name}_kind")
-        for name in _DATED
-    ]
-    base = rows.select(*common, *fields).with_columns(dated)
-    if table.kind == "ferment_log":
-        base = base.with_columns(stage_sent=pl.lit("ferment_daily"))
-    parts = [
-        _with_value(base, rows, kinds, heading, table, reader) for heading in _value_headings(table, place)
-    ]
-    if not parts:
-        return pl.DataFrame(schema=ITEMS)
-    items = pl.concat(parts)
-    if table.kind in ("lab_wide", "ferment_log") or len(parts) > 1:
-        items = items.filter(pl.col("text_sent").str.strip_chars() != "")
-    return items.sort("row", "column", maintain_order=True).select(
-        pl.col(name).cast(dtype) for name, dtype in ITEMS.items()
+    given = [name for name in FIELDS if name in place and str(place[name].column) in rows.columns]
+    base = rows.select(
+        pl.lit(table_no, dtype=pl.Int32).alias("table_no"),
+        "row",
+        *(pl.col(str(place[name].column)).alias(f"{name}_sent") for name in given),
+        *(
+            pl.lit(place[name].column, dtype=pl.Int32).alias(f"{name}_at")
+            for name in ("analyte", "unit")
+            if name in place
+        ),
     )
+    if kinds is not None:
+        dated = [name for name in given if name in _DATED and str(place[name].column) in kinds.columns]
+        base = base.with_columns(kinds[str(place[name].column)].alias(f"{name}_kind") for name in dated)
+    if table.kind == "ferment_log":
+        base = base.with_columns(pl.lit("ferment_daily").alias("stage_sent"))
+    headings = _value_headings(table, place)
+    parts = [_with_value(base, rows, kinds, heading, table, reader) for heading in headings]
+    if not parts:
+        return pl.DataFrame(schema={"table_no": pl.Int32, "row": pl.Int32, "column": pl.Int32})
+    if headings[0].field != "analyte_value":
+        return parts[0]
+    items = pl.concat(parts).filter(pl.col("text_sent").str.strip_chars() != "")
+    return items.sort("row", "column", maintain_order=True)
 
 
 def _places(table: Table) -> dict[str, Heading]:
@@ -141,25 +153,23 @@ def _with_value(
     reader: HeadingReader,
 ) -> pl.DataFrame:
     name = str(heading.column)
-    kind = kinds.get_column(name) if kinds is not None and name in kinds.columns else None
-    items = base.with_columns(
-        pl.lit(heading.column, dtype=pl.Int32).alias("column"),
-        (
-            rows.get_column(name) if name in rows.columns else pl.Series([None] * len(rows), dtype=pl.String)
-        ).alias("text_sent"),
-        (kind if kind is not None else pl.Series([None] * len(rows), dtype=pl.String)).alias("value_kind"),
-        pl.lit("").alias("unit_meant"),
-    )
+    extra = [pl.lit(heading.column, dtype=pl.Int32).alias("column")]
     if heading.field == "analyte_value":
         # The words over the column speak for every cell below; their faults stand at the heading.
         unit = heading.unit_text or table.units.get(heading.column, "")
-        items = items.with_columns(
+        extra += [
             pl.lit(heading.analyte_text).alias("analyte_sent"),
             pl.lit(heading.column, dtype=pl.Int32).alias("analyte_at"),
             pl.lit(unit).alias("unit_sent"),
-            pl.lit("" if unit else reader.unit_meant(heading, table.kind)).alias("unit_meant"),
             pl.lit(heading.column, dtype=pl.Int32).alias("unit_at"),
-        )
+            pl.lit("" if unit else reader.unit_meant(heading, table.kind)).alias("unit_meant"),
+        ]
+    empty = pl.Series([None] * len(rows), dtype=pl.String)
+    text = rows[name] if name in rows.columns else empty
+    items = base.with_columns(*extra, text.alias("text_sent"))
+    if kinds is not None:
+        kind = kinds[name] if name in kinds.columns else empty
+        items = items.with_columns(kind.alias("value_kind"))
     return items
 
 

@@ -38,6 +38,7 @@ _TOLD: Final = {
     "unicode_minus": "typographic minus sign",
     "full_width": "wide digits",
 }
+_PLAIN_FRACTION: Final = r"^\s*[<>]?\s*[+-]?[0-9]*\.(?:[0-9]{1,2}|[0-9]{4,})\s*$"
 _VALUE_COLUMNS: Final = (
     "value",
     "qualifier",
@@ -84,17 +85,32 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
 
 
 def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
+    """`table_no`, `column` and `mark`. Only columns with a comma, or with no plain fraction, need a closer look."""
+    keys = ["file_no", "table_no", "column"]
+    text = pl.col("text_sent")
+    columns = items.group_by(keys, maintain_order=True).agg(
+        text.str.contains(",", literal=True).any().alias("commas"),
+        text.str.contains(".", literal=True).any().alias("points"),
+        text.str.contains(_PLAIN_FRACTION).any().alias("fractions"),
+    )
+    settled = (
+        pl.when(~pl.col("commas") & pl.col("fractions"))
+        .then(pl.lit("."))
+        .when(~pl.col("commas") & ~pl.col("points"))
+        .then(pl.lit("undecided"))
+    )
+    columns = columns.with_columns(settled.alias("mark"))
+    open_columns = columns.filter(pl.col("mark").is_null())
     rows = []
-    for (file_no, table_no, column), group in items.group_by(
-        ["file_no", "table_no", "column"], maintain_order=True
-    ):
+    for (file_no, table_no, column), group in items.join(open_columns, on=keys, how="semi").group_by(keys):
         kinds = group["value_kind"] if group["value_kind"].null_count() < len(group) else None
-        choice = decide_decimal(
-            group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), "")
-        )
+        choice = decide_decimal(group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), ""))
         rows.append((table_no, column, choice.mark))
-    marks = pl.DataFrame(
-        rows, schema={"table_no": pl.Int32, "column": pl.Int32, "mark": pl.String}, orient="row"
+    looked = pl.DataFrame(
+        rows, schema={"table_no": pl.Int32, "column": pl.Int32, "closer": pl.String}, orient="row"
+    )
+    marks = columns.join(looked, on=["table_no", "column"], how="left", maintain_order="left").select(
+        "table_no", "column", pl.coalesce("mark", "closer").alias("mark")
     )
     decided = pl.col("mark") != "undecided"
     return marks.with_columns(
