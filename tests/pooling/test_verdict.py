@@ -123,7 +123,8 @@ def test_a_wanted_direction_that_is_no_direction_is_refused() -> None:
 def test_an_undecided_answer_without_a_smallest_difference_says_what_is_missing() -> None:
     pooled = pool({"estimate": [0.5, -0.5, 0.1], "variance": [0.04] * 3})
     assert pooled.verdict == "undecided"
-    assert "No smallest difference" in pooled.reason
+    assert "no smallest difference that matters was declared" in pooled.reason
+    assert "more sites would decide it" in pooled.reason
 
 
 @pytest.mark.parametrize(

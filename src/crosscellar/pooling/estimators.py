@@ -15,7 +15,7 @@ _STEPS = 100
 #: A Newton step this small beside tau2 and the smallest variance is the last: the error left is its square.
 _LAST_STEP = 1e-8
 #: Points of the grid on which the modes of a likelihood are looked for, beside 0.
-_GRID = 9
+_GRID = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -78,7 +78,12 @@ class Asked:
         )
         up = self.wanted == "increase" or (self.wanted != "decrease" and not outcome.estimate < 0)
         return Pooled(
-            **said,
+            question=said["question"],
+            response=said["response"],
+            stage=said["stage"],
+            role=said["role"],
+            measure=said["measure"],
+            unit=said["unit"],
             n_effects=n_effects,
             n_sites=n_sites,
             n_seasons=kept["season"].drop_nulls().n_unique(),
@@ -125,6 +130,7 @@ class Asked:
                 equivalence_high=outcome.equivalence_high,
                 smallest_difference=d,
                 wanted=self.wanted,
+                between_share=outcome.i2_tau2,
             ),
             wanted=self.wanted,
             smallest_difference=d,

@@ -25,9 +25,9 @@ _AGREED: Final = (
     *("tau2", "i2", "q", "q_p", "method", "interval_method", "verdict", "reason"),
 )
 _BESIDE: Final = (
-    *("p_value", "tau2_low", "tau2_high", "i2_tau2", "h2", "q_df", "interval_why", "converged"),
+    *("p_value", "p_adjusted", "tau2_low", "tau2_high", "i2_tau2", "h2", "q_df", "interval_why", "converged"),
     *("narrower_than_common", "wanted", "smallest_difference", "direction", "chance_above_zero"),
-    *("chance_above_smallest", "hangs_on_site"),
+    "chance_above_smallest",
 )
 
 Plotter = Callable[["Pooled", Path], Path]
@@ -91,6 +91,8 @@ class Pooled:
         The rows that were pooled, with `weight`, and those that were not, with `left_out` saying why.
     remarks
         What a careful reader should be told, in sentences.
+    p_adjusted
+        For monitored responses, after `adjust_monitored`; NaN before.
     refit
         Pools other rows of the same question in the same way.
     """
@@ -144,6 +146,7 @@ class Pooled:
     effects: pl.DataFrame = field(repr=False)
     excluded: pl.DataFrame = field(repr=False)
     remarks: tuple[str, ...] = ()
+    p_adjusted: float = math.nan
     refit: Callable[[pl.DataFrame], Pooled] | None = field(default=None, repr=False)
 
     @property
@@ -186,7 +189,10 @@ class Pooled:
         return _plotters[0](self, Path(path))
 
     def as_json(self) -> dict[str, Any]:
-        """The answer as plain values, the effects as rows with `weight`; what cannot be given is NaN."""
+        """The answer as plain values, the effects as rows with `weight`; what cannot be given is NaN.
+
+        Which site the verdict hangs on is asked of tested responses alone: a monitored one has no verdict.
+        """
         rows = self.effects.select(
             "trial",
             "site",
@@ -207,6 +213,7 @@ class Pooled:
             "effects": rows.to_dicts(),
             **{name: getattr(self, name) for name in _BESIDE},
             "sigma2": dict(self.sigma2),
+            "hangs_on_site": self.hangs_on_site if self.role != "monitored" else None,
             "sites_above": self.sites_each_way[0],
             "sites_below": self.sites_each_way[1],
             "excluded": self.excluded.select("trial", "site", "season", "arm", "left_out").to_dicts(),
@@ -242,6 +249,8 @@ class Pooled:
         if self.n_sites > 1:
             up, down = self.sites_each_way
             read.append(("sites", f"{up} up, {down} down"))
+            if self.role != "monitored" and self.hangs_on_site is not None:
+                read.append(("hangs on", f"site {self.hangs_on_site}: without it the verdict would differ"))
             spread = f"tau {math.sqrt(self.tau2):.3g}, I2 {100 * self.i2:.0f} %"
             read.append(("between sites", f"{spread}, Q {self.q:.3g} on {self.q_df:g} (p {self.q_p:.2g})"))
             read.append(("method", f"{self.method}, {self.interval_method}: {self.interval_why}"))

@@ -19,6 +19,8 @@ ON_AVERAGE: Final = "holds on average"
 AGAINST: Final = "works against"
 NO_DIFFERENCE: Final = "no difference that matters"
 UNDECIDED: Final = "undecided"
+#: In place of a verdict where a response was only watched.
+MONITORED: Final = "monitored only"
 
 #: Every verdict, in the order in which the rules are asked.
 VERDICTS: Final = (NO_EFFECT, ONE_SITE, AT_NEW_SITES, ON_AVERAGE, AGAINST, NO_DIFFERENCE, UNDECIDED)
@@ -147,6 +149,14 @@ def many(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
+def mean_words(scale: Scale, n_sites: int, estimate: float, low: float, high: float, level: float) -> str:
+    """The mean and its interval as the beginning of a sentence."""
+    return (
+        f"Over {many(n_sites, 'site')} the mean effect is {scale.words(estimate)} "
+        f"({_percent(level)} interval {scale.range(low, high)})"
+    )
+
+
 def reason_of(
     verdict: str,
     *,
@@ -163,6 +173,7 @@ def reason_of(
     equivalence_high: float,
     smallest_difference: float | None,
     wanted: str,
+    between_share: float,
 ) -> str:
     """Why the verdict is what it is, in one or two sentences with numbers and units."""
     if verdict == NO_EFFECT:
@@ -173,11 +184,7 @@ def reason_of(
             f"{what} at one site: shown, not pooled. Nothing can be said about other sites; "
             "a second site would be the first evidence."
         )
-    percent = _percent(level)
-    mean = (
-        f"Over {many(n_sites, 'site')} the mean effect is {scale.words(estimate)} "
-        f"({percent} interval {scale.range(low, high)})"
-    )
+    mean = mean_words(scale, n_sites, estimate, low, high, level)
     new = ""
     if math.isfinite(prediction_low) and math.isfinite(prediction_high):
         new = scale.range(prediction_low, prediction_high)
@@ -210,11 +217,21 @@ def reason_of(
     text = f"{mean}, so it may go either way"
     if not (low <= 0 <= high):
         text = f"{mean}, not small enough to be called no change"
-    if d is None:
-        return f"{text}. No smallest difference that matters was declared, so sameness cannot be claimed."
-    return (
-        f"{text}, and a difference of {matters} is not ruled out. More sites or more vessels would decide it."
+    open_question = (
+        "no smallest difference that matters was declared, so sameness cannot be claimed"
+        if d is None
+        else f"a difference beyond {matters}, which would matter, is not ruled out"
     )
+    return f"{text}, and {open_question}. {_would_decide(between_share)}"
+
+
+def _would_decide(between_share: float) -> str:
+    """What would settle it: sites differ more than a trial's own error, or the trials are too small."""
+    if between_share > 0.5:
+        return (
+            "Sites differ more than the trials' own error, so more sites would decide it, not more vessels."
+        )
+    return "The trials' own error is the larger part, so more vessels an arm or more sites would decide it."
 
 
 def _matters(scale: Scale, d: float | None) -> str:
