@@ -91,8 +91,12 @@ def _typed(frame: pl.DataFrame | None, columns: Mapping[str, type[pl.DataType]])
     if frame is None:
         return pl.DataFrame(schema=dict(columns))
     return frame.select(
-        *(
-            (pl.col(name) if name in frame.columns else pl.lit(None, dtype=pl.String)).cast(dtype).alias(name)
-            for name, dtype in columns.items()
-        )
+        (_cast(frame[name], dtype) if name in frame.columns else pl.lit(None, dtype=dtype)).alias(name)
+        for name, dtype in columns.items()
     )
+
+
+def _cast(column: pl.Series, dtype: type[pl.DataType]) -> pl.Series:
+    if column.dtype == pl.String and dtype == pl.Date:
+        return column.str.to_date("%Y-%m-%d")
+    return column.cast(dtype)

@@ -1,0 +1,7 @@
+"""One DuckDB file that keeps what it was given: append-only, whole or not at all, traced to the cell."""
+
+from crosscellar.store.deciding import Decided
+from crosscellar.store.ledger import Snapshot
+from crosscellar.store.store import Store, Taken
+
+__all__ = ["Decided", "Snapshot", "Store", "Taken"]

@@ -1,0 +1,74 @@
+"""What is wrong with a store, in words: its rows, the kept files and the journal held against each other."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+
+from crosscellar.store import journal
+from crosscellar.store.checksum import Content, content_standing
+from crosscellar.store.ledger import ALL, last_entry
+from crosscellar.store.session import Session
+from crosscellar.store.targets import TARGETS
+
+
+def problems_of(session: Session) -> Iterator[str]:
+    """Every problem as a sentence with the next step; none for a sound store."""
+    yield from _content(session)
+    yield from _files(session)
+    yield from _against_journal(session)
+
+
+def _content(session: Session) -> Iterator[str]:
+    last = last_entry(session)
+    now = content_standing(session, until=ALL)
+    if (last.content if last else Content()) != now:
+        yield (
+            "The readings in the store are not those that its ledger speaks of: some were changed or lost. "
+            "Restore the latest backup that passes this check, and take in again what came since."
+        )
+    for target in TARGETS.values():
+        twice = int(session.value(target.twice, {"until": ALL}))
+        if twice:
+            yield f"{twice} {target.table} stand twice under one key. Report this with the store."
+        stray = int(session.value(target.stray))
+        if stray:
+            yield f"{stray} {target.table} point to a file that is not here. Restore the latest backup."
+
+
+def _files(session: Session) -> Iterator[str]:
+    names = dict(session.rows("SELECT sha256, min(file) FROM files WHERE sha256 IS NOT NULL GROUP BY sha256"))
+    kept: set[str] = set()
+    for sha256, content in session.rows("SELECT sha256, content FROM contents ORDER BY sha256"):
+        kept.add(sha256)
+        if hashlib.sha256(content).hexdigest() != sha256:
+            name = names.get(sha256, sha256)
+            yield f"The kept bytes of {name} are damaged. Ask the sender for the file again."
+    for sha256 in sorted(set(names) - kept):
+        yield f"The bytes of {names[sha256]} are not in the store. Take the file in again."
+    broken = int(
+        session.value(
+            "SELECT count(*) FROM files WHERE readings_in <> accepted + refused + held + already + blank"
+        )
+    )
+    if broken:
+        yield f"The readings of {broken} files do not add up. Restore the latest backup."
+
+
+def _against_journal(session: Session) -> Iterator[str]:
+    lines = journal.read(session.path)
+    entries = dict(session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id"))
+    if entries and not lines:
+        yield (
+            f"The journal {journal.journal_path(session.path).name} is missing: a store that lost its last "
+            "entries could not be told from a whole one. Put it back beside the store if you have it."
+        )
+        return
+    latest = {line.entry_id: line for line in lines}
+    lost = [line for number, line in sorted(latest.items()) if entries.get(number) != line.checksum]
+    for line in lost:
+        what = ", ".join(name for name, _ in line.files) or f"a {line.kind}"
+        yield (
+            f"Entry {line.entry_id} of {line.moment[:10]} ({what}) is in the journal but not in the store: "
+            "the store lost its end. Take these sheets in again."
+        )

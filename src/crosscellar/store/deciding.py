@@ -1,0 +1,197 @@
+"""The coordinator's decisions: each on record, each undone by a later one."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import polars as pl
+
+from crosscellar.contract.frames import Columns
+from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
+from crosscellar.store.checksum import Content, content_of
+from crosscellar.store.ledger import ALL, last_entry, write_entry
+from crosscellar.store.session import Session
+from crosscellar.store.taking import enter, next_entry, next_number, turn, withdraw
+from crosscellar.store.targets import TARGETS
+
+ACCEPT, REFUSE = "accept", "refuse"
+
+_WAITING: Final = """
+    SELECT n.finding_id FROM finding_items AS l JOIN findings AS n USING (finding_id)
+    WHERE l.item_id = $item AND n.severity = 'hold' AND n.finding_id <> $finding
+        AND coalesce((SELECT arg_max(d.verdict, d.decision_id) FROM decisions AS d
+            WHERE d.finding_id = n.finding_id), '') <> 'accept'
+    ORDER BY n.finding_id
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What a decision changed: items that entered, items that were withdrawn, items that still wait."""
+
+    finding_id: int
+    verdict: str
+    entered: int
+    withdrawn: int
+    waiting_for: tuple[int, ...]
+
+
+def store_decision(
+    session: Session,
+    finding_id: int,
+    verdict: str,
+    *,
+    reason: str,
+    value: str | None,
+    moment: datetime,
+    decided_by: str | None = None,
+) -> Decided:
+    """What this decision changed. Runs inside a transaction that the caller opened.
+
+    Raises
+    ------
+    UnknownName
+        No such finding, or a verdict that is neither accept nor refuse.
+    CrosscellarError
+        A finding that asks for no decision, a reason left empty, or nothing that could enter.
+    """
+    if verdict not in (ACCEPT, REFUSE):
+        raise UnknownName(f"{verdict!r} is not a decision", next_step="Say accept or refuse.")
+    if not reason.strip():
+        raise CrosscellarError(
+            "a decision needs a reason", next_step="Say why in a few words: --reason TEXT."
+        )
+    found = session.rows("SELECT severity, file_id FROM findings WHERE finding_id = $f", {"f": finding_id})
+    if not found:
+        raise UnknownName(
+            f"there is no finding number {finding_id}", next_step="`crosscellar findings` lists them."
+        )
+    if found[0][0] != "hold":
+        raise CrosscellarError(
+            f"finding {finding_id} is a {'refusal' if found[0][0] == 'refuse' else 'remark'}: "
+            "nothing waits for your decision",
+            next_step="A refused reading enters when the mended sheet is taken in.",
+        )
+    entry = next_entry(session)
+    before = last_entry(session)
+    content = before.content if before else Content()
+    items = [
+        row[0]
+        for row in session.rows(
+            "SELECT item_id FROM finding_items WHERE finding_id = $f ORDER BY item_id", {"f": finding_id}
+        )
+    ]
+    entered = withdrawn = 0
+    waiting: set[int] = set()
+    for item in items:
+        if verdict == REFUSE:
+            content, count = _take_back(session, item, entry, content)
+            withdrawn += count
+            continue
+        others = [row[0] for row in session.rows(_WAITING, {"item": item, "finding": finding_id})]
+        if others:
+            waiting.update(others)
+            continue
+        content = _enter_item(session, item, value, entry, content)
+        entered += 1
+    session.run(
+        "INSERT INTO decisions VALUES ($number, $entry, $finding, $verdict, $reason, $value, $by)",
+        {
+            "number": next_number(session, "SELECT coalesce(max(decision_id), 0) FROM decisions"),
+            "entry": entry,
+            "finding": finding_id,
+            "verdict": verdict,
+            "reason": reason.strip(),
+            "value": value,
+            "by": decided_by,
+        },
+    )
+    write_entry(session, entry_id=entry, moment=moment, kind="decision", content=content)
+    return Decided(finding_id, verdict, entered, withdrawn, tuple(sorted(waiting)))
+
+
+def _enter_item(session: Session, item: int, value: str | None, entry: int, content: Content) -> Content:
+    target, proposed, file_id, cell = session.rows(
+        "SELECT target, proposed, file_id, cell FROM set_aside WHERE item_id = $item", {"item": item}
+    )[0]
+    standing = [
+        row for row in session.rows(TARGETS[target].entered, {"items": [item], "until": ALL}) if row[2]
+    ]
+    if standing:
+        return content
+    if proposed is None:
+        raise NotComputable(
+            f"the reading in {cell or 'this row'} cannot enter as it stands: what it says is not settled",
+            next_step="Ask the contributor for a mended sheet and take that in.",
+        )
+    row: dict[str, Any] = json.loads(proposed)
+    if value is not None:
+        row.update(_with_value(target, value, row))
+    what = TARGETS[target]
+    frame = _typed(row, what.columns).with_columns(
+        pl.lit(0, dtype=pl.Int32).alias("file_no"),
+        pl.lit(item, dtype=pl.Int64).alias("item_id"),
+        pl.lit(True).alias("supersedes"),
+    )
+    files = pl.DataFrame(
+        {"file_no": [0], "file_id": [file_id]}, schema={"file_no": pl.Int32, "file_id": pl.Int32}
+    )
+    return enter(session, target, frame, files, entry, content)
+
+
+def _with_value(target: str, value: str, row: dict[str, Any]) -> dict[str, Any]:
+    column = TARGETS[target].value
+    try:
+        number = float(value)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise CrosscellarError(f"{value!r} is not a number", next_step="Give --value with a decimal point.")
+    if target == "readings":
+        unit = row.get("unit") or ""
+        return {column: number, "qualifier": "", "conversion": f"{value} {unit} by decision".strip()}
+    return {column: int(number) if target == "picks" else number}
+
+
+def _typed(row: dict[str, Any], columns: Columns) -> pl.DataFrame:
+    texts = {name: None if row.get(name) is None else _plain(row[name]) for name in columns}
+    frame = pl.DataFrame(
+        {name: [text] for name, text in texts.items()}, schema=dict.fromkeys(columns, pl.String)
+    )
+    return frame.select(_cast(name, dtype).alias(name) for name, dtype in columns.items())
+
+
+def _cast(name: str, dtype: pl.DataType | type[pl.DataType]) -> pl.Expr:
+    if dtype == pl.Boolean:
+        return pl.col(name) == "true"
+    if dtype == pl.Date:
+        return pl.col(name).str.to_date("%Y-%m-%d")
+    return pl.col(name).cast(dtype)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def _take_back(session: Session, item: int, entry: int, content: Content) -> tuple[Content, int]:
+    """The content after what an earlier yes brought in is withdrawn and what it replaced stands again."""
+    target = session.value("SELECT target FROM set_aside WHERE item_id = $item", {"item": item})
+    if target is None:
+        return content, 0
+    what = TARGETS[target]
+    standing = [row[0] for row in session.rows(what.entered, {"items": [item], "until": ALL}) if row[2]]
+    if not standing:
+        return content, 0
+    replaced = session.rows(what.replaced, {"ids": standing, "until": ALL})
+    content = withdraw(session, target, pl.Series(standing, dtype=pl.Int64), None, entry, content)
+    back = pl.Series([row[0] for row in replaced if not row[1]], dtype=pl.Int64)
+    if not back.is_empty():
+        turn(session, target, back, None, entry, stands=True)
+        content = content.plus(content_of(session, target, back))
+    return content, len(standing)

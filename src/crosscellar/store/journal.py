@@ -1,0 +1,74 @@
+"""A line for every entry, beside the store: what a store that lost its log cannot know itself."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from crosscellar.store.ledger import Entry
+from crosscellar.store.migrations import sync_folder
+from crosscellar.store.session import private_files
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One journal line: the entry's number, kind and checksum, and the files it took in (name, sha256)."""
+
+    entry_id: int
+    moment: str
+    kind: str
+    checksum: str
+    files: tuple[tuple[str, str], ...]
+
+
+def journal_path(store: Path) -> Path:
+    """Where the journal of this store lies."""
+    return store.with_name(f"{store.name}.journal")
+
+
+def append(store: Path, entry: Entry, files: tuple[tuple[str, str], ...] = ()) -> None:
+    """Nothing; the line is on the disk when this returns."""
+    line = json.dumps(
+        {
+            "entry": entry.entry_id,
+            "moment": entry.moment.isoformat(),
+            "kind": entry.kind,
+            "checksum": entry.content.checksum,
+            "files": [list(pair) for pair in files],
+        },
+        ensure_ascii=False,
+    )
+    path = journal_path(store)
+    new = not path.exists()
+    with private_files(), path.open("a", encoding="utf-8") as file:
+        file.write(f"{line}\n")
+        file.flush()
+        os.fsync(file.fileno())
+    if new:
+        sync_folder(path.parent)
+
+
+def read(store: Path) -> list[Line]:
+    """The lines that can be read; a last line cut short by a crash is passed over."""
+    path = journal_path(store)
+    if not path.exists():
+        return []
+    lines: list[Line] = []
+    for text in path.read_text(encoding="utf-8", errors="replace").splitlines():
+        try:
+            found: dict[str, Any] = json.loads(text)
+            lines.append(
+                Line(
+                    int(found["entry"]),
+                    str(found["moment"]),
+                    str(found["kind"]),
+                    str(found["checksum"]),
+                    tuple((str(name), str(sha)) for name, sha in found["files"]),
+                )
+            )
+        except (ValueError, KeyError, TypeError):
+            continue
+    return lines

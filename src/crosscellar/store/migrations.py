@@ -1,0 +1,201 @@
+"""The numbered steps that make a store and bring an older one up to date, always on a copy."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from importlib import resources
+from pathlib import Path
+from typing import Final
+
+from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
+from crosscellar.store.session import Session, private_files
+
+APPLICATION: Final = "crosscellar"
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One numbered step forward: its statements are run once, in one transaction."""
+
+    number: int
+    name: str
+    statements: str
+
+
+def schema_folder() -> Path:
+    """The folder of the numbered SQL: beside the package when installed, else at the top of the checkout."""
+    package = Path(str(resources.files("crosscellar")))
+    for folder in (package / "schemas" / "store", package.parents[1] / "schemas" / "store"):
+        if folder.is_dir():
+            return folder
+    raise StoreError(
+        "the files that describe the store are missing from this installation",
+        where=package,
+        next_step="Install crosscellar again.",
+    )
+
+
+def known_migrations() -> tuple[Migration, ...]:
+    """Every step this program knows, in order."""
+    found = sorted(schema_folder().glob("[0-9][0-9][0-9][0-9]_*.sql"))
+    return tuple(Migration(int(file.name[:4]), file.stem[5:], file.read_text("utf-8")) for file in found)
+
+
+def version_of(session: Session) -> int:
+    """The number of the last step this store has seen.
+
+    Raises
+    ------
+    NotOurStore
+        A database without the mark of this program.
+    """
+    tables = {row[0] for row in session.rows("SELECT table_name FROM information_schema.tables")}
+    ours = {"store_info", "migrations"} <= tables and session.rows(
+        "SELECT application FROM store_info ORDER BY application"
+    ) == [(APPLICATION,)]
+    if not ours:
+        raise NotOurStore(
+            "this database was not made by crosscellar",
+            where=session.path,
+            next_step="Name the store with --store, or a new file name to start one.",
+        )
+    return int(session.value("SELECT coalesce(max(number), 0) FROM migrations"))
+
+
+def apply(session: Session, steps: tuple[Migration, ...], moment: datetime) -> None:
+    """Nothing; each step went in with its number, in a transaction of its own."""
+    for step in steps:
+        with session.transaction():
+            session.run(step.statements)
+            session.run(
+                "INSERT INTO migrations VALUES ($number, $name, $moment)",
+                {"number": step.number, "name": step.name, "moment": moment},
+            )
+
+
+def sync_folder(folder: Path) -> None:
+    """Nothing; names made or changed in the folder are on the disk (where the system can do that)."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _blank(path: Path) -> None:
+    import duckdb
+
+    from crosscellar.store.session import CONFIG
+
+    with private_files():
+        duckdb.connect(str(path), config=CONFIG).close()
+    path.chmod(0o600)
+
+
+def make_new(path: Path, *, moment: datetime, steps: tuple[Migration, ...]) -> None:
+    """Nothing; a new, empty store lies at `path`, made under another name first and then renamed.
+
+    A store that another process made at the same moment is left as it is.
+    """
+    making = path.with_name(f".{path.name}.{os.getpid()}.new")
+    with suppress(FileNotFoundError):
+        making.unlink()
+    try:
+        _blank(making)
+        session = Session(making)
+        try:
+            with session.transaction():
+                session.run("CREATE TABLE migrations_pending (number INTEGER)")
+                session.run("DROP TABLE migrations_pending")
+            apply(session, steps, moment)
+            session.run(
+                "INSERT INTO store_info VALUES ($application, $moment)",
+                {"application": APPLICATION, "moment": moment},
+            )
+            session.checkpoint()
+        finally:
+            session.close()
+        try:
+            os.link(making, path)
+        except FileExistsError:
+            return
+        except OSError:
+            making.replace(path)
+        sync_folder(path.parent)
+    except OSError as fault:
+        raise StoreError(
+            f"no store can be made here ({fault.strerror})",
+            where=path,
+            next_step="Choose a folder that exists and that you may write to.",
+        ) from fault
+    finally:
+        for left in (making, Path(f"{making}.wal")):
+            with suppress(OSError):
+                left.unlink()
+
+
+def bring_up_to_date(
+    path: Path,
+    *,
+    version: int,
+    moment: datetime,
+    steps: tuple[Migration, ...],
+    verify: Callable[[Session], str],
+    at_step: Callable[[str], None],
+) -> Path:
+    """The path of the backup; the store at `path` has seen all steps.
+
+    The steps run on a copy, which takes the store's place only after `verify` gives the same text (a checksum
+    of the content) as before. A crash at any moment leaves the old store or the new one.
+    """
+    backup = path.with_name(f"{path.name}.before-{steps[-1].number:04d}")
+    copy = path.with_name(f".{path.name}.{os.getpid()}.upgrade")
+    session = Session(path)
+    try:
+        before = verify(session)
+        session.checkpoint()
+    finally:
+        session.close()
+    try:
+        with private_files():
+            for target in (backup, copy):
+                part = target.with_name(f"{target.name}.part")
+                shutil.copyfile(path, part)
+                with part.open("rb+") as file:
+                    os.fsync(file.fileno())
+                part.replace(target)
+                at_step(f"copied_{'backup' if target == backup else 'copy'}")
+        session = Session(copy)
+        try:
+            apply(session, tuple(step for step in steps if step.number > version), moment)
+            at_step("applied")
+            if verify(session) != before:
+                raise CrosscellarError(
+                    "the upgraded copy differs from the store, so the store was left as it is",
+                    where=path,
+                    next_step="Keep the file and report this.",
+                )
+            session.checkpoint()
+        finally:
+            session.close()
+        at_step("verified")
+        copy.replace(path)
+        sync_folder(path.parent)
+        at_step("swapped")
+    except OSError as fault:
+        raise StoreError(
+            f"the store could not be upgraded ({fault.strerror}) and was left as it is",
+            where=path,
+            next_step="Free some space or check your rights, and run the command again.",
+        ) from fault
+    finally:
+        for left in (copy, Path(f"{copy}.wal"), copy.with_name(f"{copy.name}.part")):
+            with suppress(OSError):
+                left.unlink()
+    return backup

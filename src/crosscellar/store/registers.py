@@ -1,0 +1,118 @@
+"""The register in the store: every row that ever held, from which entry until which."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+import polars as pl
+
+from crosscellar.store.checksum import Content
+from crosscellar.store.ledger import last_entry, write_entry
+from crosscellar.store.session import Session
+from crosscellar.store.taking import next_entry, next_number
+
+
+def _texts(frame: pl.DataFrame) -> list[str]:
+    shown = frame.select(pl.all().cast(pl.String))
+    return [json.dumps(row, ensure_ascii=False, sort_keys=True) for row in shown.iter_rows(named=True)]
+
+
+def store_register(
+    session: Session,
+    tables: Mapping[str, pl.DataFrame],
+    keys: Mapping[str, Sequence[str]],
+    *,
+    moment: datetime,
+) -> dict[str, dict[str, int]]:
+    """What changed in each table (added, changed, ended, same). Runs inside the caller's transaction.
+
+    A register is taken in whole: a row that is not in it any more has ended, and stays in the history.
+    """
+    entry = next_entry(session)
+    row_id = next_number(session, "SELECT coalesce(max(row_id), 0) FROM register_rows")
+    changes: dict[str, dict[str, int]] = {}
+    new_rows: list[tuple[int, int, str, str, str]] = []
+    ended: list[tuple[int, int]] = []
+    for name, frame in tables.items():
+        key = list(keys[name])
+        now = dict(
+            zip(
+                (
+                    json.dumps(row, ensure_ascii=False)
+                    for row in frame.select(pl.col(key).cast(pl.String)).rows()
+                ),
+                _texts(frame),
+                strict=True,
+            )
+        )
+        held = {
+            text_key: (number, text)
+            for number, text_key, text in session.rows(
+                """
+                SELECT row_id, row_key, row_json FROM register_rows WHERE register_table = $name
+                    AND row_id NOT IN (SELECT row_id FROM register_ends) ORDER BY row_id
+                """,
+                {"name": name},
+            )
+        }
+        count = {"added": 0, "changed": 0, "ended": 0, "same": 0}
+        for text_key, text in now.items():
+            before = held.get(text_key)
+            if before is not None and before[1] == text:
+                count["same"] += 1
+                continue
+            count["added" if before is None else "changed"] += 1
+            if before is not None:
+                ended.append((before[0], entry))
+            new_rows.append((row_id, entry, name, text_key, text))
+            row_id += 1
+        for text_key, (number, _) in held.items():
+            if text_key not in now:
+                count["ended"] += 1
+                ended.append((number, entry))
+        changes[name] = count
+    if new_rows or ended:
+        rows = pl.DataFrame(
+            new_rows,
+            schema={
+                "row_id": pl.Int64,
+                "entry_id": pl.Int32,
+                "register_table": pl.String,
+                "row_key": pl.String,
+                "row_json": pl.String,
+            },
+            orient="row",
+        )
+        ends = pl.DataFrame(ended, schema={"row_id": pl.Int64, "entry_id": pl.Int32}, orient="row")
+        with session.lend(incoming=rows, incoming_ends=ends):
+            session.run("INSERT INTO register_rows BY NAME SELECT * FROM incoming")
+            session.run("INSERT INTO register_ends BY NAME SELECT * FROM incoming_ends")
+        before_entry = last_entry(session)
+        write_entry(
+            session,
+            entry_id=entry,
+            moment=moment,
+            kind="register",
+            content=before_entry.content if before_entry else Content(),
+        )
+    return changes
+
+
+def register_frames(session: Session, *, until: int) -> dict[str, pl.DataFrame]:
+    """The register's tables as text frames, as they stood after entry `until`, in the order given."""
+    rows = session.rows(
+        """
+        SELECT register_table, row_json FROM register_rows WHERE entry_id <= $until
+            AND row_id NOT IN (SELECT row_id FROM register_ends WHERE entry_id <= $until)
+        ORDER BY register_table, row_id
+        """,
+        {"until": until},
+    )
+    tables: dict[str, list[dict[str, str | None]]] = {}
+    for name, text in rows:
+        tables.setdefault(name, []).append(json.loads(text))
+    return {
+        name: pl.DataFrame(found, schema=dict.fromkeys(found[0], pl.String)) for name, found in tables.items()
+    }

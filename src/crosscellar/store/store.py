@@ -1,0 +1,440 @@
+"""The network's store: every sheet, reading, finding, decision and register row, with their history."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+import polars as pl
+
+from crosscellar.contract.frames import FILES, READINGS, Batch
+from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
+from crosscellar.store import journal
+from crosscellar.store.checking import problems_of
+from crosscellar.store.checksum import content_standing
+from crosscellar.store.deciding import Decided, store_decision
+from crosscellar.store.ledger import ALL, Entry, Snapshot, last_entry, until_of
+from crosscellar.store.migrations import (
+    bring_up_to_date,
+    known_migrations,
+    make_new,
+    sync_folder,
+    version_of,
+)
+from crosscellar.store.registers import register_frames, store_register
+from crosscellar.store.session import Session, private_files
+from crosscellar.store.taking import store_batch
+from crosscellar.store.targets import TARGETS
+
+Clock = Callable[[], datetime]
+When = date | datetime | None
+
+_STATE: Final = """
+    CASE
+        WHEN n.severity = 'remark' THEN 'remark'
+        WHEN d.verdict IS NOT NULL THEN CASE d.verdict WHEN 'accept' THEN 'accepted' ELSE 'refused' END
+        WHEN a.how IS NOT NULL THEN a.how
+        WHEN n.severity = 'refuse' THEN 'refused'
+        ELSE 'open'
+    END
+"""
+
+_FINDINGS: Final = """
+    SELECT n.finding_id, f.file, n.sheet, n."row", n."column", n.cell, n.code, n.severity, n.value,
+        n.message, n.suggestion, STATE AS state, d.reason AS reason, l.moment AS taken_at,
+        (SELECT count(*) FROM finding_items AS i WHERE i.finding_id = n.finding_id) AS readings,
+        coalesce((SELECT min(json_extract_string(s.proposed, '$.trial_id')) FROM finding_items AS i
+            JOIN set_aside AS s USING (item_id) WHERE i.finding_id = n.finding_id), '') AS trial_id
+    FROM findings AS n
+    LEFT JOIN files AS f USING (file_id)
+    JOIN ledger AS l ON l.entry_id = n.entry_id
+    LEFT JOIN (SELECT finding_id, arg_max(verdict, decision_id) AS verdict,
+            arg_max(reason, decision_id) AS reason
+        FROM decisions WHERE entry_id <= $until GROUP BY finding_id) AS d USING (finding_id)
+    LEFT JOIN (SELECT finding_id, min(how) AS how FROM answered WHERE entry_id <= $until
+        GROUP BY finding_id) AS a USING (finding_id)
+    WHERE n.entry_id <= $until
+    ORDER BY n.finding_id
+""".replace("STATE", _STATE)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _no_step(_: str) -> None:
+    """The hook that does nothing: tests put one here that stops at a named step."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A taking-in that is on the disk: its entry, when it counts from, and the counts read back."""
+
+    entry_id: int
+    moment: datetime
+    readings: int
+    picks: int
+    scores: int
+
+
+class Store:
+    """An open store. Open it with `Store.open`, and close it: only one process can hold it for writing."""
+
+    def __init__(self, session: Session, *, clock: Clock, at_step: Callable[[str], None]) -> None:
+        self._session = session
+        self._clock = clock
+        self._at_step = at_step
+
+    @classmethod
+    def open(
+        cls,
+        path: str | Path,
+        *,
+        create: bool = True,
+        read_only: bool = False,
+        wait: float = 10.0,
+        clock: Clock = _now,
+        at_step: Callable[[str], None] = _no_step,
+    ) -> Self:
+        """The store at `path`, made if it is not there and `create` is true, brought up to date if older.
+
+        Parameters
+        ----------
+        path
+            The store's file.
+        read_only
+            For questions and reports: several readers can share it, and nothing is made or upgraded.
+        wait
+            Seconds to wait while another process holds it.
+        clock, at_step
+            The time, and a hook called at each named step: for tests.
+
+        Raises
+        ------
+        StoreBusy, StoreDamaged, NotOurStore, StoreError
+            With the reason and the next step.
+        """
+        path = Path(path)
+        steps = known_migrations()
+        if not path.exists():
+            if not create or read_only:
+                raise StoreError(
+                    "there is no store here",
+                    where=path,
+                    next_step="`crosscellar register PATH` starts one; --store FILE names another.",
+                )
+            make_new(path, moment=clock(), steps=steps)
+        session = Session(path, read_only=read_only, wait=wait)
+        try:
+            version = version_of(session)
+            if version > steps[-1].number:
+                raise NotOurStore(
+                    "the store was written by a newer crosscellar",
+                    where=path,
+                    next_step="Install the newest crosscellar and run the command again.",
+                )
+            if version < steps[-1].number:
+                session.close()
+                bring_up_to_date(
+                    path,
+                    version=version,
+                    moment=clock(),
+                    steps=steps,
+                    verify=lambda opened: content_standing(opened, until=ALL).checksum,
+                    at_step=at_step,
+                )
+                session = Session(path, read_only=read_only, wait=wait)
+        except BaseException:
+            session.close()
+            raise
+        return cls(session, clock=clock, at_step=at_step)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Nothing; the file is let go."""
+        self._session.close()
+
+    @property
+    def path(self) -> Path:
+        """Where the store lies."""
+        return self._session.path
+
+    def keep_register(
+        self, tables: Mapping[str, pl.DataFrame], keys: Mapping[str, Sequence[str]]
+    ) -> dict[str, dict[str, int]]:
+        """What changed in each table: added, changed, ended, same. Earlier rows stay in the history."""
+        before = last_entry(self._session)
+        with self._session.transaction():
+            changes = store_register(self._session, tables, keys, moment=self._clock())
+            self._at_step("before_commit")
+        self._after(before, ())
+        return changes
+
+    def register_frames(self, *, as_of: When = None) -> dict[str, pl.DataFrame]:
+        """The register's tables, every column as text, as they stood."""
+        return register_frames(self._session, until=until_of(self._session, as_of))
+
+    def take_in(self, batch: Batch) -> Taken | None:
+        """The taking-in, on the disk and read back; None when the batch holds nothing new.
+
+        Raises
+        ------
+        StoreError
+            When anything went wrong: then nothing of the batch is stored.
+        """
+        before = last_entry(self._session)
+        with self._session.transaction():
+            stored = store_batch(self._session, batch, moment=self._clock(), at_step=self._at_step)
+            self._at_step("before_commit")
+        if stored is None:
+            return None
+        entry, _ = stored
+        self._at_step("committed")
+        counts = {
+            name: int(self._session.value(target.count, {"entry": entry.entry_id}))
+            for name, target in TARGETS.items()
+        }
+        given = {name: getattr(batch, name).height for name in TARGETS}
+        if counts != given:
+            raise StoreError(
+                "the store does not hold what was written to it",
+                where=self.path,
+                next_step="Run `crosscellar check`, and restore the latest backup if it names a problem.",
+            )
+        self._after(before, _named(batch))
+        return Taken(entry.entry_id, entry.moment, counts["readings"], counts["picks"], counts["scores"])
+
+    def _after(self, before: Entry | None, files: tuple[tuple[str, str], ...]) -> None:
+        entry = last_entry(self._session)
+        if entry is None or (before is not None and entry.entry_id == before.entry_id):
+            return
+        journal.append(self.path, entry, files)
+        self._at_step("journalled")
+        self._session.checkpoint()
+        self._at_step("checkpointed")
+
+    def decide(
+        self,
+        finding_id: int,
+        verdict: str,
+        *,
+        reason: str,
+        value: str | None = None,
+        decided_by: str | None = None,
+    ) -> Decided:
+        """What the decision changed; a later decision on the same finding undoes it, both stay on record."""
+        before = last_entry(self._session)
+        with self._session.transaction():
+            decided = store_decision(
+                self._session,
+                finding_id,
+                verdict,
+                reason=reason,
+                value=value,
+                moment=self._clock(),
+                decided_by=decided_by,
+            )
+            self._at_step("before_commit")
+        self._after(before, ())
+        return decided
+
+    def known_files(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        """Files of these contents taken in before: sha256, file, taken_at (ISO text)."""
+        return self._session.frame(
+            """
+            SELECT f.sha256, f.file, strftime(l.moment, '%Y-%m-%dT%H:%M:%SZ') AS taken_at
+            FROM files AS f JOIN ledger AS l USING (entry_id)
+            WHERE f.sha256 IN (SELECT unnest($shas::VARCHAR[])) ORDER BY f.file_id
+            """,
+            {"shas": list(sha256s)},
+        )
+
+    def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
+        """Items under these keys, those that were replaced included: the target's columns and `standing`."""
+        what = TARGETS[target]
+        with self._session.lend(wanted=keys.select(what.key)):
+            return self._session.frame(what.stored, {"until": ALL})
+
+    def _items(self, target: str, trials: Sequence[str] | None, as_of: When) -> pl.DataFrame:
+        what = TARGETS[target]
+        return self._session.frame(
+            what.read,
+            {"until": until_of(self._session, as_of), "trials": None if trials is None else list(trials)},
+        )
+
+    def readings(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
+        """The readings that stand (READINGS and reading_id), of some trials or of all."""
+        return self._items("readings", trials, as_of)
+
+    def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
+        """Current readings of these trials, in the columns of READINGS."""
+        return self.readings(trials=trials).select(list(READINGS))
+
+    def picks(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
+        """The triangle answers that stand (PICKS and pick_id)."""
+        return self._items("picks", trials, as_of)
+
+    def scores(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
+        """The scores that stand (SCORES and score_id)."""
+        return self._items("scores", trials, as_of)
+
+    def findings(self, *, open_only: bool = False, as_of: When = None) -> pl.DataFrame:
+        """Findings with their number and `state`: open, accepted, refused, retaken or remark."""
+        found = self._session.frame(_FINDINGS, {"until": until_of(self._session, as_of)})
+        return found.filter(pl.col("state") == "open") if open_only else found
+
+    def files(self, *, as_of: When = None) -> pl.DataFrame:
+        """Every file taken in, with its counts, and `taken_at`."""
+        return self._session.frame(
+            """
+            SELECT f.*, l.moment AS taken_at FROM files AS f JOIN ledger AS l USING (entry_id)
+            WHERE f.entry_id <= $until ORDER BY f.file_id
+            """,
+            {"until": until_of(self._session, as_of)},
+        ).select("file_id", "entry_id", *FILES, "taken_at")
+
+    def trials_of_files(self) -> pl.DataFrame:
+        """file_id and trial_id of every item that stands or waits, distinct."""
+        return self._session.frame(
+            """
+            SELECT file_id, trial_id FROM readings UNION SELECT file_id, trial_id FROM picks
+            UNION SELECT file_id, trial_id FROM scores
+            UNION SELECT file_id, json_extract_string(proposed, '$.trial_id') FROM set_aside
+                WHERE proposed IS NOT NULL
+            ORDER BY ALL
+            """
+        )
+
+    def set_aside(self) -> pl.DataFrame:
+        """Every item that did not enter, with its file and outcome."""
+        return self._session.frame(
+            """
+            SELECT s.*, f.file FROM set_aside AS s JOIN files AS f USING (file_id)
+            ORDER BY s.item_id
+            """
+        )
+
+    def content_of_file(self, sha256: str) -> bytes:
+        """The bytes of a file as they came in.
+
+        Raises
+        ------
+        CrosscellarError
+            When no file of this SHA-256 was taken in.
+        """
+        found = self._session.rows("SELECT content FROM contents WHERE sha256 = $sha", {"sha": sha256})
+        if not found:
+            raise CrosscellarError("no file of this content was taken in", where=sha256)
+        return bytes(found[0][0])
+
+    def trace(self, target: str, ids: Sequence[int]) -> pl.DataFrame:
+        """Where these items came from: file, SHA-256, sheet, cell, text as sent, and what became of them."""
+        return self._session.frame(TARGETS[target].trace, {"ids": list(ids), "until": ALL})
+
+    def snapshot(self, *, as_of: When = None) -> Snapshot:
+        """What stands: a short checksum of the content, the number of items, the last entry's moment."""
+        entry = last_entry(self._session, until=until_of(self._session, as_of))
+        if entry is None:
+            return Snapshot("", 0, None)
+        return Snapshot(entry.content.checksum[:12], entry.content.standing, entry.moment)
+
+    def check(self) -> list[str]:
+        """Every problem found, as sentences with the next step; empty for a sound store."""
+        return list(problems_of(self._session))
+
+    def backup(self, out: str | Path) -> Path:
+        """The path of a consistent copy that passes the same check. The store is closed and opened again.
+
+        Raises
+        ------
+        StoreError
+            When the copy cannot be written, or differs from the store.
+        """
+        out = Path(out)
+        if out.exists():
+            raise StoreError(
+                "there is a file of this name already", where=out, next_step="Choose another name."
+            )
+        path, read_only = self.path, self._session.read_only
+        want = content_standing(self._session, until=ALL)
+        if not read_only:
+            self._session.checkpoint()
+        self._session.close()
+        try:
+            _copy(path, out)
+        finally:
+            self._session = Session(path, read_only=read_only)
+        lines = journal.journal_path(path)
+        if lines.exists():
+            with private_files():
+                journal.journal_path(out).write_bytes(lines.read_bytes())
+        with Store.open(out, create=False, read_only=True) as copy:
+            if content_standing(copy._session, until=ALL) != want or copy.check() != self.check():
+                raise StoreError("the copy differs from the store", where=out, next_step="Delete it.")
+        return out
+
+    def content_checksum(self) -> str:
+        """The SHA-256 that stands for everything that stands, computed anew."""
+        return content_standing(self._session, until=ALL).checksum
+
+    def facts(self) -> dict[str, Any]:
+        """A few numbers about what is kept."""
+        snapshot = self.snapshot()
+        return {
+            "snapshot": snapshot.checksum,
+            "standing": snapshot.standing,
+            "last_entry": snapshot.moment,
+            "files": int(self._session.value("SELECT count(*) FROM files")),
+            "kept_contents": int(self._session.value("SELECT count(*) FROM contents")),
+        }
+
+
+def _named(batch: Batch) -> tuple[tuple[str, str], ...]:
+    return tuple(
+        (name, sha or "") for name, sha in batch.files.sort("file_no").select("file", "sha256").iter_rows()
+    )
+
+
+def _copy(path: Path, out: Path) -> None:
+    """A copy of a closed store under another name, then renamed: never half a copy under the name asked for."""
+    import duckdb
+
+    part = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        with private_files():
+            connection = duckdb.connect(config={"storage_compatibility_version": "v1.4.0"})
+            try:
+                connection.execute("ATTACH $from AS source (READ_ONLY)".replace("$from", _quoted(path)))
+                connection.execute("ATTACH $to AS target".replace("$to", _quoted(part)))
+                connection.execute("COPY FROM DATABASE source TO target")
+                connection.execute("CHECKPOINT target")
+            finally:
+                connection.close()
+        part.replace(out)
+        sync_folder(out.parent)
+    except (OSError, duckdb.Error) as fault:
+        raise StoreError(
+            "the copy could not be written", where=out, next_step="Choose a folder that you may write to."
+        ) from fault
+    finally:
+        for left in (part, Path(f"{part}.wal")):
+            with suppress(OSError):
+                left.unlink()
+
+
+def _quoted(path: Path) -> str:
+    """A path as an SQL text: ATTACH takes no parameters."""
+    return "'" + str(path).replace("'", "''") + "'"

@@ -1,0 +1,212 @@
+"""One taking-in: a batch's files, items, findings and lines, stored whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import datetime
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract.frames import Batch
+from crosscellar.errors import StoreError
+from crosscellar.store.checksum import Content, content_of
+from crosscellar.store.ledger import Entry, last_entry, write_entry
+from crosscellar.store.session import Session
+from crosscellar.store.targets import TARGETS
+
+#: Statuses of files that leave nothing to store: their bytes and judgements are on record already.
+_ON_RECORD: Final = "already_taken_in"
+
+_PLACE: Final = ("sheet", "row", "column", "cell")
+
+
+def next_number(session: Session, statement: str) -> int:
+    """One more than the largest number so far."""
+    return int(session.value(statement)) + 1
+
+
+def next_entry(session: Session) -> int:
+    """The number of the ledger's next entry."""
+    return next_number(session, "SELECT coalesce(max(entry_id), 0) FROM ledger")
+
+
+def store_batch(
+    session: Session, batch: Batch, *, moment: datetime, at_step: Callable[[str], None]
+) -> tuple[Entry, pl.DataFrame] | None:
+    """The ledger's entry and the stored files (file_no, file_id), or None when there is nothing to store.
+
+    Runs inside a transaction that the caller opened. Raises StoreError if what was written does not count up
+    to what was given.
+    """
+    fresh = batch.files.filter(pl.col("status") != _ON_RECORD)
+    if fresh.is_empty():
+        return None
+    before = last_entry(session)
+    entry = next_entry(session)
+    files = _store_files(session, batch, fresh, entry)
+    at_step("files_written")
+    items = _store_set_aside(session, batch.set_aside, files, entry)
+    content = before.content if before else Content()
+    for target in TARGETS:
+        content = enter(session, target, getattr(batch, target), files, entry, content)
+    at_step("items_written")
+    _store_findings(session, batch.findings, files, items, entry)
+    _store_lines(session, batch.lines, files, entry)
+    _answer_retaken(session, files, entry)
+    moment = write_entry(session, entry_id=entry, moment=moment, kind="intake", content=content)
+    at_step("entry_written")
+    return Entry(entry, moment, "intake", content), files.select("file_no", "file_id")
+
+
+def _store_files(session: Session, batch: Batch, fresh: pl.DataFrame, entry: int) -> pl.DataFrame:
+    known = {row[0] for row in session.rows("SELECT sha256 FROM contents")}
+    new = [sha for sha in fresh["sha256"].drop_nulls().unique(maintain_order=True) if sha not in known]
+    contents = pl.DataFrame(
+        {"sha256": new, "content": [batch.content[sha] for sha in new]},
+        schema={"sha256": pl.String, "content": pl.Binary},
+    ).with_columns(pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
+    first = next_number(session, "SELECT coalesce(max(file_id), 0) FROM files")
+    files = fresh.sort("file_no").with_columns(
+        (pl.int_range(pl.len(), dtype=pl.Int32) + first).alias("file_id"),
+        pl.lit(entry, dtype=pl.Int32).alias("entry_id"),
+    )
+    with session.lend(incoming=contents, incoming_files=files):
+        session.run("INSERT INTO contents BY NAME SELECT * FROM incoming")
+        session.run("INSERT INTO files BY NAME SELECT * FROM incoming_files")
+    return files
+
+
+def _numbered(frame: pl.DataFrame, files: pl.DataFrame, entry: int) -> pl.DataFrame:
+    return (
+        frame.join(files.select("file_no", "file_id"), on="file_no", how="inner", maintain_order="left")
+        .drop("file_no", "file")
+        .with_columns(pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
+    )
+
+
+def _store_set_aside(
+    session: Session, set_aside: pl.DataFrame, files: pl.DataFrame, entry: int
+) -> pl.DataFrame:
+    first = next_number(session, "SELECT coalesce(max(item_id), 0) FROM set_aside")
+    items = _numbered(set_aside, files, entry).with_columns(
+        (pl.int_range(pl.len(), dtype=pl.Int64) + first).alias("item_id")
+    )
+    with session.lend(incoming=items.drop("item_no")):
+        session.run("INSERT INTO set_aside BY NAME SELECT * FROM incoming")
+    return items.select("item_no", "item_id")
+
+
+def enter(
+    session: Session, target: str, rows: pl.DataFrame, files: pl.DataFrame, entry: int, content: Content
+) -> Content:
+    """The content after these rows entered one table, those that replace others included.
+
+    Raises
+    ------
+    StoreError
+        When two items of one key would stand, or rows are missing after writing.
+    """
+    what = TARGETS[target]
+    if rows.is_empty():
+        return content
+    first = next_number(session, what.top)
+    order = [
+        name for name in ("trial_id", "analyte", "attribute", "stage", "sample_date") if name in rows.columns
+    ]
+    numbered = (
+        _numbered(rows.sort(*order, maintain_order=True), files, entry)
+        .with_columns((pl.int_range(pl.len(), dtype=pl.Int64) + first).alias(what.identity))
+        .rechunk()
+    )
+    with session.lend(incoming=numbered.drop("supersedes")):
+        clashes = session.frame(what.clashes, {"until": entry})
+        session.run(what.insert)
+    replacing = numbered.filter("supersedes")[what.identity]
+    if not clashes["new_id"].is_in(replacing.implode()).all():
+        raise StoreError(
+            "another taking-in stored some of these readings first, so nothing of this was stored",
+            where=session.path,
+            next_step="Run the command again: they will be compared with what stands now.",
+        )
+    written = int(session.value(what.count, {"entry": entry}))
+    if written < numbered.height:
+        raise StoreError(
+            f"only {written} of {numbered.height} {target} were written, so nothing was stored",
+            where=session.path,
+            next_step="Run `crosscellar check`.",
+        )
+    content = content.plus(content_of(session, target, numbered[what.identity]))
+    return withdraw(session, target, clashes["old_id"], clashes["new_id"], entry, content)
+
+
+def withdraw(
+    session: Session, target: str, old: pl.Series, by: pl.Series | None, entry: int, content: Content
+) -> Content:
+    """The content after these items stopped standing; `by` names those in their place."""
+    if old.is_empty():
+        return content
+    content = content.less(content_of(session, target, old))
+    turn(session, target, old, by, entry, stands=False)
+    return content
+
+
+def turn(
+    session: Session, target: str, stored: pl.Series, by: pl.Series | None, entry: int, *, stands: bool
+) -> None:
+    """Nothing; from this entry on these items stand, or do not."""
+    first = next_number(session, "SELECT coalesce(max(step_id), 0) FROM supersessions")
+    steps = pl.DataFrame(
+        {
+            "stored_id": stored.cast(pl.Int64),
+            "by_id": by.cast(pl.Int64) if by is not None else [None] * len(stored),
+        },
+        schema={"stored_id": pl.Int64, "by_id": pl.Int64},
+    ).with_columns(
+        (pl.int_range(pl.len(), dtype=pl.Int64) + first).alias("step_id"),
+        pl.lit(entry, dtype=pl.Int32).alias("entry_id"),
+        pl.lit(target).alias("target"),
+        pl.lit(stands).alias("stands"),
+    )
+    with session.lend(incoming=steps):
+        session.run("INSERT INTO supersessions BY NAME SELECT * FROM incoming")
+
+
+def _store_findings(
+    session: Session, findings: pl.DataFrame, files: pl.DataFrame, items: pl.DataFrame, entry: int
+) -> None:
+    first = next_number(session, "SELECT coalesce(max(finding_id), 0) FROM findings")
+    numbered = _numbered(findings, files, entry).with_columns(
+        (pl.int_range(pl.len(), dtype=pl.Int32) + first).alias("finding_id")
+    )
+    links = (
+        numbered.select("finding_id", pl.col("items").alias("item_no"))
+        .explode("item_no")
+        .join(items, on="item_no", how="inner")
+        .select("finding_id", "item_id")
+        .sort("finding_id", "item_id")
+    )
+    with session.lend(incoming=numbered.drop("items"), incoming_links=links):
+        session.run("INSERT INTO findings BY NAME SELECT * FROM incoming")
+        session.run("INSERT INTO finding_items BY NAME SELECT * FROM incoming_links")
+
+
+def _store_lines(session: Session, lines: pl.DataFrame, files: pl.DataFrame, entry: int) -> None:
+    with session.lend(incoming=_numbered(lines, files, entry)):
+        session.run("INSERT INTO lines BY NAME SELECT * FROM incoming")
+
+
+def _answer_retaken(session: Session, files: pl.DataFrame, entry: int) -> None:
+    """Open findings of an earlier reading of the same bytes are answered by the new reading's findings."""
+    shas: Iterable[str] = files["sha256"].drop_nulls().to_list()
+    session.run(
+        """
+        INSERT INTO answered
+        SELECT $entry, n.finding_id, 'retaken' FROM findings AS n JOIN files AS f USING (file_id)
+        WHERE f.sha256 IN (SELECT unnest($shas::VARCHAR[])) AND n.entry_id < $entry
+            AND n.severity <> 'remark'
+            AND n.finding_id NOT IN (SELECT finding_id FROM answered)
+            AND n.finding_id NOT IN (SELECT finding_id FROM decisions)
+        """,
+        {"entry": entry, "shas": list(shas)},
+    )

@@ -1,0 +1,188 @@
+"""The three kinds of item a store keeps, and the fixed statements about each.
+
+The statements differ only in names from the lists here and in `crosscellar.contract.frames`; they are put
+together once, at import. No text from a sheet or a user ever enters one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+from crosscellar.contract.frames import (
+    PICK_KEY,
+    PICKS,
+    READING_KEY,
+    READINGS,
+    SCORE_KEY,
+    SCORES,
+    Columns,
+)
+
+_WITHDRAWN: Final = """
+    SELECT stored_id FROM supersessions
+    WHERE target = 'TABLE' AND entry_id <= $until
+    GROUP BY stored_id
+    HAVING NOT arg_max(stands, step_id)
+"""
+
+_DIGESTS: Final = """
+    SELECT count(*) AS items,
+        sum(('0x' || digest[1:8])::UBIGINT), sum(('0x' || digest[9:16])::UBIGINT),
+        sum(('0x' || digest[17:24])::UBIGINT), sum(('0x' || digest[25:32])::UBIGINT),
+        sum(('0x' || digest[33:40])::UBIGINT), sum(('0x' || digest[41:48])::UBIGINT),
+        sum(('0x' || digest[49:56])::UBIGINT), sum(('0x' || digest[57:64])::UBIGINT)
+    FROM (SELECT sha256(concat_ws(chr(31), 'TABLE', FIELDS)) AS digest FROM TABLE AS s WHERE CHOICE)
+"""
+
+
+def _column(name: str) -> str:
+    return f's."{name}"'
+
+
+def _number(name: str) -> str:
+    """Adding 0 makes one text of 0 and -0."""
+    return f"{_column(name)} + 0.0"
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One table of items and its statements; `value` is the column that answers, `identity` its number."""
+
+    table: str
+    identity: str
+    key: tuple[str, ...]
+    columns: Columns
+    value: str
+    read: str
+    stored: str
+    clashes: str
+    insert: str
+    top: str
+    entered: str
+    count: str
+    digest_chosen: str
+    digest_standing: str
+    replaced: str
+    twice: str
+    stray: str
+    trace: str
+
+
+def _target(
+    table: str, identity: str, key: tuple[str, ...], columns: Columns, value: str, also: tuple[str, ...]
+) -> Target:
+    place = ("sheet", "row", "column", "cell")
+    own = [name for name in columns if name not in ("file_no", "file", "supersedes", *place)]
+    shown = ", ".join(f's."{name}"' for name in (*place, *own))
+    same = " AND ".join(f's."{name}" IS NOT DISTINCT FROM k."{name}"' for name in key)
+    as_text = {value: _number(value)} if table != "picks" else {}
+    fields = ", ".join(
+        f"coalesce(CAST({as_text.get(name, _column(name))} AS VARCHAR), chr(30))"
+        for name in (*key, value, *also)
+    )
+    order = ", ".join(f's."{name}" NULLS FIRST' for name in key)
+
+    def fill(text: str) -> str:
+        return (
+            text.replace("WITHDRAWN", _WITHDRAWN)
+            .replace("TABLE", table)
+            .replace("IDENTITY", identity)
+            .replace("SHOWN", shown)
+            .replace("SAME", same)
+            .replace("FIELDS", fields)
+            .replace("ORDER_KEY", order)
+            .replace("KEY_LIST", ", ".join(f's."{name}"' for name in key))
+        )
+
+    return Target(
+        table=table,
+        identity=identity,
+        key=key,
+        columns=columns,
+        value=value,
+        read=fill(
+            """
+            SELECT s.IDENTITY, f.file_no, f.file, SHOWN,
+                s.entry_id IN (SELECT entry_id FROM supersessions
+                    WHERE target = 'TABLE' AND by_id = s.IDENTITY) AS supersedes
+            FROM TABLE AS s JOIN files AS f USING (file_id)
+            WHERE s.entry_id <= $until
+                AND ($trials::VARCHAR[] IS NULL OR s.trial_id IN (SELECT unnest($trials::VARCHAR[])))
+                AND s.IDENTITY NOT IN (WITHDRAWN)
+            ORDER BY ORDER_KEY, s.IDENTITY
+            """
+        ),
+        stored=fill(
+            """
+            SELECT s.IDENTITY, f.file_no, f.file, SHOWN, s.IDENTITY NOT IN (WITHDRAWN) AS standing,
+                l.moment AS taken_at
+            FROM TABLE AS s JOIN files AS f USING (file_id) JOIN ledger AS l ON l.entry_id = s.entry_id
+            WHERE s.trial_id IN (SELECT trial_id FROM wanted)
+                AND EXISTS (SELECT 1 FROM wanted AS k WHERE SAME)
+            ORDER BY ORDER_KEY, s.IDENTITY
+            """
+        ),
+        clashes=fill(
+            """
+            SELECT k.IDENTITY AS new_id, s.IDENTITY AS old_id
+            FROM TABLE AS s JOIN incoming AS k ON SAME
+            WHERE s.entry_id <= $until AND s.IDENTITY NOT IN (WITHDRAWN)
+            ORDER BY new_id, old_id
+            """
+        ),
+        insert=fill("INSERT INTO TABLE BY NAME SELECT * FROM incoming"),
+        top=fill("SELECT coalesce(max(IDENTITY), 0) FROM TABLE"),
+        entered=fill(
+            """
+            SELECT IDENTITY AS stored_id, item_id, IDENTITY NOT IN (WITHDRAWN) AS standing FROM TABLE
+            WHERE item_id IN (SELECT unnest($items::BIGINT[])) ORDER BY stored_id
+            """
+        ),
+        count=fill("SELECT count(*) FROM TABLE WHERE entry_id = $entry"),
+        digest_chosen=fill(_DIGESTS.replace("CHOICE", "s.IDENTITY IN (SELECT stored_id FROM chosen)")),
+        digest_standing=fill(
+            _DIGESTS.replace("CHOICE", "s.entry_id <= $until AND s.IDENTITY NOT IN (WITHDRAWN)")
+        ),
+        replaced=fill(
+            """
+            SELECT x.stored_id, x.stored_id NOT IN (WITHDRAWN) AS standing FROM supersessions AS x
+            WHERE x.target = 'TABLE' AND x.by_id IN (SELECT unnest($ids::BIGINT[]))
+                AND x.step_id = (SELECT max(step_id) FROM supersessions AS y
+                    WHERE y.target = 'TABLE' AND y.stored_id = x.stored_id)
+            ORDER BY x.stored_id
+            """
+        ),
+        twice=fill(
+            """
+            SELECT count(*) FROM (SELECT count(*) AS n FROM TABLE AS s
+            WHERE s.entry_id <= $until AND s.IDENTITY NOT IN (WITHDRAWN) GROUP BY KEY_LIST HAVING n > 1)
+            """
+        ),
+        stray=fill("SELECT count(*) FROM TABLE WHERE file_id NOT IN (SELECT file_id FROM files)"),
+        trace=fill(
+            """
+            SELECT s.IDENTITY, f.file, f.sha256, s.sheet, s."row", s."column", s.cell, s.text_sent,
+                s.trial_id,
+                l.moment AS taken_at, s.IDENTITY NOT IN (WITHDRAWN) AS standing,
+                (SELECT arg_max(by_id, step_id) FROM supersessions AS x
+                    WHERE x.target = 'TABLE' AND x.stored_id = s.IDENTITY AND NOT x.stands) AS replaced_by,
+                (SELECT arg_max(d.reason, d.decision_id) FROM finding_items AS i
+                    JOIN decisions AS d USING (finding_id) WHERE i.item_id = s.item_id) AS decision
+            FROM TABLE AS s JOIN files AS f USING (file_id) JOIN ledger AS l ON l.entry_id = s.entry_id
+            WHERE s.IDENTITY IN (SELECT unnest($ids::BIGINT[]))
+            ORDER BY s.IDENTITY
+            """
+        ),
+    )
+
+
+TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
+    {
+        "readings": _target("readings", "reading_id", READING_KEY, READINGS, "value", ("qualifier", "unit")),
+        "picks": _target("picks", "pick_id", PICK_KEY, PICKS, "picked", ("serving", "preferred")),
+        "scores": _target("scores", "score_id", SCORE_KEY, SCORES, "score", ("scale_low", "scale_high")),
+    }
+)
