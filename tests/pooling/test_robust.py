@@ -10,7 +10,7 @@ from crosscellar.pooling.robust import cr2, cr2_weighted
 
 
 def from_the_definition(y: Floats, x: Floats, v: Floats, site: Floats) -> tuple[Floats, Floats]:
-    """CR2 covariance and Satterthwaite df with full matrices: Pustejovsky & Tipton (2018), equations 9-11."""
+    """CR2 covariance and Satterthwaite df with full matrices, after Pustejovsky & Tipton (2018)."""
     inverse = np.linalg.inv(v)
     bread = np.linalg.inv(x.T @ inverse @ x)
     left_over = np.eye(y.size) - x @ bread @ x.T @ inverse

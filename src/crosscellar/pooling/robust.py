@@ -64,8 +64,8 @@ def cr2(fit: NestedFit) -> Robust:
     """The CR2 covariance of a nested fit's coefficients, clustered on sites.
 
     With working covariance V, weights V^-1, H_i = X_i (X'V^-1 X)^-1 X_i' and D_i'D_i = V_i, each site's
-    residuals are multiplied by A_i = D_i' (D_i (V_i - H_i) D_i')^(-1/2) D_i (Pustejovsky & Tipton 2018,
-    equation 10), which makes the covariance unbiased when V is right and close to it when V is wrong. The
+    residuals are multiplied by A_i = D_i' (D_i (V_i - H_i) D_i')^(-1/2) D_i (Pustejovsky & Tipton 2018),
+    which makes the covariance unbiased when V is right and close to it when V is wrong. The
     degrees of freedom match the first two moments of the variance estimate under V (Tipton 2015).
 
     Where seasons have a variance of their own, effects of different sites hang together too; that part of
