@@ -59,9 +59,7 @@ def slope_of_contrasts(level: npt.ArrayLike, contrast: npt.ArrayLike, covariance
     )
 
 
-def slope_from_means(
-    level: npt.ArrayLike, n: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike
-) -> Slope:
+def slope_from_means(level: npt.ArrayLike, n: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Slope:
     """The slope of arm means on level (Crippa & Orsini 2016); the first arm is the reference.
 
     The standard deviation is pooled over all arms; contrasts have variance s2 (1/n_i + 1/n_0), covariance
@@ -128,8 +126,10 @@ def fitted_case_control(
         own = 1.0 / fitted + 1.0 / (rows[1:] - fitted)
         step = np.linalg.solve(np.diag(own) + shared, e)
         # A full step may leave the table; half steps come back into it.
-        while np.any(fitted + step <= 0) or np.any(fitted + step >= rows[1:]) or not (
-            0 < total - (fitted + step).sum() < rows[0]
+        while (
+            np.any(fitted + step <= 0)
+            or np.any(fitted + step >= rows[1:])
+            or not (0 < total - (fitted + step).sum() < rows[0])
         ):
             step = step / 2.0
         fitted = fitted + step

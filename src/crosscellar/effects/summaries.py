@@ -167,7 +167,9 @@ def _standardized(
 ) -> Effects:
     total = n_t + n_c
     m = total - 2.0
-    pooled = np.sqrt((np.where(n_t > 1, (n_t - 1) * sd_t**2, 0) + np.where(n_c > 1, (n_c - 1) * sd_c**2, 0)) / m)
+    pooled = np.sqrt(
+        (np.where(n_t > 1, (n_t - 1) * sd_t**2, 0) + np.where(n_c > 1, (n_c - 1) * sd_c**2, 0)) / m
+    )
     d = (m_t - m_c) / pooled
     j = hedges_correction(m)
     g = j * d

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaincinv, bdtr, bdtrc, ndtr, owens_t
+from scipy.special import bdtr, bdtrc, betaincinv, ndtr, owens_t
 
 from crosscellar.errors import NotComputable
 

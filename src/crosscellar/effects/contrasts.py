@@ -1,0 +1,435 @@
+"""Arms against their control: the estimate, its variance and what must be said about it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import polars as pl
+
+from crosscellar.effects.moderation import lean
+from crosscellar.effects.spreads import COMPARED
+from crosscellar.effects.summaries import hedges_correction
+
+#: The arm of a slope, which belongs to none of them alone.
+ALL_LEVELS: Final = "all levels"
+
+_JOINED: Final = list(COMPARED)
+
+
+def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
+    """One row an arm of each comparison: its mean on the scale compared, its vessels and its laboratories.
+
+    A paired arm's mean is the mean of its blocks. `n` counts the vessels that take part, `weight` what the
+    variance is divided by (vessels, or blocks where paired).
+    """
+    kept = pl.col("kept")
+    per_block = (
+        cells.filter(pl.col("paired") & kept)
+        .group_by([*COMPARED, "arm_id", "block"])
+        .agg(pl.col("y").mean())
+        .group_by([*COMPARED, "arm_id"])
+        .agg(pl.col("y").mean().alias("block_mean"), pl.len().cast(pl.Float64).alias("blocks"))
+    )
+    arms = cells.group_by([*COMPARED, "arm_id"]).agg(
+        pl.col("role").first(),
+        pl.col("level").first(),
+        pl.col("level_unit").first(),
+        pl.col("volume_l").filter(kept).mean(),
+        pl.col("unit").first(),
+        pl.col("paired").first(),
+        kept.sum().cast(pl.Int32).alias("n"),
+        (~kept).sum().alias("outside"),
+        pl.col("y").filter(kept).mean().alias("vessel_mean"),
+        pl.col("labs").unique().sort().str.join(", "),
+        pl.col("methods").filter(pl.col("methods") != "").unique().sort().str.join(", "),
+        pl.col("labs_left_out").any(),
+        pl.col("censored").first(),
+        pl.col("no_log").first(),
+        pl.col("high").max().alias("most"),
+        pl.col("low").min().alias("least"),
+        (pl.col("low") < pl.col("high")).all().alias("all_censored"),
+        pl.col("vessel_id").unique().alias("vessels"),
+    )
+    return arms.join(per_block, on=[*COMPARED, "arm_id"], how="left").with_columns(
+        pl.coalesce("block_mean", "vessel_mean").alias("mean"),
+        pl.coalesce("blocks", pl.col("n").cast(pl.Float64)).alias("weight"),
+    )
+
+
+def arm_effects(
+    plans: pl.DataFrame,
+    means: pl.DataFrame,
+    lent: pl.DataFrame,
+    design: pl.DataFrame,
+) -> pl.DataFrame:
+    """Treatment minus control, a row for each treatment arm of each plan that has both measured."""
+    here = plans.join(means, on=_JOINED, how="inner")
+    control = here.filter(pl.col("role_right") == "control").select(
+        *COMPARED,
+        *(
+            pl.col(name).alias(f"{name}_control")
+            for name in (
+                "arm_id",
+                "mean",
+                "n",
+                "weight",
+                "labs",
+                "methods",
+                "most",
+                "all_censored",
+                "outside",
+                "fit_variance",
+            )
+        ),
+    )
+    pairs = (
+        here.filter(pl.col("role_right") == "treatment")
+        .join(control, on=_JOINED, how="inner")
+        .join(lent, on=_JOINED, how="left", suffix="_lent")
+        .join(_missing_vessels(design, means), on=[*COMPARED, "arm_id"], how="left")
+        .join(
+            _missing_vessels(design, means).rename(
+                {"arm_id": "arm_id_control", "missing": "missing_control"}
+            ),
+            on=[*COMPARED, "arm_id_control"],
+            how="left",
+        )
+    )
+    estimated = _estimate(_moderate(pairs))
+    several = pl.col("arm_id").n_unique().over(_JOINED) > 1
+    no_log, none_seen = pl.col("no_log"), pl.col("all_censored") | pl.col("all_censored_control")
+    computable = pl.col("estimate").is_not_null() & (pl.col("refused") == "")
+    remark = pl.concat_str(
+        [
+            pl.when(pl.col("refused") != "").then(pl.col("refused")),
+            pl.when(no_log).then(pl.lit("a reading of 0 or below has no logarithm: ask for difference")),
+            pl.when(pl.col("all_censored") & pl.col("all_censored_control"))
+            .then(pl.lit("beyond the limit in both arms: no effect to compute"))
+            .when(pl.col("all_censored"))
+            .then(pl.lit("every treatment vessel beyond the limit: no effect to compute, only its direction"))
+            .when(pl.col("all_censored_control"))
+            .then(pl.lit("every control vessel beyond the limit: no effect to compute, only its direction"))
+            .when(pl.col("censored"))
+            .then(pl.lit("some vessels beyond a limit: by maximum likelihood")),
+            *_common_remarks(),
+            _count_words("missing", "treatment"),
+            _count_words("missing_control", "control"),
+        ],
+        separator="; ",
+        ignore_nulls=True,
+    )
+    effects = estimated.with_columns(
+        pl.when(several)
+        .then(pl.concat_str([pl.col("trial_id"), pl.lit("/"), pl.col("arm_id_control")]))
+        .alias("shared"),
+        pl.when(several).then(pl.col("shared_variance")).alias("shared_variance"),
+        remark.fill_null("").alias("remark"),
+        _apart().alias("other_laboratory"),
+        (
+            computable & ~none_seen & ~no_log & pl.col("variance").is_not_null() & (pl.col("variance") > 0)
+        ).alias("usable"),
+        _unit_words(pl.col("log")).alias("unit_shown"),
+    ).with_columns(
+        pl.when(computable & ~none_seen & ~no_log).then(pl.col(name)).alias(name)
+        for name in ("estimate", "variance", "df", "shared_variance")
+    )
+    return _in_order(effects, design)
+
+
+def slope_effects(
+    plans: pl.DataFrame,
+    means: pl.DataFrame,
+    lent: pl.DataFrame,
+    design: pl.DataFrame,
+) -> pl.DataFrame:
+    """The change per unit of level, a row for each plan with three or more levels measured."""
+    arms = (
+        plans.join(means, on=_JOINED, how="inner")
+        .filter(pl.col("level").is_not_null() & pl.col("mean").is_not_null() & ~pl.col("no_log"))
+        .filter(pl.col("level").n_unique().over(_JOINED) >= 3)
+    )
+    x, y, w = pl.col("level"), pl.col("mean"), pl.col("weight")
+    control = pl.col("role_right") == "control"
+    lines = (
+        arms.with_columns(
+            ((x * w).sum().over(_JOINED) / w.sum().over(_JOINED)).alias("x_mean"),
+        )
+        .group_by(_JOINED)
+        .agg(
+            (((x - pl.col("x_mean")) * y * w).sum() / ((x - pl.col("x_mean")) ** 2 * w).sum()).alias(
+                "estimate"
+            ),
+            ((x - pl.col("x_mean")) ** 2 * w).sum().alias("leverage"),
+            pl.col("n").filter(~control).sum().alias("n"),
+            pl.col("n").filter(control).sum().alias("n_control"),
+            y.filter(control).first().alias("mean_control"),
+            pl.lit(None, dtype=pl.Float64).alias("mean"),
+            pl.lit(None, dtype=pl.Float64).alias("level"),
+            pl.col("level_unit").drop_nulls().first(),
+            pl.col("volume_l").mean(),
+            pl.col("unit").first(),
+            pl.col("censored").any(),
+            pl.col("labs_left_out").any(),
+            pl.col("outside").sum(),
+            pl.col("labs").n_unique().alias("kinds_of_labs"),
+            pl.col("question_id").first(),
+            pl.col("role").first(),
+            pl.col("measure").first(),
+            pl.col("refused").first(),
+        )
+        .join(lent, on=_JOINED, how="left", suffix="_lent")
+    )
+    moderated = _moderate(lines.filter(~pl.col("censored")))
+    effects = moderated.with_columns(
+        pl.lit(ALL_LEVELS).alias("arm_id"),
+        (pl.col("s2") / pl.col("leverage")).alias("variance"),
+        pl.lit(None, dtype=pl.String).alias("shared"),
+        pl.lit(None, dtype=pl.Float64).alias("shared_variance"),
+        pl.concat_str(_common_remarks(), separator="; ", ignore_nulls=True).fill_null("").alias("remark"),
+        pl.when(pl.col("kinds_of_labs") > 1)
+        .then(pl.lit("the arms went to different laboratories"))
+        .otherwise(pl.lit(""))
+        .alias("other_laboratory"),
+        (pl.col("s2").is_not_null() & (pl.col("s2") > 0)).alias("usable"),
+        pl.concat_str(
+            [_unit_words(pl.col("log")), pl.lit(" per "), pl.col("level_unit").fill_null("level")]
+        ).alias("unit_shown"),
+    )
+    return _in_order(effects, design)
+
+
+def _moderate(pairs: pl.DataFrame) -> pl.DataFrame:
+    """The vessel variance `s2` of each comparison with its `df` and `variance_source`."""
+    paired = pl.col("compared_in_blocks")
+    own_df = pairs.select(
+        pl.when(paired).then("block_df").otherwise("within_df").cast(pl.Float64).fill_null(0.0).alias("df")
+    )["df"]
+    own = pairs.select(pl.when(paired).then("block_variance").otherwise("within_variance").alias("own"))[
+        "own"
+    ]
+    s2, df = lean(
+        own.cast(pl.Float64).fill_null(0.0).to_numpy(),
+        own_df.to_numpy(),
+        pairs["prior_df"].cast(pl.Float64).to_numpy(),
+        pairs["prior_variance"].cast(pl.Float64).to_numpy(),
+    )
+    lent = pl.col("prior_df").is_not_null()
+    return pairs.with_columns(
+        own_df.alias("own_df"),
+        pl.Series("s2", s2, dtype=pl.Float64).fill_nan(None),
+        pl.Series("df", np.where(df > 0, df, np.nan), dtype=pl.Float64).fill_nan(None),
+    ).with_columns(
+        pl.when(lent & (pl.col("own_df") > 0))
+        .then(pl.lit("moderated"))
+        .when(lent)
+        .then(pl.lit("borrowed"))
+        .when(pl.col("own_df") > 0)
+        .then(pl.lit("own"))
+        .otherwise(pl.lit("none"))
+        .alias("variance_source")
+    )
+
+
+def _estimate(pairs: pl.DataFrame) -> pl.DataFrame:
+    difference = pl.col("mean") - pl.col("mean_control")
+    share = 1.0 / pl.col("weight") + 1.0 / pl.col("weight_control")
+    fitted = pl.col("censored") & pl.col("fit_variance").is_not_null()
+    plain = pairs.with_columns(
+        difference.alias("estimate"),
+        pl.when(fitted)
+        .then(pl.col("fit_variance") + pl.col("fit_variance_control") - 2.0 * pl.col("fit_shared"))
+        .when(~pl.col("censored"))
+        .then(pl.col("s2") * share)
+        .alias("variance"),
+        pl.when(fitted)
+        .then(pl.col("fit_variance_control"))
+        .when(~pl.col("censored"))
+        .then(pl.col("s2") / pl.col("weight_control"))
+        .alias("shared_variance"),
+        pl.when(pl.col("censored")).then(pl.col("fit_df")).otherwise(pl.col("df")).alias("df"),
+        pl.when(pl.col("censored"))
+        .then(
+            pl.when(pl.col("fit_df").is_null())
+            .then(pl.lit("none"))
+            .when(pl.col("prior_df").is_null())
+            .then(pl.lit("own"))
+            .when(pl.col("fit_df") > pl.col("prior_df"))
+            .then(pl.lit("moderated"))
+            .otherwise(pl.lit("borrowed"))
+        )
+        .otherwise(pl.col("variance_source"))
+        .alias("variance_source"),
+    )
+    standard = pl.col("measure") == "standardized"
+    if plain.filter(standard).is_empty():
+        return plain
+    # Hedges (1981): the variance of d is the chance error of the means plus that of the standard deviation.
+    j = pl.Series("j", hedges_correction(plain["df"].fill_null(0.0).to_numpy()), dtype=pl.Float64).fill_nan(
+        None
+    )
+    d = pl.col("estimate") / pl.col("s2").sqrt()
+    usual = ~pl.col("censored")
+    return plain.with_columns(j).with_columns(
+        pl.when(standard & usual)
+        .then(pl.col("j") * d)
+        .when(~standard)
+        .then(pl.col("estimate"))
+        .alias("estimate"),
+        pl.when(standard & usual)
+        .then(pl.col("j") ** 2 * (share + d**2 / (2.0 * pl.col("df"))))
+        .when(~standard)
+        .then(pl.col("variance"))
+        .alias("variance"),
+        pl.when(standard & usual)
+        .then(pl.col("j") ** 2 / pl.col("weight_control"))
+        .when(~standard)
+        .then(pl.col("shared_variance"))
+        .alias("shared_variance"),
+    )
+
+
+def _common_remarks() -> list[pl.Expr]:
+    return [
+        pl.when(
+            (pl.col("variance_source") == "borrowed") & (pl.col("n") == 1) & (pl.col("n_control") == 1)
+        ).then(pl.format("one vessel an arm: variance borrowed from {} replicated trials", "prior_trials")),
+        pl.when(pl.col("variance_source") == "none").then(
+            pl.lit(
+                "one vessel an arm and fewer than three replicated trials to borrow a variance from: not pooled"
+            )
+        ),
+        pl.when((pl.col("s2") == 0) & (pl.col("variance_source") == "own")).then(
+            pl.lit("the vessels of each arm read alike: no variance, not pooled")
+        ),
+        pl.when(pl.col("prior_from") == "all stages").then(pl.lit("variance lent over all stages")),
+        pl.when(pl.col("prior_from") == "unpaired trials").then(
+            pl.lit("variance lent by unpaired trials, on the wide side")
+        ),
+        pl.when(pl.col("labs_left_out")).then(
+            pl.lit(
+                "readings of a second laboratory that did not measure every arm, or fewer vessels, left out"
+            )
+        ),
+        pl.when(pl.col("outside") > 0).then(
+            pl.format("{} vessels outside complete blocks left out", "outside")
+        ),
+    ]
+
+
+def _apart() -> pl.Expr:
+    """What to say where control and treatment were not measured alike; empty where they were."""
+    other_lab = pl.col("labs") != pl.col("labs_control")
+    other_method = (
+        (pl.col("methods") != pl.col("methods_control"))
+        & (pl.col("methods") != "")
+        & (pl.col("methods_control") != "")
+    )
+    return (
+        pl.when(other_lab)
+        .then(
+            pl.format(
+                "control measured by {}, treatment by {}: laboratories differ, not pooled",
+                "labs_control",
+                "labs",
+            )
+        )
+        .when(other_method)
+        .then(
+            pl.format(
+                "control measured by {}, treatment by {}: methods differ, not pooled",
+                "methods_control",
+                "methods",
+            )
+        )
+        .otherwise(pl.lit(""))
+    )
+
+
+def _unit_words(log: pl.Expr) -> pl.Expr:
+    return (
+        pl.when(pl.col("measure") == "standardized")
+        .then(pl.lit("standard deviations"))
+        .when(log)
+        .then(pl.lit("log ratio"))
+        .otherwise(pl.col("unit"))
+    )
+
+
+def _count_words(column: str, arm: str) -> pl.Expr:
+    return pl.when(pl.col(column).is_not_null()).then(pl.format(arm + " vessels not measured: {}", column))
+
+
+def _missing_vessels(design: pl.DataFrame, means: pl.DataFrame) -> pl.DataFrame:
+    """COMPARED, arm_id, missing: the vessels of a measured arm that have no reading, joined; none, no row."""
+    planned = design.group_by("trial_id", "arm_id").agg(pl.col("vessel_id").unique())
+    return (
+        means.select(*COMPARED, "arm_id", "vessels")
+        .join(planned, on=["trial_id", "arm_id"], how="inner")
+        .filter(pl.col("vessels").list.len() < pl.col("vessel_id").list.len())
+        .select(
+            *COMPARED,
+            "arm_id",
+            pl.col("vessel_id").list.set_difference("vessels").list.sort().list.join(", ").alias("missing"),
+        )
+    )
+
+
+def _in_order(effects: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
+    """The columns of EFFECTS, with what the register knows of each trial, and those `finish` needs."""
+    trials = design.select(
+        "trial_id", "season", "site_id", "cultivar", "colour", "status", "status_reason"
+    ).unique(subset="trial_id", keep="first", maintain_order=True)
+    shown = pl.col("log") & (pl.col("measure") != "standardized")
+    lost = pl.col("status") == "lost"
+    back = effects.join(trials, on="trial_id", how="left")
+    return back.select(
+        pl.col("question_id").alias("question"),
+        pl.col("analyte").alias("response"),
+        "stage",
+        "role",
+        "measure",
+        pl.col("unit_shown").alias("unit"),
+        pl.col("trial_id").alias("trial"),
+        pl.col("site_id").alias("site"),
+        "season",
+        pl.col("arm_id").alias("arm"),
+        "estimate",
+        "variance",
+        "df",
+        "variance_source",
+        "shared",
+        "shared_variance",
+        pl.col("n").cast(pl.Int32).alias("n_treatment"),
+        pl.col("n_control").cast(pl.Int32),
+        pl.when(shown).then(pl.col("mean").exp()).otherwise(pl.col("mean")).alias("mean_treatment"),
+        pl.when(shown)
+        .then(pl.col("mean_control").exp())
+        .otherwise(pl.col("mean_control"))
+        .alias("mean_control"),
+        "prior_df",
+        "prior_variance",
+        "prior_trials",
+        (pl.col("usable") & ~lost.fill_null(False)).alias("usable"),
+        pl.concat_str(
+            [
+                pl.when(lost).then(
+                    pl.format(
+                        "trial lost: {}, not pooled", pl.col("status_reason").fill_null("no reason given")
+                    )
+                ),
+                pl.when(pl.col("remark") != "").then(pl.col("remark")),
+            ],
+            separator="; ",
+            ignore_nulls=True,
+        )
+        .fill_null("")
+        .alias("remark"),
+        "cultivar",
+        "colour",
+        "level",
+        "volume_l",
+        "other_laboratory",
+        "n_blocks",
+        "prior_from",
+    )

@@ -1,0 +1,253 @@
+"""All effects of a store's readings in one pass."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.contract.frames import EFFECTS
+from crosscellar.effects.contrasts import arm_effects, arm_means, slope_effects
+from crosscellar.effects.limits import replace_censored
+from crosscellar.effects.measures import planned_measures, stage_groups
+from crosscellar.effects.spreads import (
+    COMPARED,
+    fit_priors,
+    lend,
+    mark_blocks,
+    observed_variances,
+    spreads,
+)
+from crosscellar.effects.vessels import MEASURED, vessel_values
+from crosscellar.errors import NotComputable
+
+#: Columns that stand behind those of EFFECTS: the interval of this one effect, a log ratio as % change, the
+#: blocks it was compared in, and which trials lent the prior.
+BEHIND: Final = {
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "percent": pl.Float64,
+    "n_blocks": pl.Int32,
+    "prior_from": pl.String,
+}
+
+
+def effects_of_readings(
+    readings: pl.DataFrame,
+    design: pl.DataFrame,
+    responses: pl.DataFrame | None,
+    contract: Contract,
+    *,
+    question: str | None = None,
+    response: str | None = None,
+    stage: str | None = None,
+    measure: str | None = None,
+    same_laboratory: bool = True,
+    level: float = 0.95,
+) -> pl.DataFrame:
+    """Every planned effect that the readings allow, EFFECTS with low, high, percent, n_blocks, prior_from behind.
+
+    Parameters
+    ----------
+    readings
+        READINGS-like: the current readings of the *whole* store. Trials that are not asked for still lend
+        their variance.
+    design
+        DESIGN, a row for each vessel.
+    responses
+        trial_id, response, stage, role, and if wanted `measure` (null: the analyte's default). A null stage
+        takes every stage measured. None: everything measured, as monitored.
+    question, response, stage
+        Keep the effects of these only.
+    measure
+        One measure for all: difference, log_ratio, standardized or slope (trials with three or more levels).
+    same_laboratory
+        False makes effects usable though control and treatment went to different laboratories or methods.
+    level
+        Of the interval `low` to `high`, by t on the effect's degrees of freedom.
+
+    A vessel is one replicate; repeat readings are averaged (`vessel_values`). The estimate is mean t - mean c
+    on the analyte's own scale (`difference`), of logarithms (`log_ratio`; means shown are geometric), in
+    standard deviations (`standardized`, Hedges 1981 with the exact J of the degrees of freedom used) or per
+    unit of level (`slope`: vessels share one variance, so that generalized least squares on contrasts with a
+    shared control is weighted least squares on arm means). Its variance is s2 (1/n_t + 1/n_c) with the trial's
+    variance pooled over its arms and moderated by every replicated trial of the analyte (`variance_priors`);
+    paired by block, 2 s2/blocks with the variance left within blocks. `shared_variance` is s2/n_c.
+    An effect that cannot be computed keeps null, `usable` false and the reason in `remark`.
+
+    Raises
+    ------
+    NotComputable
+        A `response` was named for which the measure makes no sense.
+    UnknownName
+        No such measure.
+    """
+    planned = _planned(readings, design, responses, contract, measure)
+    asked = _asked(planned, question, response, stage)
+    if response is not None and asked.height and asked["refused"].ne("").all():
+        raise NotComputable(str(asked["refused"][0]))
+    vessels = vessel_values(
+        readings.join(planned.select("analyte").unique(), on="analyte", how="semi"), design
+    )
+    cells = mark_blocks(_on_scales(vessels, planned, contract))
+    groups = stage_groups(contract)
+    ready = cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled"))
+    spread = spreads(ready)
+    priors = fit_priors(observed_variances(spread, groups))
+    plans = asked.join(vessels.select(MEASURED).unique(), on=list(MEASURED), how="inner")
+    here = cells.join(plans.select(COMPARED).unique(), on=list(COMPARED), how="semi")
+    compared = here.group_by(COMPARED).agg((pl.col("paired") & ~pl.col("spoiled")).any().alias("paired"))
+    lent = lend(compared.join(spread.drop("paired"), on=list(COMPARED), how="left"), priors, groups).rename(
+        {"paired": "compared_in_blocks"}
+    )
+    means = replace_censored(arm_means(here), here, lent)
+    effects = pl.concat(
+        [
+            arm_effects(plans.filter(pl.col("measure") != "slope"), means, lent, design),
+            slope_effects(plans.filter(pl.col("measure") == "slope"), means, lent, design),
+        ]
+    )
+    return finish(effects, same_laboratory=same_laboratory, level=level)
+
+
+def variance_priors(
+    readings: pl.DataFrame,
+    design: pl.DataFrame,
+    contract: Contract,
+    *,
+    responses: pl.DataFrame | None = None,
+    measure: str | None = None,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The fitted priors and the observed variances they were fitted to, two frames.
+
+    The first has PRIORS: analyte, log (variances of logarithms), paired, stage_group (null: all stages),
+    prior_df, prior_variance, prior_trials, pooled_df. The second: trial_id, analyte, log, paired, stage,
+    stage_group, df, variance.
+    """
+    planned = _planned(readings, design, responses, contract, measure)
+    vessels = vessel_values(readings, design)
+    cells = mark_blocks(_on_scales(vessels, planned, contract))
+    spread = spreads(cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled")))
+    observed = observed_variances(spread, stage_groups(contract))
+    return fit_priors(observed), observed
+
+
+def finish(effects: pl.DataFrame, *, same_laboratory: bool, level: float) -> pl.DataFrame:
+    """The effects with their interval, the laboratories judged, in EFFECTS order."""
+    from scipy.special import stdtrit
+
+    apart = pl.col("other_laboratory")
+    remark = pl.concat_str(
+        [
+            pl.when(pl.col("remark") != "").then(pl.col("remark")),
+            pl.when(apart != "").then(apart),
+        ],
+        separator="; ",
+        ignore_nulls=True,
+    ).fill_null("")
+    usable = pl.col("usable") & ((apart == "") if same_laboratory else pl.lit(True))
+    judged = effects.with_columns(remark.alias("remark"), usable.fill_null(False).alias("usable"))
+    df = judged["df"].to_numpy()
+    quantile = pl.Series("quantile", stdtrit(df, 0.5 + level / 2.0), dtype=pl.Float64).fill_nan(None)
+    percent = pl.when(pl.col("measure") == "log_ratio").then((pl.col("estimate").exp() - 1.0) * 100.0)
+    return (
+        judged.with_columns(quantile, pl.col("variance").sqrt().alias("std_error"), percent.alias("percent"))
+        .with_columns(
+            (pl.col("estimate") - pl.col("quantile") * pl.col("std_error")).alias("low"),
+            (pl.col("estimate") + pl.col("quantile") * pl.col("std_error")).alias("high"),
+        )
+        .select(pl.col(name).cast(kind) for name, kind in {**EFFECTS, **BEHIND}.items())
+        .sort("question", "role", "response", "stage", "season", "site", "trial", "arm", nulls_last=True)
+    )
+
+
+def _planned(
+    readings: pl.DataFrame,
+    design: pl.DataFrame,
+    responses: pl.DataFrame | None,
+    contract: Contract,
+    measure: str | None,
+) -> pl.DataFrame:
+    """question_id, trial_id, analyte, stage, role, measure, log, refused: a row for each planned comparison."""
+    known = pl.DataFrame({"analyte": list(contract.analytes)}, schema={"analyte": pl.String})
+    questions = design.select("trial_id", "question_id").unique()
+    measured = readings.select(pl.col("trial_id"), pl.col("analyte"), pl.col("stage").fill_null("")).unique()
+    if responses is None:
+        wanted = measured.with_columns(
+            pl.lit("monitored").alias("role"), pl.lit(None, dtype=pl.String).alias("hint")
+        )
+    else:
+        hint = (
+            pl.col("measure").cast(pl.String)
+            if "measure" in responses.columns
+            else pl.lit(None, dtype=pl.String)
+        )
+        listed = responses.select(
+            "trial_id",
+            pl.col("response").alias("analyte"),
+            pl.when(pl.col("stage") == "").then(None).otherwise(pl.col("stage")).alias("stage"),
+            "role",
+            hint.alias("hint"),
+        )
+        any_stage = (
+            listed.filter(pl.col("stage").is_null())
+            .drop("stage")
+            .join(measured, on=["trial_id", "analyte"], how="inner")
+            .select(listed.columns)
+        )
+        wanted = pl.concat([listed.filter(pl.col("stage").is_not_null()), any_stage])
+    wanted = (
+        wanted.join(known, on="analyte", how="semi")
+        .join(questions, on="trial_id", how="inner")
+        .unique(subset=["trial_id", "analyte", "stage"], keep="first", maintain_order=True)
+    )
+    kinds = planned_measures(wanted["analyte"].to_list(), contract, wanted["hint"].to_list(), measure=measure)
+    return wanted.join(kinds, on=["analyte", "hint"], how="left", nulls_equal=True).drop("hint")
+
+
+def _asked(
+    planned: pl.DataFrame, question: str | None, response: str | None, stage: str | None
+) -> pl.DataFrame:
+    wanted = {"question_id": question, "analyte": response, "stage": stage}
+    keep = [pl.col(column) == value for column, value in wanted.items() if value is not None]
+    return planned.filter(*keep) if keep else planned
+
+
+def _on_scales(vessels: pl.DataFrame, planned: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """Vessel values on each scale that is compared, with `y` and what spoils it.
+
+    `y` is null where the vessel is censored or has no logarithm; `spoiled` marks every cell of a comparison
+    that has such a vessel.
+    """
+    scales = planned.select("analyte", "log").unique()
+    on_scale = vessels.join(scales, on="analyte", how="inner")
+    circular = [name for name, analyte in contract.analytes.items() if analyte.scale == "circular"]
+    exact = pl.col("low") == pl.col("high")
+    if circular:
+        on_scale = _unwound(on_scale, circular)
+    y = (
+        pl.when(~exact)
+        .then(None)
+        .when(~pl.col("log"))
+        .then(pl.col("low"))
+        .when(pl.col("low") > 0)
+        .then(pl.when(pl.col("low") > 0).then(pl.col("low")).log())
+    )
+    return on_scale.with_columns(
+        y.alias("y"),
+        (~exact).any().over(COMPARED).alias("censored"),
+        (pl.col("log") & exact & (pl.col("low") <= 0)).any().over(COMPARED).alias("no_log"),
+    ).with_columns((pl.col("censored") | pl.col("no_log")).alias("spoiled"))
+
+
+def _unwound(on_scale: pl.DataFrame, circular: list[str]) -> pl.DataFrame:
+    """Angles brought within half a turn of their trial's mean direction, so that 359 and 1 lie 2 apart."""
+    angle = pl.col("low").radians()
+    mean = pl.arctan2(angle.sin().sum().over(COMPARED), angle.cos().sum().over(COMPARED)).degrees()
+    near = mean + ((pl.col("low") - mean + 180.0) % 360.0) - 180.0
+    is_angle = pl.col("analyte").is_in(circular)
+    return on_scale.with_columns(
+        pl.when(is_angle).then(near).otherwise(pl.col("low")).alias("low"),
+        pl.when(is_angle).then(near).otherwise(pl.col("high")).alias("high"),
+    )

@@ -1,0 +1,208 @@
+"""How much the vessels of a trial differ, and what the trials of an analyte lend each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import polars as pl
+
+from crosscellar.effects.moderation import LEAST_TRIALS, fit_prior
+
+#: One comparison of arms on one scale.
+COMPARED: Final = ("trial_id", "analyte", "stage", "log")
+
+PRIORS: Final = {
+    "analyte": pl.String,
+    "log": pl.Boolean,
+    "paired": pl.Boolean,
+    "stage_group": pl.String,
+    "prior_df": pl.Float64,
+    "prior_variance": pl.Float64,
+    "prior_trials": pl.Int32,
+    "pooled_df": pl.Float64,
+}
+
+
+def mark_blocks(cells: pl.DataFrame) -> pl.DataFrame:
+    """The cells with `paired` and `kept`: what is compared within blocks, and which vessels take part.
+
+    A trial is paired where at least two blocks hold vessels of every arm, or where it has one vessel an arm
+    and all are of one block. Vessels outside complete blocks do not take part.
+    """
+    whole = pl.col("arm_id").n_unique().over(COMPARED)
+    in_block = pl.col("arm_id").n_unique().over([*COMPARED, "block"])
+    complete = pl.col("block").is_not_null() & (pl.col("block") != "") & (in_block == whole)
+    blocks = pl.col("block").filter(pl.col("complete")).n_unique().over(COMPARED)
+    single = (pl.len().over(COMPARED) == pl.col("arm_id").n_unique().over(COMPARED)) & (blocks == 1)
+    marked = cells.with_columns(complete.fill_null(False).alias("complete"))
+    return marked.with_columns(((blocks >= 2) | (single & pl.col("complete"))).alias("paired")).with_columns(
+        (~pl.col("paired") | pl.col("complete")).alias("kept")
+    )
+
+
+def spreads(cells: pl.DataFrame) -> pl.DataFrame:
+    """The variance between vessels of each comparison: `df` and `variance` within arms and within blocks.
+
+    Parameters
+    ----------
+    cells
+        COMPARED, arm_id, vessel_id, block, paired, kept, `y` (on the scale of the comparison, not null).
+
+    Returns
+    -------
+    polars.DataFrame
+        COMPARED, paired, n_blocks, within_df, within_variance (pooled over arms), block_df, block_variance
+        (the residual of arms and blocks, a cell the mean of its vessels); a variance of no df is null.
+    """
+    within = (
+        cells.group_by([*COMPARED, "arm_id"])
+        .agg(
+            (pl.len() - 1).cast(pl.Float64).alias("df"),
+            ((pl.col("y") - pl.col("y").mean()) ** 2).sum().alias("squares"),
+        )
+        .group_by(COMPARED)
+        .agg(pl.col("df").sum().alias("within_df"), pl.col("squares").sum())
+        .select(
+            *COMPARED,
+            "within_df",
+            pl.when(pl.col("within_df") > 0)
+            .then(pl.col("squares") / pl.col("within_df"))
+            .alias("within_variance"),
+        )
+    )
+    blocked = (
+        cells.filter(pl.col("paired") & pl.col("kept"))
+        .group_by([*COMPARED, "arm_id", "block"])
+        .agg(pl.col("y").mean())
+        .with_columns(
+            (
+                pl.col("y")
+                - pl.col("y").mean().over([*COMPARED, "arm_id"])
+                - pl.col("y").mean().over([*COMPARED, "block"])
+                + pl.col("y").mean().over(COMPARED)
+            ).alias("rest")
+        )
+        .group_by(COMPARED)
+        .agg(
+            pl.col("block").n_unique().alias("n_blocks"),
+            ((pl.col("block").n_unique() - 1) * (pl.col("arm_id").n_unique() - 1))
+            .cast(pl.Float64)
+            .alias("block_df"),
+            (pl.col("rest") ** 2).sum().alias("squares"),
+        )
+        .select(
+            *COMPARED,
+            pl.col("n_blocks").cast(pl.Int32),
+            "block_df",
+            pl.when(pl.col("block_df") > 0)
+            .then(pl.col("squares") / pl.col("block_df"))
+            .alias("block_variance"),
+        )
+    )
+    return within.join(blocked, on=list(COMPARED), how="left").with_columns(
+        pl.col("block_df").is_not_null().alias("paired")
+    )
+
+
+def observed_variances(spread: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFrame:
+    """Every replicated trial's variance: trial_id, analyte, log, paired, stage, stage_group, df, variance.
+
+    Unpaired rows are the variance within arms, of paired trials too, since that is what a trial without blocks
+    would have met; paired rows are the variance left within blocks.
+    """
+    keys = ["trial_id", "analyte", "log", "stage"]
+    both = pl.concat(
+        [
+            spread.select(
+                *keys,
+                pl.lit(False).alias("paired"),
+                pl.col("within_df").alias("df"),
+                pl.col("within_variance").alias("variance"),
+            ),
+            spread.select(
+                *keys,
+                pl.lit(True).alias("paired"),
+                pl.col("block_df").alias("df"),
+                pl.col("block_variance").alias("variance"),
+            ),
+        ]
+    )
+    return (
+        both.filter(pl.col("df") > 0)
+        .join(groups, on="stage", how="left")
+        .with_columns(pl.col("stage_group").fill_null("other"))
+        .select("trial_id", "analyte", "log", "paired", "stage", "stage_group", "df", "variance")
+        .sort("analyte", "log", "paired", "stage_group", "trial_id", "stage")
+    )
+
+
+def fit_priors(observed: pl.DataFrame) -> pl.DataFrame:
+    """The prior of each analyte, scale and design (PRIORS), a row a stage group and one for all its stages.
+
+    `stage_group` is null in the row for all stages. A trial counts once: its stages, measured on the same
+    vessels, are averaged. Groups of fewer than three replicated trials have no row. `prior_df` never exceeds
+    `pooled_df`, all the degrees of freedom the prior was fitted to.
+    """
+    wide = observed.with_columns(pl.lit(None, dtype=pl.String).alias("stage_group"))
+    trials = (
+        pl.concat([observed, wide])
+        .group_by("analyte", "log", "paired", "stage_group", "trial_id")
+        .agg(
+            ((pl.col("df") * pl.col("variance")).sum() / pl.col("df").sum()).alias("variance"),
+            pl.col("df").max(),
+        )
+        .sort("analyte", "log", "paired", "stage_group", "trial_id")
+    )
+    return pl.DataFrame(list(_fitted(trials)), schema=PRIORS, orient="row")
+
+
+def _fitted(trials: pl.DataFrame) -> Iterator[tuple[object, ...]]:
+    groups = trials.group_by("analyte", "log", "paired", "stage_group", maintain_order=True)
+    for key, rows in groups:
+        if rows.height < LEAST_TRIALS:
+            continue
+        prior = fit_prior(rows["variance"].to_numpy(), rows["df"].to_numpy())
+        if prior is not None:
+            yield (*key, prior.capped_df, prior.variance, rows.height, prior.pooled_df)
+
+
+def lend(spread: pl.DataFrame, priors: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFrame:
+    """The spread of each comparison with the prior that suits it best, columns null where none does.
+
+    First the prior of the same design and stage group, then of the same design over all stages; a paired
+    comparison falls back on the unpaired ones, whose variance can only be wider (`prior_from`: `same stages`,
+    `all stages`, `unpaired trials`).
+    """
+    wanted = spread.join(groups, on="stage", how="left").with_columns(
+        pl.col("stage_group").fill_null("other")
+    )
+    kept = priors.select(list(PRIORS))
+    sources = [
+        ("same stages", kept.filter(pl.col("stage_group").is_not_null()), ["stage_group", "paired"]),
+        ("all stages", kept.filter(pl.col("stage_group").is_null()).drop("stage_group"), ["paired"]),
+        (
+            "unpaired trials",
+            kept.filter(pl.col("stage_group").is_not_null() & ~pl.col("paired")).drop("paired"),
+            ["stage_group"],
+        ),
+        (
+            "unpaired trials",
+            kept.filter(pl.col("stage_group").is_null() & ~pl.col("paired")).drop("stage_group", "paired"),
+            [],
+        ),
+    ]
+    values = ["prior_df", "prior_variance", "prior_trials", "pooled_df"]
+    for number, (name, source, on) in enumerate(sources):
+        wanted = wanted.join(
+            source.with_columns(pl.lit(name).alias("prior_from")).rename(
+                {value: f"{value}_{number}" for value in [*values, "prior_from"]}
+            ),
+            on=["analyte", "log", *on],
+            how="left",
+        )
+    steps = range(len(sources))
+    return wanted.with_columns(
+        pl.coalesce([f"{value}_{number}" for number in steps]).alias(value)
+        for value in [*values, "prior_from"]
+    ).drop([f"{value}_{number}" for number in steps for value in [*values, "prior_from"]])

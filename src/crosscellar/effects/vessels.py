@@ -1,0 +1,102 @@
+"""Readings to vessels: one value for each vessel, analyte and stage, with what is known of its laboratory.
+
+Repeat readings tell about the laboratory, never about the treatment: they are averaged here and their number
+goes no further. A reading below a limit stays an interval.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+#: What one vessel value is known by.
+MEASURED: Final = ("trial_id", "analyte", "stage")
+
+
+def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
+    """One row for each vessel, analyte and stage that was measured.
+
+    Parameters
+    ----------
+    readings
+        READINGS-like: trial_id, arm_id, vessel_id, stage, sample_date, analyte, value, qualifier, unit, lab,
+        method.
+    design
+        DESIGN: every vessel of every arm. Readings of vessels that are not there are left out.
+
+    Returns
+    -------
+    polars.DataFrame
+        trial_id, analyte, stage, arm_id, vessel_id, role, level, level_unit, block, volume_l, unit, `low` and
+        `high` (equal, unless the vessel is censored), `labs`, `methods` (sorted, joined), `labs_left_out`.
+
+    Several sampling dates of one stage weigh alike, however many repeats each has. Where one laboratory
+    measured every arm of a trial, the readings of the others are left out; where none did, all are kept and
+    the arms' laboratories can be compared.
+    """
+    vessels = design.select(
+        "trial_id", "arm_id", "vessel_id", "role", "level", "level_unit", "block", "volume_l"
+    ).unique(subset=["trial_id", "arm_id", "vessel_id"], keep="first", maintain_order=True)
+    kept = _one_laboratory(
+        readings.join(vessels, on=["trial_id", "arm_id", "vessel_id"], how="semi").filter(
+            pl.col("value").is_finite()
+        )
+    )
+    vessel = [*MEASURED, "arm_id", "vessel_id"]
+    below, above = pl.col("qualifier") == "<", pl.col("qualifier") == ">"
+    floor = pl.when(pl.col("value") >= 0).then(0.0).otherwise(float("-inf"))
+    per_date = kept.group_by(*vessel, "sample_date").agg(
+        pl.when(below).then(floor).otherwise(pl.col("value")).mean().alias("low"),
+        pl.when(above).then(float("inf")).otherwise(pl.col("value")).mean().alias("high"),
+        pl.col("unit").first(),
+        pl.col("lab").unique(),
+        pl.col("method").drop_nulls().unique(),
+        pl.col("labs_left_out").first(),
+    )
+    return (
+        per_date.group_by(vessel)
+        .agg(
+            pl.col("low").mean(),
+            pl.col("high").mean(),
+            pl.col("unit").first(),
+            pl.col("lab").explode().unique().sort().fill_null("not stated").str.join(", ").alias("labs"),
+            pl.col("method").explode().drop_nulls().unique().sort().str.join(", ").alias("methods"),
+            pl.col("labs_left_out").max(),
+        )
+        .join(vessels, on=["trial_id", "arm_id", "vessel_id"], how="left")
+        .sort(vessel)
+    )
+
+
+def _one_laboratory(readings: pl.DataFrame) -> pl.DataFrame:
+    """The readings of the one laboratory that measured every arm, where there are several; else all."""
+    plain = readings.with_columns(
+        pl.col("qualifier").fill_null(""), pl.col("stage").fill_null(""), pl.col("lab").replace("", None)
+    ).with_columns(pl.when(pl.col("method") == "").then(None).otherwise(pl.col("method")).alias("method"))
+    several = (
+        plain.group_by(MEASURED)
+        .agg(pl.col("lab").n_unique().alias("labs"), pl.col("arm_id").n_unique().alias("arms"))
+        .filter(pl.col("labs") > 1)
+    )
+    if several.is_empty():
+        return plain.with_columns(pl.lit(False).alias("labs_left_out"))
+    chosen = (
+        plain.join(several, on=list(MEASURED), how="inner")
+        .group_by(*MEASURED, "lab")
+        .agg(
+            pl.col("arms").first(),
+            pl.col("arm_id").n_unique().alias("covered"),
+            pl.struct("arm_id", "vessel_id").n_unique().alias("vessels"),
+        )
+        .filter(pl.col("covered") == pl.col("arms"))
+        .sort([*MEASURED, "vessels", "lab"], descending=[False, False, False, True, False], nulls_last=True)
+        .unique(subset=list(MEASURED), keep="first", maintain_order=True)
+        .select(*MEASURED, pl.col("lab").alias("chosen"), pl.lit(True).alias("labs_left_out"))
+    )
+    return (
+        plain.join(chosen, on=list(MEASURED), how="left")
+        .with_columns(pl.col("labs_left_out").fill_null(False))
+        .filter(~pl.col("labs_left_out") | pl.col("lab").eq_missing(pl.col("chosen")))
+        .drop("chosen")
+    )

@@ -1,0 +1,47 @@
+"""What the numbers of an effect mean, in words a winemaker uses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+
+def variance_words(row: Mapping[str, object]) -> str:
+    """Where an effect's variance came from, in one sentence without a full stop.
+
+    `row` is a row of EFFECTS (`frame.row(i, named=True)`).
+    """
+    source = str(row.get("variance_source") or "none")
+    n_t, n_c = _count(row.get("n_treatment")), _count(row.get("n_control"))
+    trials = _count(row.get("prior_trials"))
+    vessels = _vessels(n_t, n_c)
+    if row.get("measure") == "discriminators":
+        return f"exact counts of {n_t} tasters, no vessel variance in it"
+    if row.get("measure") in ("risk_difference", "log_odds", "log_risk_ratio") and source == "own":
+        return f"counts of {vessels}"
+    if source == "own":
+        return f"{vessels}: variance from these vessels alone"
+    if source == "moderated":
+        return f"{vessels}: their own variance, leaning on that of {trials} replicated trials"
+    if source == "borrowed":
+        return f"{vessels}: variance borrowed from {trials} replicated trials"
+    if source == "tasting":
+        return f"{vessels} tasted: the tasting error alone, vessels may differ by more"
+    return f"{vessels}, and too few replicated trials to borrow a variance from"
+
+
+def with_variance_words(effects: pl.DataFrame) -> pl.DataFrame:
+    """The effects with a column `variance_words` behind."""
+    words = [variance_words(row) for row in effects.iter_rows(named=True)]
+    return effects.with_columns(pl.Series("variance_words", words, dtype=pl.String))
+
+
+def _vessels(n_t: int, n_c: int) -> str:
+    if n_t == n_c:
+        return "one vessel an arm" if n_t == 1 else f"{n_t} vessels an arm"
+    return f"{n_t} against {n_c} vessels"
+
+
+def _count(value: object) -> int:
+    return int(value) if isinstance(value, int | float) else 0
