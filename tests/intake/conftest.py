@@ -1,4 +1,4 @@
-"""What tests of intake share: the contract, the register of the messy sheets, a shelf that answers like a store."""
+"""What tests of intake share: the contract, the messy sheets' register, a shelf that answers like a store."""
 
 from __future__ import annotations
 
@@ -102,7 +102,9 @@ def judge(contract: Contract, register: Register) -> Judge:
 
     def judged(*files: tuple[str, str | bytes] | Path, stored: Any = None, correction: bool = False) -> Batch:
         given = [
-            file if isinstance(file, Path) else (file[0], file[1].encode() if isinstance(file[1], str) else file[1])
+            file
+            if isinstance(file, Path)
+            else (file[0], file[1].encode() if isinstance(file[1], str) else file[1])
             for file in files
         ]
         return check_documents(

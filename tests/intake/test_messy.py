@@ -1,7 +1,7 @@
 """Sixty-four sheets as they really come: each reading ends where a careful data manager would have it.
 
-The expectation beside the sheets (tests/faults/messy) was written before this program. Where the program decides
-otherwise for a reason, `messy_differences.csv` has the cell and the reason.
+The expectation beside the sheets (tests/faults/messy) was written before this program. Where the program
+decides otherwise for a reason, `messy_differences.csv` has the cell and the reason.
 """
 
 from __future__ import annotations
@@ -43,7 +43,9 @@ def _table(name: str) -> pl.DataFrame:
 FILES = _table("expected.csv")
 CELLS = _table("expected_cells.csv")
 ACCEPTED = _table("expected_accepted.csv")
-DIFFERENCES = pl.read_csv(HERE / "messy_differences.csv", infer_schema=False).with_columns(pl.all().fill_null(""))
+DIFFERENCES = pl.read_csv(HERE / "messy_differences.csv", infer_schema=False).with_columns(
+    pl.all().fill_null("")
+)
 NAMES = [name for name in FILES["file"].to_list() if not name.startswith(NOT_HERE)]
 
 
@@ -93,7 +95,15 @@ def test_each_reading_of_a_file_ends_in_the_expected_place(name: str, outcomes: 
 
 
 def _key(row: dict[str, Any]) -> tuple[str, ...]:
-    return (row["trial_id"], row["arm_id"], row["vessel_id"], row["stage"], str(row["sample_date"]), row["analyte"], str(row["replicate"]))
+    return (
+        row["trial_id"],
+        row["arm_id"],
+        row["vessel_id"],
+        row["stage"],
+        str(row["sample_date"]),
+        row["analyte"],
+        str(row["replicate"]),
+    )
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -144,7 +154,9 @@ def test_each_cell_that_must_be_named_is_named(name: str, outcomes: dict[str, Ba
     }
     unsaid = DIFFERENCES.filter(pl.col("ours").is_in(["no_remark", "accepted"]))
     unsaid_cells = set(unsaid.filter(pl.col("file") == name)["cell"].to_list())
-    for cell, outcome, code in CELLS.filter(pl.col("file") == name).select("cell", "outcome", "code").iter_rows():
+    for cell, outcome, code in (
+        CELLS.filter(pl.col("file") == name).select("cell", "outcome", "code").iter_rows()
+    ):
         row = re.sub(r"^[A-Z]+", "", cell)
         column = re.sub(r"\d+.*$", "", cell)
         if cell in unsaid_cells or f"G{row}" in unsaid_cells:
@@ -173,7 +185,9 @@ def test_every_item_set_aside_has_its_text_and_a_finding_with_a_next_step(outcom
         assert grave.filter((pl.col("message") == "") | (pl.col("suggestion") == "")).is_empty(), name
 
 
-PYTHON_WORDS = re.compile(r"\b(None|null|NaN|dtype|index|str|float|int|polars|Traceback|Series|column_\d+)\b|_sent|\{|\}")
+PYTHON_WORDS = re.compile(
+    r"\b(None|null|NaN|dtype|index|str|float|int|polars|Traceback|Series|column_\d+)\b|_sent|\{|\}"
+)
 
 
 def test_messages_are_short_and_in_the_contributor_s_words(outcomes: dict[str, Batch]) -> None:

@@ -10,6 +10,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
+from crosscellar.intake.bounds import judge_limits
 from crosscellar.intake.conflicts import compare
 from crosscellar.intake.findings import Faults, fold
 from crosscellar.intake.gather import Gathered, gather
@@ -17,7 +18,7 @@ from crosscellar.intake.grid import Document, Unreadable
 from crosscellar.intake.headings import HeadingReader
 from crosscellar.intake.identity import identify
 from crosscellar.intake.lookup import StoredLookup
-from crosscellar.intake.measure import judge_limits, measure
+from crosscellar.intake.measure import measure
 from crosscellar.intake.naming import name_analytes, name_stages, read_days, read_replicates
 from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
 from crosscellar.intake.sensory import judge_picks, judge_scores

@@ -46,7 +46,8 @@ def compare(
 
     Candidates have the target's columns, item_no, and `open` (would enter by itself). An item that is in the
     store with the same value is `already`; with another value it is held, or replaces it in a correction;
-    a value that a correction has replaced is held always. Two values in one batch are held; a copy counts once.
+    a value that a correction has replaced is always held. Two values in one batch are held; a copy counts
+    once.
     """
     key = list(KEYS[target])
     answers = candidates.select(

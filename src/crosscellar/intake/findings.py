@@ -43,7 +43,8 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
         **_codes(
             "refuse",
             cell="""not_a_number range two_values value_with_error error_cell not_finite too_long
-                formula_without_result out_of_range unit_conflict date_impossible not_a_date not_a_time date_cell
+                formula_without_result out_of_range unit_conflict date_impossible not_a_date not_a_time
+                date_cell
                 replicate_not_whole unreadable empty_file no_table""",
             text="""unknown_trial unknown_arm unknown_vessel unknown_sample vessel_of_other_arm
                 control_character not_ascii unknown_stage unknown_analyte
@@ -57,8 +58,10 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
             cell="""marker approximate not_detected_no_limit qualitative too_many undecided_separator
                 struck_out unit_suspect value_conflict would_undo_correction conflicting_duplicate""",
             text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
-                analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous heading_misspelt""",
-            column="""hidden_row hidden_column identifier_left_empty date_ambiguous two_digit_year basis_missing
+                analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
+                heading_misspelt""",
+            column="""hidden_row hidden_column identifier_left_empty date_ambiguous two_digit_year
+                basis_missing
                 unit_missing scale_reversed heading_twice""",
             file="hidden_sheet sheet_not_recognised",
         ),
@@ -97,10 +100,19 @@ class Faults:
 
     parts: list[pl.DataFrame] = field(default_factory=list)
 
-    def add(self, frame: pl.DataFrame, code: str | pl.Expr, message: pl.Expr, suggestion: pl.Expr | str = "",
-            *, value: pl.Expr | None = None, row: str = "row", column: str = "column",
-            severity: str | None = None) -> None:  # fmt: skip
-        """Keep one fault for each row of an item frame; `row` and `column` name the columns that locate it."""
+    def add(
+        self,
+        frame: pl.DataFrame,
+        code: str | pl.Expr,
+        message: pl.Expr,
+        suggestion: pl.Expr | str = "",
+        *,
+        value: pl.Expr | None = None,
+        row: str = "row",
+        column: str = "column",
+        severity: str | None = None,
+    ) -> None:
+        """Keep one fault for each row of an item frame; `row` and `column` name what locates it."""
         if frame.is_empty():
             return
         code_expr = pl.lit(code) if isinstance(code, str) else code
@@ -134,9 +146,10 @@ class Faults:
         item_nos: tuple[int, ...] = (),
     ) -> None:
         """Keep one fault of a whole file, table or heading, for these items or for none."""
+        nobody: list[int | None] = [None]
         given = pl.DataFrame(
             {
-                "item_no": list(item_nos) or [None],
+                "item_no": [*item_nos] if item_nos else nobody,
                 "file_no": file_no,
                 "sheet": sheet,
                 "row": row,

@@ -36,7 +36,8 @@ _NOUNS: Final = {
 class Gathered:
     """What the documents of a batch hold before anything is judged.
 
-    `items` has the columns of `ITEMS` and `TABLES` and `item_no`; `files` one row a document; `marks` the marks of all grids.
+    `items` has the columns of `ITEMS` and `TABLES` and `item_no`; `files` one row a document;
+    `marks` the marks of all grids.
     """
 
     items: pl.DataFrame
@@ -98,7 +99,13 @@ def gather(
         kinds: list[str] = []
         for grid in document.grids:
             if not grid.marks.is_empty():
-                marks.append(grid.marks.select(pl.lit(file_no, dtype=pl.Int32).alias("file_no"), pl.lit(grid.sheet).alias("sheet"), *MARKS))  # fmt: skip
+                marks.append(
+                    grid.marks.select(
+                        pl.lit(file_no, dtype=pl.Int32).alias("file_no"),
+                        pl.lit(grid.sheet).alias("sheet"),
+                        *MARKS,
+                    )
+                )
             found = recognise(grid, reader)
             for table in found.tables:
                 table_no = len(parts)
@@ -196,7 +203,7 @@ def _forms(table: Table, table_no: int) -> list[_Form]:
                 None,
                 ", ".join(table.missing),
                 f"The sheet has no column for {words}, so its readings cannot be assigned.",
-                f"Add the {'columns' if several else 'column'} {', '.join(table.missing)}, and send the sheet again.",
+                f"Add {', '.join(table.missing)}, and send the sheet again.",
             )
         )
     if table.grid.hidden:
@@ -212,19 +219,19 @@ def _forms(table: Table, table_no: int) -> list[_Form]:
             )
         )
     spelt = {heading.field for heading in table.headings if heading.how != "misspelt"}
-    for heading in table.headings:
-        if heading.how == "misspelt" and heading.field not in (spelt | {"analyte_value"}):
-            forms.append(
-                _Form(
-                    table_no,
-                    "heading_misspelt",
-                    table.heading_row,
-                    heading.column,
-                    heading.text,
-                    f"Heading {heading.text.strip()[:60]}: is {heading.field} meant?",
-                    "Confirm, or send the sheet with the right heading.",
-                )
-            )
+    forms.extend(
+        _Form(
+            table_no,
+            "heading_misspelt",
+            table.heading_row,
+            heading.column,
+            heading.text,
+            f"Heading {heading.text.strip()[:60]}: is {heading.field} meant?",
+            "Confirm, or send the sheet with the right heading.",
+        )
+        for heading in table.headings
+        if heading.how == "misspelt" and heading.field not in (spelt | {"analyte_value"})
+    )
     return forms
 
 
@@ -327,7 +334,10 @@ def _unrecognised(
         pl.col("text_sent").str.contains(_NUMBER)
     )
     return cells.select(
-        pl.lit(table_no, dtype=pl.Int32).alias("table_no"), "row", pl.col("column").cast(pl.Int32), "text_sent"
+        pl.lit(table_no, dtype=pl.Int32).alias("table_no"),
+        "row",
+        pl.col("column").cast(pl.Int32),
+        "text_sent",
     ).sort("row", "column")
 
 

@@ -100,7 +100,7 @@ class HeadingReader:
         )
 
     def unit_meant(self, heading: Heading, kind: str) -> str:
-        """The unit that a heading without one implies: `Brix` names its own, a log's columns have one each."""
+        """The unit that a heading without one implies: `Brix` names its own, a log's columns have one."""
         analyte = heading.candidates[0] if len(heading.candidates) == 1 else ""
         if heading.unit_text or analyte not in self._contract.analytes:
             return ""

@@ -10,6 +10,7 @@ import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
@@ -92,7 +93,8 @@ class IdentifierMatcher:
             return Match(
                 only,
                 "lookalike_id",
-                f"{_WORDS[noun].capitalize()} {shown} has letters that look like others. Is {' or '.join(alike)} meant?",
+                f"{_WORDS[noun].capitalize()} {shown} has letters that look like others. "
+                f"Is {' or '.join(alike)} meant?",
                 "Confirm, or send it with the right letters.",
             )
         damaged = _damaged(written.id, self._dates.get(sent), known)
@@ -111,7 +113,7 @@ class IdentifierMatcher:
             return Match(
                 spelt[0],
                 "id_spelling",
-                f"{_WORDS[noun].capitalize()} {shown} is not written as in the register. Is {spelt[0]} meant?",
+                f"{_WORDS[noun].capitalize()} {shown} is not spelt as in the register. Is {spelt[0]} meant?",
                 "Confirm, or send it as the register has it.",
             )
         near = difflib.get_close_matches(ascii_id, list(known), n=1, cutoff=_NEAR)
@@ -145,7 +147,7 @@ def _bare(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum())
 
 
-def _damaged(text: str, day: object, known: Sequence[str]) -> tuple[str, list[str]] | None:
+def _damaged(text: str, day: date | None, known: Sequence[str]) -> tuple[str, list[str]] | None:
     """Known identifiers that a spreadsheet turns into this number or date."""
     if _NUMBER.fullmatch(text):
         numbers = [name for name in known if _NUMBER.fullmatch(name) and float(name) == float(text)]
@@ -162,7 +164,7 @@ def _damaged(text: str, day: object, known: Sequence[str]) -> tuple[str, list[st
     return ("id_became_date", dates) if dates else None
 
 
-def _month_day(text: str, day: object) -> set[tuple[int, int]] | None:
+def _month_day(text: str, day: date | None) -> set[tuple[int, int]] | None:
     """Month and day (in either order where open) that a text shows, if it shows a date."""
     iso = re.match(r"(\d{4})-(\d{2})-(\d{2})", text)
     if iso:
@@ -173,12 +175,10 @@ def _month_day(text: str, day: object) -> set[tuple[int, int]] | None:
     named = re.fullmatch(r"(\d{1,2})[-. ]([A-Za-z]{3,9})\.?|([A-Za-z]{3,9})\.?[-. ](\d{1,2})", text)
     if named:
         word = (named[2] or named[3])[:3].casefold()
-        months = "jan feb mar apr may jun jul aug sep oct nov dec".split()
+        months = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
         if word in months:
             return {(months.index(word) + 1, int(named[1] or named[4]))}
-    if day is not None and hasattr(day, "month"):
-        return {(day.month, day.day)}
-    return None
+    return {(day.month, day.day)} if day is not None else None
 
 
 def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:

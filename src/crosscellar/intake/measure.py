@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +18,6 @@ _NEEDED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage", "
 _BY_MASS: Final = ("ppm", "ppb", "ppt")
 #: Conversions are kept to 12 significant digits: what lies beyond is noise of the arithmetic.
 _DIGITS: Final = 12
-_TENS: Final = (10.0, 100.0, 1000.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +118,7 @@ def _resolve(
     def read(written: str | None) -> UnitReading:
         text = (written or "").strip()
         text = own.get(unit_key(text), text) if text else ""
-        return contract.read_unit(
-            analyte, text, declared_unit=unit, declared_basis=basis, stage=stage
-        )
+        return contract.read_unit(analyte, text, declared_unit=unit, declared_basis=basis, stage=stage)
 
     def answer(
         reading: UnitReading | None, code: str = "", message: str = "", help_: str = "", words: str = ""
@@ -234,14 +231,18 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
         pl.concat_str(
             [
                 pl.when(pl.col("told") != "").then("told"),
-                pl.when(pl.col("unit_code").is_in(["unit_converted", "basis_converted", "unit_alias", "basis_from_only_lab"])
-                        & (pl.col("unit_words") != "")).then("unit_words"),
+                pl.when(
+                    pl.col("unit_code").is_in(
+                        ["unit_converted", "basis_converted", "unit_alias", "basis_from_only_lab"]
+                    )
+                    & (pl.col("unit_words") != "")
+                ).then("unit_words"),
                 pl.when(limited).then(pl.format("the laboratory's detection limit ({})", "limit_lab")),
             ],
             separator="; ",
             ignore_nulls=True,
         ).alias("conversion"),
-    ).drop("converted")  # fmt: skip
+    ).drop("converted")
 
 
 def _other_basis(contract: Contract, some: pl.DataFrame, reading: UnitReading | None) -> pl.Expr:
@@ -251,9 +252,13 @@ def _other_basis(contract: Contract, some: pl.DataFrame, reading: UnitReading | 
     analyte, unit = some["analyte"][0], some["unit_text"][0]
     others = contract.read_unit(analyte, unit, stage=some["stage"][0]).alternatives[1:3]
     ways = [
-        pl.format("{} if {}", shown_number(contract.convert(pl.col("value"), way).round(3)), pl.lit(way.words.split(" x ")[0]))
+        pl.format(
+            "{} if {}",
+            shown_number(contract.convert(pl.col("value"), way).round(3)),
+            pl.lit(way.words.split(" x ")[0]),
+        )
         for way in others
-    ]  # fmt: skip
+    ]
     return pl.concat_str(ways, separator=", ").alias("or_else") if ways else pl.lit("").alias("or_else")
 
 
@@ -278,12 +283,18 @@ def _tell(some: pl.DataFrame, faults: Faults) -> None:
     others = some.filter(
         (pl.col("unit_code") != "") & ~pl.col("unit_code").is_in(["unit_converted", "basis_converted"])
     ).with_columns(
-        pl.when(pl.col("kind").is_in(["lab_wide", "ferment_log"]) & ~pl.col("unit_code").is_in(["unit_in_cell", "unit_conflict"]))
+        pl.when(
+            pl.col("kind").is_in(["lab_wide", "ferment_log"])
+            & ~pl.col("unit_code").is_in(["unit_in_cell", "unit_conflict"])
+        )
         .then("heading_row")
         .otherwise("row")
         .alias("unit_row"),
-        pl.when(pl.col("unit_code").is_in(at_value)).then("column").otherwise(pl.coalesce("unit_at", "column")).alias("unit_column"),
-    )  # fmt: skip
+        pl.when(pl.col("unit_code").is_in(at_value))
+        .then("column")
+        .otherwise(pl.coalesce("unit_at", "column"))
+        .alias("unit_column"),
+    )
     value_cell = pl.when(pl.col("unit_code").is_in(at_value)).then("text_sent").otherwise(said)
     faults.add(
         others,
@@ -308,137 +319,11 @@ def _tell(some: pl.DataFrame, faults: Faults) -> None:
     faults.add(
         limited,
         "limit_from_laboratory",
-        pl.format("{} was read as <{}{}, the limit {} declares.", "text_sent", shown_number(pl.col("limit")), shown_unit(pl.col("unit")), "limit_lab"),
-    )  # fmt: skip
-
-
-def limits_frame(items: pl.DataFrame, contract: Contract) -> pl.DataFrame:
-    """Limits for each (analyte, stage) that occurs: refuse and unusual bounds, in the canonical unit."""
-    pairs = (
-        items.select("analyte", "stage")
-        .unique()
-        .drop_nulls("analyte")
-        .sort("analyte", "stage", nulls_last=True)
+        pl.format(
+            "{} was read as <{}{}, the limit {} declares.",
+            "text_sent",
+            shown_number(pl.col("limit")),
+            shown_unit(pl.col("unit")),
+            "limit_lab",
+        ),
     )
-
-    def rows() -> Iterator[tuple[str, str | None, float, float, float, float]]:
-        for analyte, stage in pairs.iter_rows():
-            bounds = contract.limits(analyte, stage)
-            yield (
-                analyte,
-                stage,
-                bounds.refuse_low,
-                bounds.refuse_high,
-                bounds.unusual_low,
-                bounds.unusual_high,
-            )
-
-    return pl.DataFrame(
-        list(rows()),
-        schema={
-            "analyte": pl.String,
-            "stage": pl.String,
-            "refuse_low": pl.Float64,
-            "refuse_high": pl.Float64,
-            "unusual_low": pl.Float64,
-            "unusual_high": pl.Float64,
-        },
-        orient="row",
-    )
-
-
-def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> None:
-    """Tell impossible values (refused), those that another listed unit would explain (held), unusual ones (remark).
-
-    A value below a detection limit is judged by its limit's upper bound only, one above a limit by the lower.
-    """
-    typed = items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null())
-    if typed.is_empty():
-        return
-    typed = typed.join(
-        limits_frame(typed, contract),
-        on=["analyte", "stage"],
-        how="left",
-        nulls_equal=True,
-        maintain_order="left",
-    )
-    names = {analyte: record.name for analyte, record in contract.analytes.items()}
-    value, below, above = pl.col("value"), pl.col("qualifier") == "<", pl.col("qualifier") == ">"
-    impossible = ((value < pl.col("refuse_low")) & ~below) | ((value > pl.col("refuse_high")) & ~above)
-    unusual = ((value < pl.col("unusual_low")) & ~below) | ((value > pl.col("unusual_high")) & ~above)
-    typed = typed.with_columns(
-        impossible.alias("impossible"),
-        (unusual & ~impossible).alias("unusual"),
-        pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
-        shown_unit(pl.col("unit")).alias("in_unit"),
-    )
-    odd = typed.filter(pl.col("impossible"))
-    if not odd.is_empty():
-        _tell_impossible(_with_slips(odd, contract), faults)
-    faults.add(
-        typed.filter("unusual"),
-        "implausible",
-        pl.format("{} {}{} is unusual ({} to {}{}).", *_shown_limits("unusual")),
-        "Check it against the laboratory's report.",
-    )
-
-
-def _shown_limits(which: str) -> list[pl.Expr]:
-    low, high = shown_number(pl.col(f"{which}_low")), shown_number(pl.col(f"{which}_high"))
-    return [pl.col("name"), shown_number(pl.col("value")), pl.col("in_unit"), low, high, pl.col("in_unit")]
-
-
-def _with_slips(odd: pl.DataFrame, contract: Contract) -> pl.DataFrame:
-    """Adds `slip`, the value one power of ten away that would be usual, and `other_unit` that would explain it."""
-    units = _power_of_ten_units(odd["analyte"].unique().to_list(), contract)
-    value = pl.col("value")
-    slip = pl.lit(None, dtype=pl.Float64)
-    factor = pl.lit(None, dtype=pl.Float64)
-    for ten in reversed(_TENS):
-        for step in (1 / ten, ten):
-            moved = (value * step).round_sig_figs(_DIGITS)
-            fits = moved.is_between(pl.col("unusual_low"), pl.col("unusual_high"))
-            slip = pl.when(fits).then(moved).otherwise(slip)
-            factor = pl.when(fits).then(pl.lit(step)).otherwise(factor)
-    odd = odd.with_columns(slip.alias("slip"), factor.log10().round(0).cast(pl.Int32).alias("tens"))
-    return odd.join(units, on=["analyte", "tens"], how="left", maintain_order="left")
-
-
-def _power_of_ten_units(analytes: list[str], contract: Contract) -> pl.DataFrame:
-    rows: dict[tuple[str, int], str] = {}
-    for analyte in sorted(analytes):
-        record = contract.analytes[analyte]
-        for unit in record.units:
-            reading = contract.read_unit(analyte, unit)
-            factor = reading.factor
-            if reading.outcome == "needs_basis" and reading.alternatives:
-                factor = reading.alternatives[0].factor
-            elif not reading.usable or reading.formula or reading.offset:
-                continue
-            for ten in (-3, -2, -1, 1, 2, 3):
-                if abs(factor / 10.0**ten - 1) < 1e-9:
-                    rows.setdefault((analyte, ten), unit)
-    return pl.DataFrame(
-        [(analyte, ten, unit) for (analyte, ten), unit in rows.items()],
-        schema={"analyte": pl.String, "tens": pl.Int32, "other_unit": pl.String},
-        orient="row",
-    )
-
-
-def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
-    unit_slip = pl.col("other_unit").is_not_null() & (pl.col("typed_value") == pl.col("value"))
-    said = pl.format("{} {}{} is impossible ({} to {}{}).", *_shown_limits("refuse"))
-    faults.add(
-        odd.filter(unit_slip),
-        "unit_suspect",
-        said,
-        pl.format("Was it in {}? Then it is {}{}. Confirm, or send it again.", "other_unit", shown_number(pl.col("slip")), "in_unit"),
-    )  # fmt: skip
-    faults.add(
-        odd.filter(~unit_slip),
-        "out_of_range",
-        said,
-        pl.when(pl.col("slip").is_not_null())
-        .then(pl.format("Decimal slip? {} would fit. Check it against the laboratory's report.", shown_number(pl.col("slip"))))
-        .otherwise(pl.lit("Check it against the laboratory's report, or clear the cell if it was not measured.")),
-    )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Stages, analytes, dates, times and replicates of items: names as the contract has them, days proved by the file."""
+"""Stages, analytes, days, times and replicates: names as the contract has them, days proved by the file."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def name_stages(
 ) -> pl.DataFrame:
     """Items of readings with `stage` in the contract's words."""
     texts = items.filter(pl.col("target") == "readings").select(_text("stage_sent").alias("stage_text"))
-    rows = []
+    rows: list[tuple[str, str | None, str, str, str]] = []
     for text in texts["stage_text"].unique().sort().to_list():
         match = contract.name_stage(text, aliases) if text else None
         if match is None:
@@ -240,16 +240,20 @@ def _days(some: pl.DataFrame, system: str) -> pl.DataFrame:
 
 
 def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
-    place = {"value": pl.col("day_sent").fill_null(""), "column": "day_at"}
     shown = pl.col("day_sent").str.strip_chars().str.slice(0, 40)
+    day = pl.col("day").dt.to_string("%Y-%m-%d")
     empty = _text("day_sent") == ""
-    faults.add(
-        filled.filter(empty),
+
+    def tell(some: pl.DataFrame, code: str, message: pl.Expr, suggestion: pl.Expr | str = "") -> None:
+        faults.add(some, code, message, suggestion, value=pl.col("day_sent").fill_null(""), column="day_at")
+
+    dated = (pl.col("kind") != "lab_by_label") | pl.col("day_at").is_not_null()
+    tell(
+        filled.filter(empty & dated),
         "empty_identifier",
         pl.lit("The date is empty."),
         "Write the date in every row.",
-        **place,
-    )  # type: ignore[arg-type]
+    )
     words = {
         "ambiguous": ("date_ambiguous", "{} can be read with the day or the month first."),
         "two_digit_year": ("two_digit_year", "{} has a year of two digits."),
@@ -259,9 +263,8 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
     }
     for problem, (code, message) in words.items():
         some = filled.filter((pl.col("day_problem") == problem) & ~empty)
-        faults.add(some, code, pl.format(message, shown), pl.col("day_help"), **place)  # type: ignore[arg-type]
+        tell(some, code, pl.format(message, shown), pl.col("day_help"))
     read = filled.filter(pl.col("day").is_not_null())
-    day = pl.col("day").dt.to_string("%Y-%m-%d")
     for how, code, message in (
         ("serial", "date_serial", "{} was read as {}: the date lost its format."),
         (
@@ -271,24 +274,26 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
         ),
     ):
         some = read.filter(pl.col("day_how").str.starts_with(how))
-        faults.add(some, code, pl.format(message, shown, day), "Check that the day is right.", **place)  # type: ignore[arg-type]
+        tell(some, code, pl.format(message, shown, day), "Check that the day is right.")
     completed = read.filter(pl.col("day_how").str.contains("+", literal=True))
-    faults.add(completed, "date_completed", pl.format("{} was read as {}.", shown, day), "", **place)  # type: ignore[arg-type]
+    tell(
+        completed,
+        "date_completed",
+        pl.format("{} was read as {}.", shown, day),
+        "Check that the year is right.",
+    )
     kinds = read.filter(pl.col("day_kind").is_not_null()).with_columns(
         (pl.col("day_kind") == "d").any().over("table_no").alias("some_real"),
         (pl.col("day_kind") == "s").any().over("table_no").alias("some_text"),
     )
-    mixed = kinds.filter(pl.col("some_real") & pl.col("some_text")).unique(
-        "table_no", keep="first", maintain_order=True
-    )
-    faults.add(
-        mixed,
+    mixed = kinds.filter(pl.col("some_real") & pl.col("some_text"))
+    tell(
+        mixed.unique("table_no", keep="first", maintain_order=True),
         "date_mixed",
         pl.lit(
             "Some dates are real dates and others text: a spreadsheet may have swapped day and month in some."
         ),
         "Check a few days against your own notes.",
-        **place,  # type: ignore[arg-type]
     )
 
 

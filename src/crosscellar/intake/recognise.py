@@ -112,7 +112,9 @@ def _heading_rows(
     fingerprint: frozenset[tuple[int, str]] = frozenset()
     for index in (spelt >= 2).arg_true().to_list():
         cells = grid.text.select(columns).row(index)
-        filled = [(int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()]
+        filled = [
+            (int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()
+        ]
         if fingerprint and frozenset((c, plain(t)) for c, t in filled) == fingerprint:
             continue
         # Rows of readings repeat short words and numbers; only rows made mostly of words can be headings.
@@ -249,15 +251,13 @@ def _table(
 
 
 def _odd_rows(body: pl.DataFrame, key_columns: list[int], spelt: pl.Series) -> pl.Series:
-    """Rows to be looked at one by one: the first, those with an identifier empty or a word of a heading or total."""
+    """Rows to be looked at one by one: the first, and those with an empty identifier, a heading's or total's word."""
     if len(body) <= _FEW:
         return pl.repeat(True, len(body), eager=True)
     keys = [str(column) for column in key_columns if str(column) in body.columns]
-    first = body.columns[1] if len(body.columns) > 1 else None
+    worded = dict.fromkeys([*keys, *body.columns[1:2]])
     empty = [pl.col(name).fill_null("").str.strip_chars() == "" for name in keys]
-    summary = [
-        pl.col(name).str.contains(_SUMMARY_TEXT).fill_null(False) for name in dict.fromkeys([*keys, *([first] if first else [])])
-    ]  # fmt: skip
+    summary = [pl.col(name).str.contains(_SUMMARY_TEXT).fill_null(False) for name in worded]
     odd = body.select(pl.any_horizontal(*empty, *summary, pl.int_range(pl.len()) < 1)).to_series()
     return odd | (spelt >= 2)
 

@@ -14,7 +14,7 @@ from crosscellar.intake.values import shown_number
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
-#: The six orders in which two glasses of one wine and one of the other can stand (ISO 4120), and where the odd one is.
+#: The six orders of two glasses of one wine and one of the other (ISO 4120), and where the odd one stands.
 ODD_PLACE: Final = {"AAB": 3, "ABA": 2, "BAA": 1, "BBA": 3, "BAB": 2, "ABB": 1}
 _PAIR: Final = re.compile(r"\s*(?:/|\||,|;|\+|&|\bvs\b\.?|\bversus\b|\bagainst\b|\band\b)\s*", re.IGNORECASE)
 #: A mail address, two words, or one written as a first name is: not a code.
@@ -22,7 +22,7 @@ _LOOKS_NAMED: Final = r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}\p{Ll}{2,}$|^\+?[0-9][0
 
 
 def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
-    """Items of triangle tests with session_id, assessor_id, control_arm, treatment_arm, serving, picked, correct."""
+    """Items of triangle tests with session, assessor, pair of arms, serving, picked and correct."""
     picks = pl.col("target") == "picks"
     serving = pl.col("serving_sent").fill_null("").str.to_uppercase().str.replace_all(r"[^A-Z0-9]", "")
     items = _assessors(items, faults).with_columns(
@@ -57,7 +57,7 @@ def _shown(column: str) -> pl.Expr:
 
 
 def _assessors(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
-    """Items with session_id and assessor_id; a name in place of a code is refused and never repeated in words."""
+    """Items with session_id and assessor_id; a name in place of a code is refused and not repeated."""
     tasted = pl.col("target") != "readings"
     items = items.with_columns(
         *(
@@ -139,7 +139,7 @@ def _pair(text: str | None, roles: dict[str, list[str]]) -> tuple[str | None, st
 
 
 def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
-    """Items of score sheets with attribute, scale_low and scale_high; a score outside its scale is refused."""
+    """Items of score sheets with attribute and scale; a score outside its scale is refused."""
     scores = pl.col("target") == "scores"
 
     def number(column: str) -> pl.Expr:

@@ -11,7 +11,7 @@ from crosscellar.intake.grid import cell_name, column_letters, read_range
 from crosscellar.intake.headings import Heading, HeadingReader
 from crosscellar.intake.recognise import Table
 
-#: What a row can say besides its value; each becomes a column `NAME_sent`, and `NAME_at` the column it stands in.
+#: What a row can say besides its value: `NAME_sent` is its text, `NAME_at` the column it stands in.
 FIELDS: Final = (
     "trial_id",
     "arm_id",
@@ -87,7 +87,11 @@ def describe(table: Table, *, file_no: int, table_no: int) -> dict[str, object]:
         "kind": table.kind,
         "target": _TARGET.get(table.kind, "readings"),
         "heading_row": table.heading_row,
-        **{f"{name}_at": place[name].column if name in place else None for name in FIELDS if f"{name}_at" in TABLES},
+        **{
+            f"{name}_at": place[name].column if name in place else None
+            for name in FIELDS
+            if f"{name}_at" in TABLES
+        },
     }
 
 
@@ -236,7 +240,7 @@ def _fill_merged(table: Table, file_no: int, faults: Faults) -> pl.DataFrame:
 
 
 def unread_columns(table: Table) -> tuple[int, str, str] | None:
-    """First column, its heading, and a sentence on the columns of a table that are not stored; None if all are."""
+    """First column that is not stored, its heading, and a sentence on all such; None if there is none."""
     place = _places(table)
     used = {heading.column for heading in place.values() if heading.field}
     used |= (

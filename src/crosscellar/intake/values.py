@@ -85,7 +85,7 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
 
 
 def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
-    """`table_no`, `column` and `mark`. Only columns with a comma, or with no plain fraction, need a closer look."""
+    """`table_no`, `column`, `mark`. Only columns with a comma or without a plain fraction need a closer look."""
     keys = ["file_no", "table_no", "column"]
     text = pl.col("text_sent")
     columns = items.group_by(keys, maintain_order=True).agg(
@@ -104,7 +104,9 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
     rows = []
     for (file_no, table_no, column), group in items.join(open_columns, on=keys, how="semi").group_by(keys):
         kinds = group["value_kind"] if group["value_kind"].null_count() < len(group) else None
-        choice = decide_decimal(group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), ""))
+        choice = decide_decimal(
+            group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), "")
+        )
         rows.append((table_no, column, choice.mark))
     looked = pl.DataFrame(
         rows, schema={"table_no": pl.Int32, "column": pl.Int32, "closer": pl.String}, orient="row"
@@ -122,7 +124,7 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
 
 
 def propose_values(items: pl.DataFrame) -> pl.DataFrame:
-    """Items with the value to propose where a yes would settle it, and `told`, words on how the text was read."""
+    """Items with the value to propose where a yes would settle it, and `told`: how the text was read."""
     told = pl.concat_str(
         [pl.when(_said(how)).then(pl.lit(words)) for how, words in _TOLD.items()],
         separator=", ",
@@ -178,7 +180,7 @@ def shown_unit(unit: pl.Expr) -> pl.Expr:
 
 
 def judge_marks(items: pl.DataFrame, marks: pl.DataFrame, faults: Faults) -> pl.DataFrame:
-    """Items with `comment` (a cell's comment) after telling what is hidden, struck out, a formula or too long.
+    """Items with `comment` (a cell's), after telling what is hidden, struck out, a formula or too long.
 
     `marks` has file_no, sheet, row, column, mark, detail; a null row or column speaks for all of them.
     """

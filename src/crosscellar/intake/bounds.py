@@ -1,0 +1,132 @@
+"""Impossible and unusual values: refused, held where a slip of the unit would explain them, or remarked."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.intake.findings import Faults
+from crosscellar.intake.values import shown_number, shown_unit
+
+_TENS: Final = (10.0, 100.0, 1000.0)
+_DIGITS: Final = 12
+_BOUNDS: Final = ("refuse_low", "refuse_high", "unusual_low", "unusual_high")
+
+
+def _with_bounds(typed: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """Readings with the bounds of their analyte and stage, else of their analyte."""
+    bounds = contract.limits_frame().select("analyte", "stage", *_BOUNDS)
+    at_stage = bounds.drop_nulls("stage")
+    whole = bounds.filter(pl.col("stage").is_null()).drop("stage")
+    joined = typed.join(at_stage, on=["analyte", "stage"], how="left", maintain_order="left").join(
+        whole, on="analyte", how="left", suffix="_whole", maintain_order="left"
+    )
+    return joined.with_columns(
+        pl.when(pl.col("refuse_low").is_null()).then(f"{name}_whole").otherwise(name).alias(name)
+        for name in _BOUNDS
+    )
+
+
+def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> None:
+    """Tell impossible values (refused; held if another unit explains them) and unusual ones (remark).
+
+    A value below a detection limit is judged by its limit's upper bound only, one above a limit by the lower.
+    """
+    typed = items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null())
+    if typed.is_empty():
+        return
+    typed = _with_bounds(typed, contract)
+    names = {analyte: record.name for analyte, record in contract.analytes.items()}
+    value, below, above = pl.col("value"), pl.col("qualifier") == "<", pl.col("qualifier") == ">"
+    impossible = ((value < pl.col("refuse_low")) & ~below) | ((value > pl.col("refuse_high")) & ~above)
+    unusual = ((value < pl.col("unusual_low")) & ~below) | ((value > pl.col("unusual_high")) & ~above)
+    typed = typed.with_columns(
+        impossible.alias("impossible"),
+        (unusual & ~impossible).alias("unusual"),
+        pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
+        shown_unit(pl.col("unit")).alias("in_unit"),
+    )
+    odd = typed.filter(pl.col("impossible"))
+    if not odd.is_empty():
+        _tell_impossible(_with_slips(odd, contract), faults)
+    faults.add(
+        typed.filter("unusual"),
+        "implausible",
+        pl.format("{} {}{} is unusual ({} to {}{}).", *_shown_limits("unusual")),
+        "Check it against the laboratory's report.",
+    )
+
+
+def _shown_limits(which: str) -> list[pl.Expr]:
+    low, high = shown_number(pl.col(f"{which}_low")), shown_number(pl.col(f"{which}_high"))
+    return [pl.col("name"), shown_number(pl.col("value")), pl.col("in_unit"), low, high, pl.col("in_unit")]
+
+
+def _with_slips(odd: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """Adds `slip`, the usual value one power of ten away, and `other_unit` that would explain it."""
+    units = _power_of_ten_units(odd["analyte"].unique().to_list(), contract)
+    value = pl.col("value")
+    slip = pl.lit(None, dtype=pl.Float64)
+    factor = pl.lit(None, dtype=pl.Float64)
+    for ten in reversed(_TENS):
+        for step in (1 / ten, ten):
+            moved = (value * step).round_sig_figs(_DIGITS)
+            fits = moved.is_between(pl.col("unusual_low"), pl.col("unusual_high"))
+            slip = pl.when(fits).then(moved).otherwise(slip)
+            factor = pl.when(fits).then(pl.lit(step)).otherwise(factor)
+    odd = odd.with_columns(slip.alias("slip"), factor.log10().round(0).cast(pl.Int32).alias("tens"))
+    return odd.join(units, on=["analyte", "tens"], how="left", maintain_order="left")
+
+
+def _power_of_ten_units(analytes: list[str], contract: Contract) -> pl.DataFrame:
+    rows: dict[tuple[str, int], str] = {}
+    for analyte in sorted(analytes):
+        record = contract.analytes[analyte]
+        for unit in record.units:
+            reading = contract.read_unit(analyte, unit)
+            factor = reading.factor
+            if reading.outcome == "needs_basis" and reading.alternatives:
+                factor = reading.alternatives[0].factor
+            elif not reading.usable or reading.formula or reading.offset:
+                continue
+            for ten in (-3, -2, -1, 1, 2, 3):
+                if abs(factor / 10.0**ten - 1) < 1e-9:
+                    rows.setdefault((analyte, ten), unit)
+    return pl.DataFrame(
+        [(analyte, ten, unit) for (analyte, ten), unit in rows.items()],
+        schema={"analyte": pl.String, "tens": pl.Int32, "other_unit": pl.String},
+        orient="row",
+    )
+
+
+def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
+    unit_slip = pl.col("other_unit").is_not_null() & (pl.col("typed_value") == pl.col("value"))
+    said = pl.format("{} {}{} is impossible ({} to {}{}).", *_shown_limits("refuse"))
+    faults.add(
+        odd.filter(unit_slip),
+        "unit_suspect",
+        said,
+        pl.format(
+            "Was it in {}? Then it is {}{}. Confirm, or send it again.",
+            "other_unit",
+            shown_number(pl.col("slip")),
+            "in_unit",
+        ),
+    )
+    faults.add(
+        odd.filter(~unit_slip),
+        "out_of_range",
+        said,
+        pl.when(pl.col("slip").is_not_null())
+        .then(
+            pl.format(
+                "Decimal slip? {} would fit. Check it against the laboratory's report.",
+                shown_number(pl.col("slip")),
+            )
+        )
+        .otherwise(
+            pl.lit("Check it against the laboratory's report, or clear the cell if it was not measured.")
+        ),
+    )
