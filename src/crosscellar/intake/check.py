@@ -187,6 +187,7 @@ def _against_stored(
             pl.lit(False).alias("already"),
             pl.lit(False).alias("supersedes"),
             pl.lit(None, dtype=pl.String).alias("current"),
+            pl.lit(None, dtype=pl.String).alias("since"),
         )
     items = items.join(pl.concat(answers), on="item_no", how="left", maintain_order="left")
     return items.with_columns(pl.col("already", "supersedes").fill_null(False))
@@ -204,7 +205,7 @@ def _batch(
     files = gathered.files.join(
         _known(gathered.files, stored), on="sha256", how="left", maintain_order="left"
     )
-    undoing = faults.filter(pl.col("code") == "would_undo_correction")["file_no"].unique().to_list()
+    undoing = _undoing(faults, items, files)
     counted = count(items, files.with_columns(pl.col("file_no").is_in(undoing).alias("undoes")))
     accepted = items.filter(pl.col("outcome") == "accepted")
     notes = Faults()
@@ -229,14 +230,24 @@ def _batch(
     )
 
 
+def _undoing(faults: pl.DataFrame, items: pl.DataFrame, files: pl.DataFrame) -> list[int]:
+    """Files known by their bytes that would undo a correction made since they last came."""
+    late = faults.filter(pl.col("code") == "would_undo_correction").select("item_no")
+    since = items.join(late, on="item_no", how="semi").select("file_no", "since")
+    since = since.join(files.select("file_no", "last_taken"), on="file_no", how="inner")
+    newer = (pl.col("since") >= pl.col("last_taken")).fill_null(True)
+    return since.filter(newer)["file_no"].unique().sort().to_list()
+
+
 def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
-    """`sha256` and a sentence for each content that was taken in before."""
+    """`sha256`, a sentence and the last instant for each content that was taken in before."""
     known = stored.known_files(files["sha256"].drop_nulls().unique().sort().to_list())
     return (
         known.group_by("sha256", maintain_order=True)
-        .first()
+        .agg(pl.col("file").first(), pl.col("taken_at").first(), pl.col("taken_at").max().alias("last_taken"))
         .select(
             "sha256",
+            "last_taken",
             pl.format(
                 "Already taken in on {} as {}.",
                 pl.col("taken_at").cast(pl.String).str.slice(0, 10),

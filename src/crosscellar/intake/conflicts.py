@@ -42,7 +42,7 @@ def _shown(target: str, suffix: str = "") -> pl.Expr:
 def compare(
     candidates: pl.DataFrame, target: str, stored: StoredLookup, *, correction: bool, faults: Faults
 ) -> pl.DataFrame:
-    """`item_no`, `already`, `supersedes` and `current` (the stored item, JSON) for each candidate.
+    """`item_no`, `already`, `supersedes`, `current` (the stored item, JSON) and `since` for each candidate.
 
     Candidates have the target's columns, item_no, and `open` (would enter by itself). An item that is in the
     store with the same value is `already`; with another value it is held, or replaces it in a correction;
@@ -60,6 +60,7 @@ def compare(
         *key,
         *(pl.col(name).alias(f"{name}_standing") for name in (*_SAID[target], *place)),
         pl.struct(current.columns).struct.json_encode().alias("current_json"),
+        _instant(current).alias("since"),
     ).unique(key, keep="first", maintain_order=True)
     answers = answers.join(now, on=key, how="left", nulls_equal=True, maintain_order="left")
     answers = answers.with_columns(
@@ -108,6 +109,15 @@ def compare(
     return _among_themselves(answers, target, key, faults)
 
 
+def _instant(current: pl.DataFrame) -> pl.Expr:
+    """When an item was taken in, as text that sorts by time; null where the store does not say."""
+    if "taken_at" not in current.columns:
+        return pl.lit(None, dtype=pl.String)
+    if current.schema["taken_at"].is_temporal():
+        return pl.col("taken_at").dt.to_string("%Y-%m-%dT%H:%M:%SZ")
+    return pl.col("taken_at").cast(pl.String)
+
+
 def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults: Faults) -> pl.DataFrame:
     """Copies within the batch are taken once; two values for one key are all held."""
     rivals = answers.filter(
@@ -142,4 +152,6 @@ def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults
         answers = answers.with_columns(
             (pl.col("already") | pl.col("item_no").is_in(copies["item_no"].to_list())).alias("already")
         )
-    return answers.select("item_no", "already", "supersedes", pl.col("current_json").alias("current"))
+    return answers.select(
+        "item_no", "already", "supersedes", pl.col("current_json").alias("current"), "since"
+    )

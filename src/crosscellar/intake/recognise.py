@@ -251,7 +251,7 @@ def _table(
 
 
 def _odd_rows(body: pl.DataFrame, key_columns: list[int], spelt: pl.Series) -> pl.Series:
-    """Rows to be looked at one by one: the first, and those with an empty identifier, a heading's or total's word."""
+    """Rows to be looked at one by one: the first, those with an empty identifier or a word of a total."""
     if len(body) <= _FEW:
         return pl.repeat(True, len(body), eager=True)
     keys = [str(column) for column in key_columns if str(column) in body.columns]

@@ -85,7 +85,7 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
 
 
 def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
-    """`table_no`, `column`, `mark`. Only columns with a comma or without a plain fraction need a closer look."""
+    """`table_no`, `column`, `mark`. Only columns with a comma or no plain fraction need a closer look."""
     keys = ["file_no", "table_no", "column"]
     text = pl.col("text_sent")
     columns = items.group_by(keys, maintain_order=True).agg(
