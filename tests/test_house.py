@@ -26,6 +26,8 @@ LEVELS = {
     "sheets": 6,
     "report": 6,
     "results": 6,
+    "answers": 5,
+    "summary": 7,
     "network": 7,
     "demo": 8,
     "console": 8,

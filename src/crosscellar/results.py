@@ -175,16 +175,26 @@ class Answer:
     title: str
     hypothesis: str
     pooled: tuple[Pooled, ...]
+    adjusted_p: tuple[float | None, ...] = ()
     one: bool = False
     remarks: tuple[str, ...] = ()
-    subgroups: Mapping[str, Any] = field(default_factory=dict)
+    by: Mapping[str, Any] = field(default_factory=dict)
 
     def as_json(self) -> Any:
         documents = [plain(pooled.as_json()) for pooled in self.pooled]
-        for document in documents:
+        for document, adjusted in zip(documents, self.adjusted_p, strict=True):
             document["question"] = self.question
-            if self.subgroups:
-                document["by"] = plain(self.subgroups)
+            document["p_adjusted"] = adjusted
+        if documents and self.by:
+            fit = self.by["fit"]
+            documents[0]["by"] = {
+                "moderator": self.by["moderator"],
+                "looked_at": self.by["looked_at"],
+                "terms": plain(fit.terms),
+                "tests": plain(fit.tests),
+                "explained": plain(fit.explained),
+                "groups": plain(self.by.get("groups", [])),
+            }
         return documents[0] if self.one and documents else documents
 
 

@@ -1,0 +1,250 @@
+"""From effects to the network's answer: on which measure, against which difference, pooled how."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.errors import UnknownName
+from crosscellar.pooling import Pooled, adjust, pool
+from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_scale
+from crosscellar.register import Register
+
+#: What can be asked of `--by`: columns of the effects.
+MODERATORS: Final = ("cultivar", "colour", "season", "level", "volume_l")
+
+_PERCENT: Final = ("%", "percent", "per cent", "pct")
+
+#: Random orders for the permutation p of a moderator, where not all can be tried.
+ORDERS: Final = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """How the primary response of a question is judged.
+
+    `measure` is None for the analyte's default; `smallest_difference` stands on the scale of the effects (a
+    log for log ratios); `words` says it as the register does.
+    """
+
+    measure: str | None
+    smallest_difference: float | None
+    words: str
+
+
+def judgement_of(question: Mapping[str, Any], contract: Contract) -> Judgement:
+    """On which measure the register's smallest difference makes sense, and what it comes to there.
+
+    A share in % of an analyte is a log ratio: ln(1 + p) for a wanted increase, -ln(1 - p) for a decrease,
+    and the nearer of both where no direction is wanted. An amount in the analyte's own unit asks for the
+    plain difference. For triangle sessions the difference is the share of discriminators.
+
+    Raises
+    ------
+    UnknownName
+        When the unit is neither % nor one of the analyte.
+    """
+    d, unit = question["smallest_difference"], question["smallest_difference_unit"]
+    response = str(question["primary_response"])
+    if d is None:
+        return Judgement(None, None, "")
+    d = abs(float(d))
+    shown = f"{d:g} {unit}" if unit else f"{d:g}"
+    percent = (unit or "").strip().casefold() in _PERCENT
+    if response == "triangle":
+        return Judgement(None, d / 100.0 if percent else d, shown)
+    if percent and response in contract.analytes:
+        share = d / 100.0
+        falls = question["wanted"] == "decrease" and share < 1.0
+        return Judgement("log_ratio", -math.log1p(-share) if falls else math.log1p(share), shown)
+    if response in contract.analytes:
+        analyte = contract.analytes[response]
+        reading = contract.read_unit(response, unit, declared_basis=_basis(analyte.unit)) if unit else None
+        if reading is not None and not reading.usable:
+            raise UnknownName(
+                f"the smallest difference of {question['question_id']} is in {unit}, which is no unit of "
+                f"{analyte.name}",
+                next_step=f"Give it in {analyte.unit} or in %.",
+            )
+        factor = reading.factor if reading is not None and not reading.formula else 1.0
+        return Judgement("difference", d * factor, f"{d * factor:g} {analyte.unit}")
+    return Judgement(None, d, shown)
+
+
+def _basis(unit: str) -> str | None:
+    return unit.partition(" as ")[2] or None
+
+
+def planned_responses(register: Register, contract: Contract) -> pl.DataFrame:
+    """The register's responses with the measure on which each question's primary response is judged."""
+    judged = {
+        row["question_id"]: judgement_of(row, contract).measure
+        for row in register.questions.iter_rows(named=True)
+    }
+    primary = register.trials.select("trial_id", "question_id").join(
+        register.questions.select("question_id", "primary_response", "primary_stage"), on="question_id"
+    )
+    return (
+        register.responses.join(primary, on="trial_id", how="left")
+        .with_columns(
+            pl.when(pl.col("response") == pl.col("primary_response"))
+            .then(pl.col("question_id").replace_strict(judged, default=None, return_dtype=pl.String))
+            .alias("measure")
+        )
+        .select("trial_id", "response", "stage", "role", "measure")
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How a question's effects are pooled."""
+
+    method: str = "reml"
+    interval: str = "auto"
+    level: float = 0.95
+    by: str | None = None
+    moderators_looked_at: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Pools:
+    """The pooled answers of one question: the primary first; p-values of the monitored, adjusted together."""
+
+    pooled: tuple[Pooled, ...]
+    adjusted_p: tuple[float | None, ...]
+    prior_words: str = ""
+    by: Mapping[str, Any] = field(default_factory=dict)
+
+
+def pool_question(
+    effects: pl.DataFrame,
+    question: Mapping[str, Any],
+    contract: Contract,
+    *,
+    asked: Asked,
+    everything: pl.DataFrame | None = None,
+) -> Pools:
+    """The answers for each response of one question's effects.
+
+    Parameters
+    ----------
+    effects
+        EFFECTS of this question.
+    everything
+        EFFECTS of the whole network, to learn how far sites usually differ on the same analyte.
+    """
+    judged = judgement_of(question, contract)
+    groups = _in_order(effects)
+    pooled: list[Pooled] = []
+    prior_words = ""
+    for key in groups:
+        rows = _rows(effects, key)
+        primary = key["role"] == "primary"
+        scale = _tau_scale(rows, everything, str(question["question_id"]), key)
+        answer = pool(
+            rows,
+            method=asked.method,
+            interval=asked.interval,
+            level=asked.level,
+            smallest_difference=judged.smallest_difference if primary else None,
+            wanted=str(question["wanted"]) if primary else "either",
+            tau_scale=scale,
+        )
+        pooled.append(answer)
+        if primary and answer.bayes is not None and not prior_words:
+            prior_words = scale.words
+    p = np.array([math.nan if answer.role == "primary" else answer.p_value for answer in pooled])
+    adjusted = [None if math.isnan(value) else float(value) for value in adjust(p)]
+    by = {}
+    if asked.by is not None and pooled:
+        by = moderated(pooled[0], asked.by, looked_at=asked.moderators_looked_at)
+    return Pools(tuple(pooled), tuple(adjusted), prior_words, by)
+
+
+def _in_order(effects: pl.DataFrame) -> list[dict[str, Any]]:
+    return (
+        effects.select("role", "response", "stage", "measure")
+        .unique()
+        .with_columns((pl.col("role") != "primary").alias("after"))
+        .sort("after", "response", "stage", "measure", nulls_last=True)
+        .drop("after")
+        .to_dicts()
+    )
+
+
+def _rows(effects: pl.DataFrame, key: Mapping[str, Any]) -> pl.DataFrame:
+    return effects.filter(
+        pl.all_horizontal(
+            pl.col(name).eq_missing(pl.lit(value, dtype=pl.String)) for name, value in key.items()
+        )
+    )
+
+
+def _tau_scale(
+    rows: pl.DataFrame, everything: pl.DataFrame | None, question: str, key: Mapping[str, Any]
+) -> TauScale:
+    usable = rows.filter(pl.col("usable") & (pl.col("variance") > 0))
+    default = default_tau_scale(usable["variance"].to_numpy(), measure=str(key["measure"] or ""))
+    if everything is None or usable.is_empty():
+        return default
+    alike = everything.filter(
+        (pl.col("response") == key["response"])
+        & (pl.col("measure") == key["measure"])
+        & pl.col("usable")
+        & (pl.col("variance") > 0)
+    )
+    weight = 1.0 / pl.col("variance")
+    by_site = alike.group_by("question", "stage", "site").agg(
+        ((pl.col("estimate") * weight).sum() / weight.sum()).alias("estimate"),
+        (1.0 / weight.sum()).alias("variance"),
+    )
+    others = {
+        f"{name} {stage}": (part["estimate"].to_numpy(), part["variance"].to_numpy())
+        for (name, stage), part in by_site.sort("question", "stage", "site").group_by(
+            ["question", "stage"], maintain_order=True
+        )
+        if name != question
+    }
+    return learn_tau_scale(others, default=default)
+
+
+def moderated(pooled: Pooled, by: str, *, looked_at: int = 1) -> dict[str, Any]:
+    """What a moderator makes of the effects of one answer: slopes or groups, and how many were looked at.
+
+    Raises
+    ------
+    UnknownName
+        When it is none of `MODERATORS`.
+    """
+    from crosscellar.pooling.covariance import from_shared_controls
+    from crosscellar.pooling.moderators import regress, subgroups
+
+    if by not in MODERATORS:
+        raise UnknownName(f"there is no moderator {by!r}", next_step=f"Use one of: {', '.join(MODERATORS)}.")
+    rows = pooled.effects.filter(pl.col(by).is_not_null())
+    covariance = from_shared_controls(rows["shared"].to_list(), rows["shared_variance"].to_numpy())
+    labels = {name: rows[name].to_list() for name in ("site", "trial", "season")}
+    y, v = rows["estimate"].to_numpy(), rows["variance"].to_numpy()
+    fit = regress(
+        y,
+        v,
+        {by: rows[by].to_list()},
+        **labels,
+        covariance=covariance,
+        centred=True,
+        level=pooled.level,
+        looked_at=looked_at,
+        orders=ORDERS,
+        rng=np.random.default_rng(20260101),
+    )
+    found: dict[str, Any] = {"moderator": by, "looked_at": looked_at, "fit": fit}
+    if rows[by].dtype == pl.String or by == "season":
+        words = rows[by].cast(pl.String).to_list()
+        found["groups"] = subgroups(y, v, words, **labels, covariance=covariance, level=pooled.level)
+    return found

@@ -1,0 +1,465 @@
+"""The one object that joins the rooms, in the coordinator's words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from datetime import UTC, date, datetime
+from functools import cached_property
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import polars as pl
+
+from crosscellar.answers import Asked, Pools, planned_responses, pool_question
+from crosscellar.contract import load_contract
+from crosscellar.errors import CrosscellarError, UnknownName
+from crosscellar.pooling import Pooled
+from crosscellar.register import Register
+from crosscellar.results import (
+    COUNTS,
+    Answer,
+    CheckReport,
+    DecisionOutcome,
+    EffectsAnswer,
+    FindingsList,
+    IntakeOutcome,
+    Outstanding,
+    RegisterOutcome,
+    Written,
+)
+from crosscellar.store import Store
+
+if TYPE_CHECKING:
+    from crosscellar.contract.frames import Batch
+    from crosscellar.intake.grid import Document, Unreadable
+
+Clock = Callable[[], datetime]
+Paths = str | Path | Iterable[str | Path]
+
+#: So many files are judged and stored as one batch: memory stays bounded, a file is whole or not there.
+BATCH_FILES = 400
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _day(as_of: str | date | datetime | None) -> date | datetime | None:
+    if not isinstance(as_of, str):
+        return as_of
+    try:
+        return date.fromisoformat(as_of)
+    except ValueError as fault:
+        raise CrosscellarError(f"{as_of!r} is not a date", next_step="Write it as 2025-05-14.") from fault
+
+
+class Network:
+    """Sites, their trials, and one store.
+
+    Examples
+    --------
+    >>> import crosscellar as cc
+    >>> with cc.Network.open("network.duckdb") as network:  # doctest: +SKIP
+    ...     network.register("register/")
+    ...     network.intake(["inbox/"])
+    ...     network.pool("lees-stirring")
+    """
+
+    def __init__(self, store: Store, *, clock: Clock = _now) -> None:
+        self._store = store
+        self._clock = clock
+        self._contract = load_contract()
+
+    @classmethod
+    def open(
+        cls,
+        path: str | Path = "network.duckdb",
+        *,
+        create: bool = True,
+        read_only: bool = False,
+        wait: float = 10.0,
+        clock: Clock = _now,
+    ) -> Self:
+        """The network whose store is at `path`; the store is made if it is not there and `create` is true.
+
+        Raises
+        ------
+        StoreBusy, StoreDamaged, NotOurStore, StoreError
+            With the reason and the next step.
+        """
+        store = Store.open(path, create=create, read_only=read_only, wait=wait, clock=clock)
+        return cls(store, clock=clock)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Nothing; the store is let go."""
+        self._store.close()
+
+    # -- before harvest -------------------------------------------------------------------------------------
+
+    def register(self, path: str | Path) -> RegisterOutcome:
+        """What the register at `path` changed, with warnings.
+
+        Raises
+        ------
+        RegisterRefused
+            With every fault, each a sentence; nothing is taken in then.
+        """
+        from crosscellar.register import read_register
+
+        register = read_register(path, self._contract)
+        keys = {name: table.key for name, table in self._contract.register_tables.items()}
+        changes = self._store.keep_register(register.tables, keys)
+        self.__dict__.pop("_register", None)
+        return RegisterOutcome(
+            path=str(path),
+            rows={name: frame.height for name, frame in register.tables.items()},
+            changes=changes,
+            warnings=register.warnings,
+        )
+
+    @cached_property
+    def _register(self) -> Register:
+        return self._register_as_of(None)
+
+    def _register_as_of(self, as_of: date | datetime | None) -> Register:
+        return Register.of_tables(self._store.register_frames(as_of=as_of), self._contract)
+
+    # -- sheets come back -----------------------------------------------------------------------------------
+
+    def intake(
+        self,
+        paths: Paths,
+        *,
+        correction: bool = False,
+        dry_run: bool = False,
+        marked_up: str | Path | None = None,
+        tell: Callable[[str], None] | None = None,
+    ) -> IntakeOutcome:
+        """What became of every reading of these files and folders.
+
+        Parameters
+        ----------
+        paths
+            One file or folder, or several.
+        correction
+            New values replace stored ones; both stay in the history.
+        dry_run
+            Judge everything, store nothing.
+        marked_up
+            A folder for marked-up copies, reply texts and correction sheets.
+        tell
+            Called with a line of progress for each batch.
+
+        Raises
+        ------
+        UnreadableFile
+            A path that does not exist.
+        CrosscellarError
+            When no register has been taken in yet.
+        """
+        from crosscellar.intake.check import check_documents
+        from crosscellar.intake.documents import read_documents
+
+        register = self._register
+        if register.trials.is_empty():
+            raise CrosscellarError(
+                "no trial register has been taken in yet",
+                where=self._store.path,
+                next_step="Run `crosscellar register PATH` first: readings are matched against it.",
+            )
+        given = [paths] if isinstance(paths, str | Path) else list(paths)
+        documents = read_documents([Path(path) for path in given])
+        received = self._clock().date()
+        outcomes: list[Batch] = []
+        written: list[str] = []
+        for start in range(0, len(documents), BATCH_FILES):
+            part = documents[start : start + BATCH_FILES]
+            batch = check_documents(
+                part,
+                register,
+                self._contract,
+                stored=self._store,
+                received=received,
+                correction=correction,
+            )
+            if not dry_run:
+                self._store.take_in(batch)
+            if marked_up is not None:
+                written += self._mark_up(batch, part, Path(marked_up))
+            outcomes.append(batch)
+            if tell is not None and len(documents) > BATCH_FILES:
+                tell(f"{min(start + BATCH_FILES, len(documents))} of {len(documents)} files")
+        return _intake_outcome(outcomes, stored=not dry_run, marked_up=tuple(written))
+
+    def _mark_up(self, batch: Batch, documents: list[Document | Unreadable], out: Path) -> list[str]:
+        from crosscellar.sheets.marked_up import write_marked_up
+
+        return [str(path) for path in write_marked_up(batch, documents, out, self._contract)]
+
+    def findings(self, *, open_only: bool = False) -> FindingsList:
+        """Findings on record with their numbers; `open_only` for those that wait for a decision."""
+        return FindingsList(self._store.findings(open_only=open_only), open_only)
+
+    def decide(
+        self, finding: int, decision: str, *, reason: str, value: str | float | None = None
+    ) -> DecisionOutcome:
+        """A decision on record: the held readings of a finding enter (`accept`) or stay out (`refuse`).
+
+        A later decision on the same finding undoes it. `value` gives the number that stands.
+        """
+        decided = self._store.decide(
+            finding, decision, reason=reason, value=None if value is None else str(value)
+        )
+        if decided.waiting_for:
+            numbers = ", ".join(str(number) for number in decided.waiting_for)
+            message = f"On record. Some readings wait for finding {numbers} too."
+        elif decided.verdict == "accept":
+            message = f"On record. {_readings(decided.entered)} entered."
+        elif decided.withdrawn:
+            message = f"On record. {_readings(decided.withdrawn)} withdrawn; what stood before stands again."
+        else:
+            message = "On record. Nothing enters."
+        return DecisionOutcome(finding, decision, reason, decided.entered, message)
+
+    def outstanding(self, *, season: int | None = None) -> Outstanding:
+        """Expected against received, site by site, with a text for each site to paste into a message."""
+        from crosscellar.sheets.outstanding import outstanding_of
+
+        expected, texts = outstanding_of(
+            self._register,
+            readings=self._store.readings(),
+            picks=self._store.picks(),
+            scores=self._store.scores(),
+            set_aside=self._store.set_aside(),
+            findings=self._store.findings(open_only=False),
+            today=self._clock().date(),
+            season=season,
+        )
+        return Outstanding(season, expected, texts)
+
+    # -- any day --------------------------------------------------------------------------------------------
+
+    def effects(
+        self,
+        question: str | None = None,
+        *,
+        response: str | None = None,
+        stage: str | None = None,
+        measure: str | None = None,
+        as_of: str | date | datetime | None = None,
+    ) -> pl.DataFrame:
+        """What each trial showed: one row a trial, treatment arm and response, in the columns of EFFECTS.
+
+        All questions where none is named. Variances lean on every replicated trial of the store.
+        """
+        if question is not None:
+            self._question(question)
+        found = self._all_effects(_day(as_of), measure=measure, question=question)
+        if question is not None:
+            found = found.filter(pl.col("question") == question)
+        if response is not None:
+            found = found.filter(pl.col("response") == self._response(response))
+        if stage is not None:
+            found = found.filter(pl.col("stage") == self._stage(stage))
+        return found
+
+    def _all_effects(
+        self, as_of: date | datetime | None, *, measure: str | None = None, question: str | None = None
+    ) -> pl.DataFrame:
+        from crosscellar.effects import effects_of_store
+
+        register = self._register if as_of is None else self._register_as_of(as_of)
+        return effects_of_store(
+            self._store.readings(as_of=as_of),
+            self._store.picks(as_of=as_of),
+            self._store.scores(as_of=as_of),
+            register.design(),
+            planned_responses(register, self._contract),
+            self._contract,
+            question=question if measure is not None else None,
+            measure=measure,
+        )
+
+    def effects_answer(
+        self, question: str, *, response: str | None = None, measure: str | None = None
+    ) -> EffectsAnswer:
+        """`effects` with the question's title, for a person."""
+        asked = self._question(question)
+        return EffectsAnswer(
+            question, str(asked["title"]), self.effects(question, response=response, measure=measure)
+        )
+
+    def pool(
+        self,
+        question: str,
+        *,
+        response: str | None = None,
+        measure: str | None = None,
+        as_of: str | date | datetime | None = None,
+        method: str = "reml",
+        interval: str = "auto",
+        level: float = 0.95,
+    ) -> list[Pooled]:
+        """The network's answers to a question: the primary response first, then the monitored ones."""
+        answer = self.answer(
+            question,
+            response=response,
+            measure=measure,
+            as_of=as_of,
+            method=method,
+            interval=interval,
+            level=level,
+        )
+        return list(answer.pooled)
+
+    def answer(
+        self,
+        question: str,
+        *,
+        response: str | None = None,
+        measure: str | None = None,
+        by: str | None = None,
+        as_of: str | date | datetime | None = None,
+        method: str = "reml",
+        interval: str = "auto",
+        level: float = 0.95,
+    ) -> Answer:
+        """`pool` with what stands beside it: adjusted p-values, moderators, remarks."""
+        asked = self._question(question)
+        everything = self._all_effects(_day(as_of), measure=measure, question=question)
+        effects = everything.filter(pl.col("question") == question)
+        if response is not None:
+            effects = effects.filter(pl.col("response") == self._response(response))
+        pools = pool_question(
+            effects,
+            asked,
+            self._contract,
+            asked=Asked(method, interval, level, by),
+            everything=everything,
+        )
+        return _answer(asked, pools, one=response is not None)
+
+    def _question(self, question: str) -> Mapping[str, Any]:
+        found = self._register.questions.filter(pl.col("question_id") == question)
+        if found.is_empty():
+            known = self._register.questions["question_id"].sort().to_list()
+            raise UnknownName(
+                f"there is no question {question!r} in the register",
+                next_step=f"It has: {', '.join(known)}." if known else "Take in a register first.",
+            )
+        return found.row(0, named=True)
+
+    def _response(self, response: str) -> str:
+        known = self._register.responses["response"].unique().to_list()
+        if response in known:
+            return response
+        match = self._contract.name_analyte(response, self._aliases)
+        if match.id is None or match.id not in known:
+            raise UnknownName(
+                f"the response {response!r} is not planned in the register",
+                next_step=f"It has: {', '.join(sorted(known))}.",
+            )
+        return match.id
+
+    def _stage(self, stage: str) -> str:
+        match = self._contract.name_stage(stage, self._aliases)
+        if match.id is None:
+            raise UnknownName(
+                f"the stage {stage!r} is not known",
+                next_step=f"There are: {', '.join(self._contract.stages)}.",
+            )
+        return match.id
+
+    @property
+    def _aliases(self) -> dict[str, str]:
+        return dict(self._register.aliases.select("written", "means").iter_rows())
+
+    # -- after the season -----------------------------------------------------------------------------------
+
+    def summary(
+        self,
+        season: int,
+        *,
+        out: str | Path,
+        anonymous: bool = False,
+        as_of: str | date | datetime | None = None,
+    ) -> Written:
+        """The annual summary of a season, written into the folder `out`.
+
+        Raises
+        ------
+        UnknownName
+            When the register has no trial of that season.
+        """
+        from crosscellar.summary import write_summary
+
+        return write_summary(
+            self._store, self._contract, season, out=Path(out), anonymous=anonymous, as_of=_day(as_of)
+        )
+
+    # -- the store ------------------------------------------------------------------------------------------
+
+    def check(self) -> CheckReport:
+        """What verifying the store against its kept files and journal found."""
+        return CheckReport(str(self._store.path), tuple(self._store.check()), self._store.facts())
+
+    def backup(self, out: str | Path) -> Written:
+        """A consistent copy of the store at `out`, checked."""
+        path = self._store.backup(out)
+        return Written(
+            "backup",
+            (str(path),),
+            f"A copy that passes the check is in {path}.",
+            {"snapshot": self._store.snapshot().checksum},
+        )
+
+    def export(self, out: str | Path) -> Written:
+        """Every accepted item and every effect as Parquet and CSV, with a data dictionary."""
+        from crosscellar.report.export import write_export
+
+        frames = {
+            **{f"register_{name}": frame for name, frame in self._register.tables.items()},
+            "readings": self._store.readings(),
+            "picks": self._store.picks(),
+            "scores": self._store.scores(),
+            "files": self._store.files(),
+            "findings": self._store.findings(),
+            "effects": self.effects(),
+        }
+        paths = write_export(frames, Path(out), self._contract, snapshot=self._store.snapshot().checksum)
+        return Written("export", tuple(str(path) for path in paths), f"{len(paths)} files are in {out}.")
+
+
+def _readings(count: int) -> str:
+    return "1 reading" if count == 1 else f"{count} readings"
+
+
+def _answer(question: Mapping[str, Any], pools: Pools, *, one: bool) -> Answer:
+    return Answer(
+        question=str(question["question_id"]),
+        title=str(question["title"]),
+        hypothesis=str(question["hypothesis"] or ""),
+        pooled=pools.pooled,
+        adjusted_p=pools.adjusted_p,
+        one=one,
+        remarks=(pools.prior_words,) if pools.prior_words else (),
+        by=pools.by,
+    )
+
+
+def _intake_outcome(batches: list[Batch], *, stored: bool, marked_up: tuple[str, ...]) -> IntakeOutcome:
+    from crosscellar.contract.frames import FILES, FINDINGS, empty
+
+    files = pl.concat([batch.files for batch in batches]) if batches else empty(FILES)
+    findings = pl.concat([batch.findings for batch in batches]) if batches else empty(FINDINGS)
+    totals = {name: int(files[name].sum()) for name in COUNTS}
+    return IntakeOutcome(**totals, files=files, findings=findings, stored=stored, marked_up=marked_up)
