@@ -20,7 +20,7 @@ from crosscellar.pooling.pool import Asked
 from crosscellar.pooling.verdict import WANTED, check_wanted, judge
 
 #: Effects in one block of questions that are worked side by side: a few such arrays stay in the cache.
-_BLOCK = 6_000
+_BLOCK = 32_000
 #: A block may hold questions up to this many times larger than its smallest.
 _PADDING = 1.2
 
