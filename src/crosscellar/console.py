@@ -159,11 +159,10 @@ def _(result: FindingsList) -> list[Any]:
         return ["No finding waits for a decision." if result.open_only else "There are no findings."]
     lines = finding_lines(found)
     if not result.open_only:
-        lines = [
+        return [
             f"{line} ({state}{f': {reason}' if reason else ''})"
             for line, state, reason in zip(lines, found["state"], found["reason"], strict=True)
         ]
-        return lines
     return [*lines, "Decide each with `crosscellar decide NUMBER accept|refuse --reason TEXT`."]
 
 
@@ -218,7 +217,8 @@ def _(result: EffectsAnswer) -> list[Any]:
             else:
                 effect = scale.words(row["estimate"])
                 interval = scale.range(row["low"], row["high"]) if row["low"] is not None else ""
-            note = "; ".join(part for part in (variance_words(row), row["remark"]) if part)
+            said = [variance_words(row), *str(row["remark"] or "").split("; ")]
+            note = "; ".join(part for part in dict.fromkeys(said) if part)
             cells.append((row["site"], str(row["season"]), row["trial"], row["arm"], effect, interval, note))
         parts.append(
             table(("site", "season", "trial", "arm", "effect", "95 %", "where the variance is from"), cells)
@@ -313,10 +313,9 @@ def _(result: Written) -> list[Any]:
 def _(result: CheckReport) -> list[Any]:
     if result.sound:
         facts = result.facts
-        return [
-            f"{result.path} is sound: {facts['standing']} readings from {facts['files']} files, "
-            f"snapshot {facts['snapshot'] or 'empty'}."
-        ]
+        snapshot = facts["snapshot"] or "empty"
+        counts = f"{facts['standing']} readings from {facts['files']} files"
+        return [f"{result.path} is sound: {counts}, snapshot {snapshot}."]
     return [f"{result.path} needs attention:", *(f"- {problem}" for problem in result.problems)]
 
 

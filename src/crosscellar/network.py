@@ -348,6 +348,11 @@ class Network:
         )
         return _answer(asked, pools, one=response is not None)
 
+    @property
+    def questions(self) -> tuple[str, ...]:
+        """The identifiers of the register's questions, in its order."""
+        return tuple(self._register.questions["question_id"].to_list())
+
     def _question(self, question: str) -> Mapping[str, Any]:
         found = self._register.questions.filter(pl.col("question_id") == question)
         if found.is_empty():
