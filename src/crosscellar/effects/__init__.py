@@ -1,8 +1,17 @@
 """What one trial showed: readings to vessels, vessels to effects, and where each variance comes from."""
 
+from crosscellar.effects.events import EventRules, effects_of_events, vessel_events
+from crosscellar.effects.ferments import (
+    FermentRules,
+    effects_of_ferments,
+    ferment_curves,
+    ferment_summaries,
+)
 from crosscellar.effects.measures import MEASURES, default_measure, percent_change
 from crosscellar.effects.moderation import ModeratedVariances, moderate_variances
+from crosscellar.effects.picks import effects_of_picks
 from crosscellar.effects.readings import effects_of_readings, variance_priors
+from crosscellar.effects.scores import effects_of_scores
 from crosscellar.effects.shared import (
     shared_control_difference,
     shared_control_log_ratio,
@@ -22,17 +31,27 @@ from crosscellar.effects.triangles import (
     triangle_power,
     triangle_result,
 )
+from crosscellar.effects.whole import effects_of_store, trials_without_effect
 from crosscellar.effects.words import variance_words, with_variance_words
 
 __all__ = [
     "MEASURES",
+    "EventRules",
+    "FermentRules",
     "ModeratedVariances",
     "Slope",
     "TriangleResult",
     "critical_number",
     "default_measure",
     "effects_from_summary",
+    "effects_of_events",
+    "effects_of_ferments",
+    "effects_of_picks",
     "effects_of_readings",
+    "effects_of_scores",
+    "effects_of_store",
+    "ferment_curves",
+    "ferment_summaries",
     "hedges_correction",
     "moderate_variances",
     "percent_change",
@@ -43,9 +62,11 @@ __all__ = [
     "slope_from_case_control",
     "slope_from_means",
     "slope_of_contrasts",
+    "trials_without_effect",
     "triangle_power",
     "triangle_result",
     "variance_priors",
     "variance_words",
+    "vessel_events",
     "with_variance_words",
 ]

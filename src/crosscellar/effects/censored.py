@@ -16,7 +16,7 @@ Array = npt.NDArray[np.float64]
 class CensoredArms:
     """Arm means and their covariance where some vessels are known only within limits.
 
-    `mean` is NaN for an arm of which no vessel was quantified; `variance` is that of a single vessel, `df` its
+    `mean` is NaN for an arm of which no vessel was quantified; `variance` is that of one vessel, `df` its
     degrees of freedom. `converged` is False where the search ended without an optimum.
     """
 
@@ -120,4 +120,4 @@ def _inverse_hessian(cost: Callable[[Array], float], at: Array, sd: float) -> Ar
         inverse = np.linalg.inv(hessian)
     except np.linalg.LinAlgError:
         return None
-    return inverse if bool(np.all(np.diag(inverse) > 0)) else None
+    return np.asarray(inverse, dtype=np.float64) if bool(np.all(np.diag(inverse) > 0)) else None

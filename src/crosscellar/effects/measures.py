@@ -65,7 +65,7 @@ def refusal(contract: Contract, analyte_id: str, measure: str) -> str:
 def planned_measures(
     analytes: Sequence[str], contract: Contract, hints: Sequence[str | None], *, measure: str | None
 ) -> pl.DataFrame:
-    """For each distinct analyte and hint: analyte, hint, measure, log (Boolean), refused (a sentence or "")."""
+    """For each distinct analyte and hint: analyte, hint, measure, log, refused (a sentence or "")."""
     rows = []
     for analyte, hint in dict.fromkeys(zip(analytes, hints, strict=True)):
         wanted = measure or hint or default_measure(contract, analyte)

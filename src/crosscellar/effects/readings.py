@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.contract.frames import EFFECTS
+from crosscellar.contract.frames import EFFECTS, Columns
 from crosscellar.effects.contrasts import arm_effects, arm_means, slope_effects
 from crosscellar.effects.limits import replace_censored
 from crosscellar.effects.measures import planned_measures, stage_groups
@@ -46,7 +46,7 @@ def effects_of_readings(
     same_laboratory: bool = True,
     level: float = 0.95,
 ) -> pl.DataFrame:
-    """Every planned effect that the readings allow, EFFECTS with low, high, percent, n_blocks, prior_from behind.
+    """Every planned effect that the readings allow: EFFECTS, and BEHIND it what is shown with one trial.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ def effects_of_readings(
     on the analyte's own scale (`difference`), of logarithms (`log_ratio`; means shown are geometric), in
     standard deviations (`standardized`, Hedges 1981 with the exact J of the degrees of freedom used) or per
     unit of level (`slope`: vessels share one variance, so that generalized least squares on contrasts with a
-    shared control is weighted least squares on arm means). Its variance is s2 (1/n_t + 1/n_c) with the trial's
+    shared control is weighted least squares on arm means). Its variance is s2 (1/n_t + 1/n_c), the trial's
     variance pooled over its arms and moderated by every replicated trial of the analyte (`variance_priors`);
     paired by block, 2 s2/blocks with the variance left within blocks. `shared_variance` is s2/n_c.
     An effect that cannot be computed keeps null, `usable` false and the reason in `remark`.
@@ -133,7 +133,9 @@ def variance_priors(
     return fit_priors(observed), observed
 
 
-def finish(effects: pl.DataFrame, *, same_laboratory: bool, level: float) -> pl.DataFrame:
+def finish(
+    effects: pl.DataFrame, *, same_laboratory: bool, level: float, behind: Columns | None = None
+) -> pl.DataFrame:
     """The effects with their interval, the laboratories judged, in EFFECTS order."""
     from scipy.special import stdtrit
 
@@ -148,7 +150,8 @@ def finish(effects: pl.DataFrame, *, same_laboratory: bool, level: float) -> pl.
     ).fill_null("")
     usable = pl.col("usable") & ((apart == "") if same_laboratory else pl.lit(True))
     judged = effects.with_columns(remark.alias("remark"), usable.fill_null(False).alias("usable"))
-    df = judged["df"].to_numpy()
+    # No degrees of freedom beside a variance means that it is known from counts: the normal limit of t.
+    df = judged["df"].fill_null(float("inf")).to_numpy()
     quantile = pl.Series("quantile", stdtrit(df, 0.5 + level / 2.0), dtype=pl.Float64).fill_nan(None)
     percent = pl.when(pl.col("measure") == "log_ratio").then((pl.col("estimate").exp() - 1.0) * 100.0)
     return (
@@ -157,7 +160,7 @@ def finish(effects: pl.DataFrame, *, same_laboratory: bool, level: float) -> pl.
             (pl.col("estimate") - pl.col("quantile") * pl.col("std_error")).alias("low"),
             (pl.col("estimate") + pl.col("quantile") * pl.col("std_error")).alias("high"),
         )
-        .select(pl.col(name).cast(kind) for name, kind in {**EFFECTS, **BEHIND}.items())
+        .select(pl.col(name).cast(kind) for name, kind in {**EFFECTS, **BEHIND, **(behind or {})}.items())
         .sort("question", "role", "response", "stage", "season", "site", "trial", "arm", nulls_last=True)
     )
 
@@ -169,7 +172,7 @@ def _planned(
     contract: Contract,
     measure: str | None,
 ) -> pl.DataFrame:
-    """question_id, trial_id, analyte, stage, role, measure, log, refused: a row for each planned comparison."""
+    """Each planned comparison: question_id, trial_id, analyte, stage, role, measure, log, refused."""
     known = pl.DataFrame({"analyte": list(contract.analytes)}, schema={"analyte": pl.String})
     questions = design.select("trial_id", "question_id").unique()
     measured = readings.select(pl.col("trial_id"), pl.col("analyte"), pl.col("stage").fill_null("")).unique()

@@ -158,7 +158,7 @@ def slope_from_case_control(
 ) -> Slope:
     """The slope of the log odds ratio per unit of level (Greenland & Longnecker 1992).
 
-    `level`, `cases`, `controls` have the reference first; `odds_ratio` and `variance` (of the logarithm) leave
+    `level`, `cases`, `controls` have the reference first; `odds_ratio` and `variance` (of its log) leave
     it out.
     """
     table = fitted_case_control(cases, controls, odds_ratio, variance)

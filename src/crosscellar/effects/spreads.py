@@ -108,7 +108,7 @@ def spreads(cells: pl.DataFrame) -> pl.DataFrame:
 def observed_variances(spread: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFrame:
     """Every replicated trial's variance: trial_id, analyte, log, paired, stage, stage_group, df, variance.
 
-    Unpaired rows are the variance within arms, of paired trials too, since that is what a trial without blocks
+    Unpaired rows are the variance within arms, of paired trials too: that is what a trial without blocks
     would have met; paired rows are the variance left within blocks.
     """
     keys = ["trial_id", "analyte", "log", "stage"]

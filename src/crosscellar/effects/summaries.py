@@ -191,7 +191,7 @@ def _standardized(
 
 
 def count_effects(x_t: Array, n_t: Array, x_c: Array, n_c: Array, *, measure: str) -> Effects:
-    """Estimate, variance, df (infinite: a count brings its own variance) and remark of event counts (arrays)."""
+    """Estimate, variance, df (infinite: counts bring their own variance) and remark of event counts."""
     edge_t, edge_c = (x_t == 0) | (x_t == n_t), (x_c == 0) | (x_c == n_c)
     edge = edge_t | edge_c
     nothing = (n_t < 1) | (n_c < 1)

@@ -1,0 +1,55 @@
+"""What the register planned for responses that are not read off one sheet cell: events, logs, panels."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import polars as pl
+
+_TRIAL = (
+    "trial_id",
+    "question_id",
+    "season",
+    "site_id",
+    "cultivar",
+    "colour",
+    "status",
+    "status_reason",
+)
+
+
+def planned_responses(responses: pl.DataFrame | None, names: Collection[str]) -> pl.DataFrame:
+    """trial_id, response, stage, role, measure of the planned responses with these names."""
+    schema = dict.fromkeys(("trial_id", "response", "stage", "role", "measure"), pl.String)
+    if responses is None:
+        return pl.DataFrame(schema=schema)
+    measure = (
+        pl.col("measure").cast(pl.String) if "measure" in responses.columns else pl.lit(None, dtype=pl.String)
+    )
+    return responses.select(
+        pl.col("trial_id"), "response", pl.col("stage").fill_null(""), "role", measure.alias("measure")
+    ).filter(pl.col("response").is_in(list(names)))
+
+
+def trials_of(design: pl.DataFrame) -> pl.DataFrame:
+    """One row a trial with what the register knows of it."""
+    return design.select(_TRIAL).unique(subset="trial_id", keep="first", maintain_order=True)
+
+
+def arms_of(design: pl.DataFrame) -> pl.DataFrame:
+    """One row an arm: trial_id, arm_id, role_of_arm, level, volume_l (the mean of its vessels), vessels."""
+    return design.group_by("trial_id", "arm_id").agg(
+        pl.col("role").first().alias("role_of_arm"),
+        pl.col("level").first(),
+        pl.col("volume_l").mean(),
+        pl.col("vessel_id").n_unique().alias("vessels"),
+    )
+
+
+def only(
+    effects: pl.DataFrame, *, question: str | None, response: str | None, stage: str | None
+) -> pl.DataFrame:
+    """The effects of one question, response and stage, each where given."""
+    wanted = {"question": question, "response": response, "stage": stage}
+    keep = [pl.col(column) == value for column, value in wanted.items() if value is not None]
+    return effects.filter(*keep) if keep else effects

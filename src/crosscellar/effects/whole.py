@@ -1,0 +1,169 @@
+"""Everything that trials showed: measured, logged, counted and tasted, in one frame."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.effects.events import EVENT_MEASURES, EventRules, effects_of_events
+from crosscellar.effects.ferments import effects_of_ferments
+from crosscellar.effects.measures import READING_MEASURES
+from crosscellar.effects.picks import effects_of_picks
+from crosscellar.effects.planned import only, trials_of
+from crosscellar.effects.readings import effects_of_readings
+from crosscellar.effects.scores import effects_of_scores
+
+#: What a trial is known by in `trials_without_effect`.
+WITHOUT: Final = ("question", "response", "stage", "role", "trial", "site", "season", "reason")
+
+
+def effects_of_store(
+    readings: pl.DataFrame,
+    design: pl.DataFrame,
+    responses: pl.DataFrame,
+    contract: Contract,
+    *,
+    picks: pl.DataFrame | None = None,
+    scores: pl.DataFrame | None = None,
+    rules: EventRules = EventRules(),
+    question: str | None = None,
+    response: str | None = None,
+    stage: str | None = None,
+    measure: str | None = None,
+    same_laboratory: bool = True,
+    level: float = 0.95,
+) -> pl.DataFrame:
+    """Every effect of a store; EFFECTS first, behind them what each kind adds (null for the others).
+
+    Readings by `effects_of_readings`, ferment logs by `effects_of_ferments`, events by `effects_of_events`,
+    triangles by `effects_of_picks`, scores by `effects_of_scores`; see there for the formulas. `measure` reaches
+    the kinds that know it: a reading's measure leaves events at risk_difference, and the other way round.
+
+    Raises
+    ------
+    NotComputable
+        A measure that makes no sense for the response named.
+    UnknownName
+        No such measure.
+    """
+    of_reading = measure if measure not in EVENT_MEASURES or response in contract.analytes else None
+    of_log = measure if measure in READING_MEASURES else None
+    of_event = measure if measure in EVENT_MEASURES else None
+    measured = effects_of_readings(
+        readings,
+        design,
+        responses,
+        contract,
+        question=question,
+        response=response,
+        stage=stage,
+        measure=of_reading,
+        same_laboratory=same_laboratory,
+        level=level,
+    )
+    logged = effects_of_ferments(
+        readings,
+        design,
+        responses,
+        contract,
+        rules=rules.ferment,
+        measure=of_log,
+        level=level,
+        question=question,
+        response=response,
+        stage=stage,
+    ).join(measured, on=["response", "trial"], how="anti")
+    parts = [
+        measured,
+        logged,
+        effects_of_events(
+            readings,
+            design,
+            responses,
+            contract,
+            rules=rules,
+            measure=of_event,
+            level=level,
+            question=question,
+            response=response,
+            stage=stage,
+        ),
+    ]
+    if picks is not None and picks.height:
+        parts.append(
+            effects_of_picks(
+                picks, design, responses, question=question, response=response, stage=stage, level=level
+            )
+        )
+    if scores is not None and scores.height:
+        parts.append(
+            effects_of_scores(
+                scores, design, responses, question=question, response=response, stage=stage, level=level
+            )
+        )
+    return pl.concat(parts, how="diagonal").sort(
+        "question",
+        pl.col("role") != "primary",
+        "response",
+        "stage",
+        "season",
+        "site",
+        "trial",
+        "arm",
+        nulls_last=True,
+    )
+
+
+def trials_without_effect(
+    effects: pl.DataFrame,
+    design: pl.DataFrame,
+    responses: pl.DataFrame,
+    *,
+    question: str | None = None,
+    response: str | None = None,
+    stage: str | None = None,
+) -> pl.DataFrame:
+    """Every planned response of a trial that came to no usable effect, with the reason (WITHOUT columns).
+
+    The reason is that the trial was lost or is still running, that nothing came back from both arms, or the
+    remark of the effect that cannot be used.
+    """
+    told = effects.group_by("trial", "response", "stage").agg(
+        pl.col("usable").any(), pl.col("remark").filter(pl.col("remark") != "").first()
+    )
+    planned = responses.select(pl.col("trial_id"), "response", pl.col("stage").fill_null(""), "role").unique(
+        maintain_order=True
+    )
+    reason = (
+        pl.when(pl.col("status") == "lost")
+        .then(pl.format("trial lost: {}", pl.col("status_reason").fill_null("no reason given")))
+        .when(pl.col("remark").is_not_null())
+        .then(pl.col("remark"))
+        .when(pl.col("status").is_in(["planned", "running"]))
+        .then(pl.format("trial {}: not measured in both arms so far", "status"))
+        .otherwise(pl.lit("not measured in both arms"))
+    )
+    rows = (
+        planned.join(trials_of(design), on="trial_id", how="inner")
+        .join(
+            told,
+            left_on=["trial_id", "response", "stage"],
+            right_on=["trial", "response", "stage"],
+            how="left",
+        )
+        .filter(~pl.col("usable").fill_null(False))
+        .select(
+            pl.col("question_id").alias("question"),
+            "response",
+            "stage",
+            "role",
+            pl.col("trial_id").alias("trial"),
+            pl.col("site_id").alias("site"),
+            "season",
+            reason.alias("reason"),
+        )
+        .sort(WITHOUT)
+    )
+    return only(rows, question=question, response=response, stage=stage)
