@@ -1,0 +1,1 @@
+"""Sheets that go out and come back, and who still owes what."""
