@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.effects.ferments import FermentRules, ferment_curves, ferment_summaries
+from crosscellar.effects.ferments import FERMENT_RULES, FermentRules, ferment_curves, ferment_summaries
 from crosscellar.effects.planned import arms_of, only, planned_responses, trials_of
 from crosscellar.effects.readings import finish
 from crosscellar.effects.summaries import count_effects, share_variance
@@ -34,11 +34,15 @@ class EventRules:
         Malic acid in g/L at the end of malolactic below which it is complete.
     """
 
-    ferment: FermentRules = FermentRules()
+    ferment: FermentRules = FERMENT_RULES
     malolactic_done: float = 0.3
 
 
-def vessel_events(readings: pl.DataFrame, *, rules: EventRules = EventRules()) -> pl.DataFrame:
+#: The rules used unless others are given.
+EVENT_RULES: Final = EventRules()
+
+
+def vessel_events(readings: pl.DataFrame, *, rules: EventRules = EVENT_RULES) -> pl.DataFrame:
     """trial_id, arm_id, vessel_id, event, happened: the vessels of which it can be told."""
     vessel = ["trial_id", "arm_id", "vessel_id"]
     logs = ferment_summaries(ferment_curves(readings), rules=rules.ferment)
@@ -77,7 +81,7 @@ def effects_of_events(
     responses: pl.DataFrame | None,
     contract: Contract,
     *,
-    rules: EventRules = EventRules(),
+    rules: EventRules = EVENT_RULES,
     question: str | None = None,
     response: str | None = None,
     stage: str | None = None,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from crosscellar.contract import Contract
@@ -46,6 +47,10 @@ class FermentRules:
     least_gap_days: float = 0.75
 
 
+#: The rules used unless others are given.
+FERMENT_RULES: Final = FermentRules()
+
+
 def ferment_curves(readings: pl.DataFrame) -> pl.DataFrame:
     """trial_id, arm_id, vessel_id, lab, day (since the vessel's first reading), brix: the logs, in order.
 
@@ -69,7 +74,9 @@ def ferment_curves(readings: pl.DataFrame) -> pl.DataFrame:
         ).alias("moment"),
         gravity.alias("gravity"),
     )
-    converted = pl.Series("converted", brix_from_sg(timed["gravity"].to_numpy()), dtype=pl.Float64)
+    converted = pl.Series(
+        "converted", np.asarray(brix_from_sg(timed["gravity"].to_numpy())), dtype=pl.Float64
+    )
     return (
         timed.with_columns(converted)
         .with_columns(pl.when(sugar == "brix").then("value").otherwise("converted").alias("brix"))
@@ -81,7 +88,7 @@ def ferment_curves(readings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def ferment_summaries(curves: pl.DataFrame, *, rules: FermentRules = FermentRules()) -> pl.DataFrame:
+def ferment_summaries(curves: pl.DataFrame, *, rules: FermentRules = FERMENT_RULES) -> pl.DataFrame:
     """One row a vessel: days_to_dry (null if never dry), days_logged, max_rate (degrees Brix a day), stuck.
 
     The day it went dry is read off the straight line between the two readings around `dry_brix`. `stuck` is
@@ -126,7 +133,7 @@ def effects_of_ferments(
     responses: pl.DataFrame | None,
     contract: Contract,
     *,
-    rules: FermentRules = FermentRules(),
+    rules: FermentRules = FERMENT_RULES,
     question: str | None = None,
     response: str | None = None,
     stage: str | None = None,

@@ -100,11 +100,11 @@ def effects_of_scores(
         The planned responses, written `score:ATTRIBUTE`. None: every attribute, as monitored.
 
     The difference is within assessor, with assessor and session random (`panel_fit`). Its variance is the
-    tasting error plus a vessel variance times 1/n_t + 1/n_c, since a panel that tasted one vessel an arm knows
-    those wines and not the treatment. The vessel variance of an attribute is what the mean scores of vessels of
-    one arm differ by beyond the tasting error, averaged over the trials that poured several vessels an arm;
-    with fewer than three such trials it is not known, and the remark says that the effect speaks for the wines
-    poured. Degrees of freedom: assessors - 1.
+    tasting error plus a vessel variance times 1/n_t + 1/n_c, since a panel that tasted one vessel an arm
+    knows those wines and not the treatment. The vessel variance of an attribute is what the mean scores of
+    vessels of one arm differ by beyond the tasting error, averaged over the trials that poured several
+    vessels an arm; with fewer than three such trials it is not known, and the remark says that the effect
+    speaks for the wines poured. Degrees of freedom: assessors - 1.
     """
     attributes = scores["attribute"].unique().to_list()
     names = {f"{SCORE}{name}": name for name in attributes} | {name: name for name in attributes}
@@ -313,7 +313,7 @@ def _rows(
                     )
                     .otherwise(
                         pl.format(
-                            "tasting error of {} assessors only: speaks for the wines poured, not for other vessels",
+                            "tasting error of {} assessors only: speaks for the wines poured",
                             "assessors",
                         )
                     ),

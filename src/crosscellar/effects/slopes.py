@@ -59,11 +59,18 @@ def slope_of_contrasts(level: npt.ArrayLike, contrast: npt.ArrayLike, covariance
     )
 
 
-def slope_from_means(level: npt.ArrayLike, n: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Slope:
+def slope_from_means(
+    level: npt.ArrayLike,
+    n: npt.ArrayLike,
+    mean: npt.ArrayLike,
+    sd: npt.ArrayLike,
+    *,
+    common_variance: bool = False,
+) -> Slope:
     """The slope of arm means on level (Crippa & Orsini 2016); the first arm is the reference.
 
-    The standard deviation is pooled over all arms; contrasts have variance s2 (1/n_i + 1/n_0), covariance
-    s2 / n_0.
+    Contrasts have variance sd_i^2/n_i + sd_0^2/n_0 and covariance sd_0^2/n_0; with `common_variance` every
+    sd^2 is the one pooled over all arms.
 
     Parameters
     ----------
@@ -73,17 +80,18 @@ def slope_from_means(level: npt.ArrayLike, n: npt.ArrayLike, mean: npt.ArrayLike
     Raises
     ------
     NotComputable
-        Fewer than two distinct levels, or no arm with a second vessel.
+        Fewer than two distinct levels, an arm of one vessel, or with `common_variance` no arm of two.
     """
     x, size, m, s = (np.asarray(a, dtype=np.float64) for a in (level, n, mean, sd))
     free = float((size - 1.0).sum())
-    if np.unique(x).size < 2 or free <= 0:
+    if np.unique(x).size < 2 or free <= 0 or (not common_variance and bool(np.any(size < 2))):
         raise NotComputable(
-            "A slope needs two levels and at least one arm with a second vessel",
-            next_step="Give arms with different levels, or a variance lent by other trials.",
+            "A slope needs two levels, and more than one vessel in every arm",
+            next_step="Give arms with different levels, or share one variance with common_variance=True.",
         )
-    s2 = float((np.where(size > 1, (size - 1.0) * s**2, 0.0)).sum()) / free
-    covariance = s2 * (np.diag(1.0 / size[1:]) + 1.0 / size[0])
+    pooled = float((np.where(size > 1, (size - 1.0) * s**2, 0.0)).sum()) / free
+    of_mean = (np.full(size.shape, pooled) if common_variance else s**2) / size
+    covariance = np.diag(of_mean[1:]) + of_mean[0]
     return slope_of_contrasts(x[1:] - x[0], m[1:] - m[0], covariance)
 
 

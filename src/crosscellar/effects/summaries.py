@@ -152,7 +152,7 @@ def _log_ratio(
     elif correction == "sigma":
         up_t, up_c = np.log1p(share_t), np.log1p(share_c)
         estimate = estimate + 0.5 * (up_t - up_c)
-        variance = up_t + up_c
+        variance = 2.0 * (share_t + share_c) - (up_t + up_c)
     words = np.where(no_log, "a mean of 0 or below has no logarithm: ask for difference", _few_words(few))
     return (
         np.where(no_log, np.nan, estimate),

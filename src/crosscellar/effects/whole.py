@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.effects.events import EVENT_MEASURES, EventRules, effects_of_events
+from crosscellar.effects.events import EVENT_MEASURES, EVENT_RULES, EventRules, effects_of_events
 from crosscellar.effects.ferments import effects_of_ferments
 from crosscellar.effects.measures import READING_MEASURES
 from crosscellar.effects.picks import effects_of_picks
@@ -27,7 +27,7 @@ def effects_of_store(
     *,
     picks: pl.DataFrame | None = None,
     scores: pl.DataFrame | None = None,
-    rules: EventRules = EventRules(),
+    rules: EventRules = EVENT_RULES,
     question: str | None = None,
     response: str | None = None,
     stage: str | None = None,
@@ -38,8 +38,8 @@ def effects_of_store(
     """Every effect of a store; EFFECTS first, behind them what each kind adds (null for the others).
 
     Readings by `effects_of_readings`, ferment logs by `effects_of_ferments`, events by `effects_of_events`,
-    triangles by `effects_of_picks`, scores by `effects_of_scores`; see there for the formulas. `measure` reaches
-    the kinds that know it: a reading's measure leaves events at risk_difference, and the other way round.
+    triangles by `effects_of_picks`, scores by `effects_of_scores`; see there for the formulas. `measure`
+    reaches the kinds that know it: a reading's measure leaves events at risk_difference, and the reverse.
 
     Raises
     ------
