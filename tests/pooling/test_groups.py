@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from crosscellar.errors import UnknownName
+from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling import pool, pool_each
 
 NUMBERS = (
@@ -117,6 +117,8 @@ def test_an_empty_frame_gives_no_rows_with_the_same_columns() -> None:
 def test_an_unknown_column_is_named() -> None:
     with pytest.raises(UnknownName, match="'vintage'"):
         pool_each(mixed(), ["vintage"])
+    with pytest.raises(NotComputable, match="'q'"):
+        pool_each(mixed().with_columns(q=1), ["q"])
     with pytest.raises(UnknownName, match="'smallest'"):
         pool_each(mixed(), ["question"], smallest_difference="smallest")
 

@@ -46,6 +46,19 @@ _NUMBERS: Final = (
     "chance_above_zero",
     "chance_above_smallest",
 )
+#: The columns of the answer behind those that tell groups apart.
+_RESULTS: Final = (
+    "n_effects",
+    "n_sites",
+    *_NUMBERS,
+    "method",
+    "interval_method",
+    "converged",
+    "narrower_than_common",
+    "direction",
+    "verdict",
+    "remark",
+)
 _EXTRA: Final = ("model_std_error", "prediction_df", "equivalence_low", "equivalence_high")
 
 
@@ -59,6 +72,7 @@ class _Groups:
     start: Counts
     size: Counts
     sites: Counts
+    counted: NDArray[np.bool_]
 
 
 def pool_each(
@@ -84,8 +98,8 @@ def pool_each(
 ) -> pl.DataFrame:
     """One row a group of `by`, in order of appearance, with the numbers and the verdict that `pool` gives it.
 
-    Groups with one effect a site are worked side by side; groups whose sites repeat, and those asked for the
-    `robust` or `bayes` interval, go through `pool` one by one.
+    Groups with one effect a site are worked side by side; groups whose sites repeat, triangle sessions, and
+    those asked for the `robust` or `bayes` interval go through `pool` one by one.
 
     Parameters
     ----------
@@ -131,6 +145,12 @@ def pool_each(
             f"There is no column {missing[0]!r} to group by",
             next_step=f"There are: {', '.join(rows.columns)}.",
         )
+    taken_names = [name for name in keys if name in _RESULTS]
+    if taken_names:
+        raise NotComputable(
+            f"The column {taken_names[0]!r} to group by has the name of a result",
+            next_step="Rename it before pooling.",
+        )
     groups = _gather(rows, keys)
     many = groups.size.size
     difference, direction_wanted = _asked(rows, keys, groups.names, smallest_difference, wanted)
@@ -139,8 +159,8 @@ def pool_each(
     narrower = np.zeros(many, dtype=np.bool_)
     taken = np.full(many, "none", dtype=object)
     remark = np.full(many, "", dtype=object)
-    repeated = groups.sites < groups.size
-    fast = (groups.sites > 1) & ~repeated & (interval not in {"robust", "bayes"})
+    one_a_site = (groups.sites > 1) & (groups.sites == groups.size) & ~groups.counted
+    fast = one_a_site & (interval not in {"robust", "bayes"})
     if fast.any():
         kind, _ = interval_taken(interval, method, repeated=False)
         for at, questions in _blocks(groups, np.flatnonzero(fast)):
@@ -218,11 +238,14 @@ def pool_each(
 def _gather(rows: pl.DataFrame, keys: list[str]) -> _Groups:
     """Groups in order of appearance; those that have no effect to pool keep their place with size 0."""
     kept = rows.filter(pl.col("left_out") == "")
+    measured = "measure" in rows.columns and "tasters" in rows.columns
+    counted = (pl.col("measure") == "discriminators").any() if measured else pl.lit(False)
     lists = kept.group_by(keys, maintain_order=True).agg(
         pl.col("estimate").alias("_estimate"),
         pl.col("variance").alias("_variance"),
         pl.len().alias("_size"),
         pl.col("site").n_unique().alias("_sites"),
+        counted.alias("_counted"),
     )
     estimate = lists["_estimate"].explode(empty_as_null=False).to_numpy()
     variance = lists["_variance"].explode(empty_as_null=False).to_numpy()
@@ -230,19 +253,26 @@ def _gather(rows: pl.DataFrame, keys: list[str]) -> _Groups:
     start = np.cumsum(size) - size
     names = lists.select(keys)
     sites = lists["_sites"].to_numpy().astype(np.int64)
+    triangles = lists["_counted"].fill_null(False).to_numpy()
     if kept.height < rows.height:
         places = names.with_columns(
-            pl.Series("_size", size), pl.Series("_start", start), pl.Series("_sites", sites)
+            pl.Series("_size", size),
+            pl.Series("_start", start),
+            pl.Series("_sites", sites),
+            pl.Series("_counted", triangles),
         )
         whole = (
             rows.select(keys)
             .unique(maintain_order=True)
             .join(places, on=keys, how="left", nulls_equal=True, maintain_order="left")
-            .with_columns(pl.col("_size", "_start", "_sites").fill_null(0))
+            .with_columns(
+                pl.col("_size", "_start", "_sites").fill_null(0), pl.col("_counted").fill_null(False)
+            )
         )
         names = whole.select(keys)
         size, start, sites = (whole[name].to_numpy() for name in ("_size", "_start", "_sites"))
-    return _Groups(names, estimate, variance, start, size, sites)
+        triangles = whole["_counted"].to_numpy()
+    return _Groups(names, estimate, variance, start, size, sites, triangles)
 
 
 def _asked(

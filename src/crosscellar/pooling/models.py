@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal, cast
@@ -24,8 +25,9 @@ from crosscellar.pooling.heterogeneity import (
     typical_variance,
 )
 from crosscellar.pooling.intervals import around, p_two_sided, prediction, t_quantile
-from crosscellar.pooling.nested import NestedFit, fit_nested
+from crosscellar.pooling.nested import fit_nested
 from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
+from crosscellar.pooling.triangles import TrianglePool, pool_triangles
 
 INTERVALS: Final = ("auto", "hartung_knapp", "normal", "robust", "bayes")
 #: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
@@ -66,6 +68,8 @@ class Outcome:
     interval_why: str
     bayes: BayesFit | None = None
     remarks: tuple[str, ...] = field(default=())
+    method: str = ""
+    triangles: TrianglePool | None = None
 
 
 def check_method(method: str, interval: str, level: float) -> None:
@@ -126,7 +130,13 @@ def fit(
     measure: str,
     beside: bool,
 ) -> Outcome:
-    """The outcome for effects of two sites or more."""
+    """The outcome for effects of two sites or more.
+
+    Triangle sessions (`has_counts`) go through the exact binomial likelihood unless an interval or an
+    estimator without one is asked for.
+    """
+    if interval == "auto" and method in {"reml", "ml"} and has_counts(rows):
+        return _counted(rows, level)
     taken, why = interval_taken(interval, method, repeated=effects.repeated)
     sampling = independent(effects.estimate.size)
     if rows["shared"].null_count() < rows.height:
@@ -143,6 +153,63 @@ def fit(
         prior = _prior(tau_scale, effects, measure)
         outcome = _with_prior(outcome, effects, rows, sampling, prior, level=level, taken=taken == "bayes")
     return replace(outcome, interval_method=taken, interval_why=why)
+
+
+def has_counts(rows: pl.DataFrame) -> bool:
+    """Whether these are triangle sessions with their counts: measure `discriminators`, correct, tasters."""
+    if not {"measure", "correct", "tasters"} <= set(rows.columns):
+        return False
+    counts = rows["correct"].null_count() + rows["tasters"].null_count() == 0
+    return counts and bool((rows["measure"] == "discriminators").all())
+
+
+def _counted(rows: pl.DataFrame, level: float) -> Outcome:
+    """Triangle sessions on the binomial likelihood with a random site effect: see `pool_triangles`."""
+
+    def at(share: float) -> TrianglePool:
+        return pool_triangles(
+            rows["correct"].to_numpy(), rows["tasters"].to_numpy(), site=rows["site"].to_list(), level=share
+        )
+
+    said, same = at(level), at(equivalence_level(level))
+    nothing = math.nan
+    tasters = rows["tasters"].cast(pl.Float64).to_numpy()
+    return Outcome(
+        estimate=said.discriminators,
+        std_error=nothing,
+        model_std_error=nothing,
+        df=float(said.n_sites - 1),
+        low=said.low,
+        high=said.high,
+        p_value=said.p_value,
+        equivalence_low=same.low,
+        equivalence_high=same.high,
+        prediction_low=said.new_low,
+        prediction_high=said.new_high,
+        prediction_df=nothing,
+        tau2=said.spread**2,
+        tau2_std_error=nothing,
+        tau2_low=nothing,
+        tau2_high=nothing,
+        sigma2={"site": said.spread**2},
+        q=nothing,
+        q_df=nothing,
+        q_p=nothing,
+        i2=nothing,
+        i2_tau2=nothing,
+        h2=nothing,
+        converged=said.converged,
+        narrower_than_common=False,
+        weights=tasters / tasters.sum(),
+        interval_method="exact",
+        interval_why="correct picks on the binomial likelihood, sites as a random effect",
+        remarks=(
+            *said.remarks,
+            "The variance between sites is that of the logit of the share of tasters who can tell.",
+        ),
+        method="binomial",
+        triangles=said,
+    )
 
 
 def _prior(tau_scale: float | TauScale | None, effects: Effects, measure: str) -> TauScale:
@@ -352,6 +419,3 @@ def _general_q(effects: Effects, sampling: Covariance) -> float:
 
 def _scalars(pair: tuple[Floats, Floats]) -> tuple[float, float]:
     return float(pair[0]), float(pair[1])
-
-
-__all__ = ["FEW_SITES", "INTERVALS", "NestedFit", "Outcome", "check_method", "fit", "interval_taken"]

@@ -68,7 +68,7 @@ class Asked:
                 n_effects=np.array([n_effects]),
                 low=np.array([outcome.low]),
                 high=np.array([outcome.high]),
-                prediction_low=np.array([outcome.prediction_low]),
+                prediction_low=np.array([_beyond_doubt(outcome, d)]),
                 prediction_high=np.array([outcome.prediction_high]),
                 equivalence_low=np.array([outcome.equivalence_low]),
                 equivalence_high=np.array([outcome.equivalence_high]),
@@ -109,7 +109,7 @@ class Asked:
             i2=outcome.i2,
             i2_tau2=outcome.i2_tau2,
             h2=outcome.h2,
-            method=self.method,
+            method=outcome.method or self.method,
             interval_method=outcome.interval_method,
             interval_why=outcome.interval_why,
             converged=outcome.converged,
@@ -274,8 +274,21 @@ def _shown(effects: Effects, kept: pl.DataFrame, level: float) -> Outcome:
     )
 
 
+def _beyond_doubt(outcome: Outcome, d: float | None) -> float:
+    """The lower end of the prediction interval, as the verdict reads it.
+
+    A share of tasters who can tell lies above 0 by construction: it speaks for new sites only where it lies
+    above the smallest share that matters.
+    """
+    if outcome.triangles is None or (d is not None and outcome.prediction_low > abs(d)):
+        return outcome.prediction_low
+    return math.nan
+
+
 def _chance(outcome: Outcome, beyond: float, *, up: bool) -> float:
     """The chance that a new site's effect lies beyond 0 or the smallest difference, upwards or downwards."""
+    if outcome.triangles is not None:
+        return outcome.triangles.chance_new_above(beyond) if up and 0 < beyond < 1 else math.nan
     if outcome.interval_method == "bayes" and outcome.bayes is not None:
         return outcome.bayes.chance_new_above(beyond) if up else 1 - outcome.bayes.chance_new_above(-beyond)
     side = 1.0 if up else -1.0

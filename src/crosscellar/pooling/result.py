@@ -251,8 +251,10 @@ class Pooled:
             read.append(("sites", f"{up} up, {down} down"))
             if self.role != "monitored" and self.hangs_on_site is not None:
                 read.append(("hangs on", f"site {self.hangs_on_site}: without it the verdict would differ"))
+        if self.n_sites > 1 and math.isfinite(self.q):
             spread = f"tau {math.sqrt(self.tau2):.3g}, I2 {100 * self.i2:.0f} %"
             read.append(("between sites", f"{spread}, Q {self.q:.3g} on {self.q_df:g} (p {self.q_p:.2g})"))
+        if self.n_sites > 1:
             read.append(("method", f"{self.method}, {self.interval_method}: {self.interval_why}"))
         if self.excluded.height:
             read.append(("left out", many(self.excluded.height, "effect")))

@@ -106,17 +106,27 @@ class Scale:
         """The number with its sign and unit, to three digits: `+0.25 g/L`, `-12 %`."""
         if not math.isfinite(value):
             return "unlimited"
-        shown, unit = (100.0 * math.expm1(value), "%") if self.is_log_ratio else (value, self.unit)
+        shown, unit = self._shown(value)
         text = _digits(shown)
-        if signed and not text.startswith("-") and float(text) != 0:
+        if signed and not self.is_share and not text.startswith("-") and float(text) != 0:
             text = f"+{text}"
         return f"{text} {unit}".strip()
+
+    @property
+    def is_share(self) -> bool:
+        """Whether numbers are shares of tasters who can tell."""
+        return self.measure == "discriminators"
+
+    def _shown(self, value: float) -> tuple[float, str]:
+        if self.is_log_ratio:
+            return 100.0 * math.expm1(value), "%"
+        return (100.0 * value, "% of tasters") if self.is_share else (value, self.unit)
 
     def range(self, low: float, high: float) -> str:
         """Two numbers as `+0.1 to +0.4 g/L`."""
         if not (math.isfinite(low) and math.isfinite(high)):
             return f"{self.words(low)} to {self.words(high)}"
-        unit = "%" if self.is_log_ratio else self.unit
+        unit = self._shown(low)[1]
         lower, upper = self.words(low), self.words(high)
         return f"{lower.removesuffix(unit).strip() if unit else lower} to {upper}"
 
@@ -192,6 +202,8 @@ def reason_of(
     small = d is not None and equivalence_low > -abs(d) and equivalence_high < abs(d)
     matters = _matters(scale, d)
     below = f" It is smaller than what matters ({matters})." if small else ""
+    if scale.is_share:
+        return _share_reason(verdict, mean.replace("mean effect", "share who can tell"), new, matters, wanted)
     if verdict == AT_NEW_SITES:
         return (
             f"{mean}, and the effect at a new site is expected in {new}: on the same side of no effect "
@@ -225,6 +237,21 @@ def reason_of(
     return f"{text}, and {open_question}. {_would_decide(between_share)}"
 
 
+def _share_reason(verdict: str, mean: str, new: str, matters: str, wanted: str) -> str:
+    """The reason where tasters were asked to tell wines apart: a share cannot lie below 0."""
+    if verdict == AT_NEW_SITES:
+        return f"{mean}, and at a new site {new} is expected: more than the smallest share that matters."
+    if verdict == ON_AVERAGE:
+        return f"{mean}, more than guessing gives; at a new site {new} is expected."
+    if verdict == AGAINST:
+        return f"{mean}: tasters can tell the wines apart, where {wanted.replace('_', ' ')} was wanted."
+    if verdict == NO_DIFFERENCE:
+        return f"{mean}: whatever difference tasters notice is below the share that matters."
+    if not matters:
+        return f"{mean}, which guessing can give. No smallest share that matters was declared."
+    return f"{mean}, which guessing can give, and a share that matters is not ruled out."
+
+
 def _would_decide(between_share: float) -> str:
     """What would settle it: sites differ more than a trial's own error, or the trials are too small."""
     if between_share > 0.5:
@@ -235,7 +262,9 @@ def _would_decide(between_share: float) -> str:
 
 
 def _matters(scale: Scale, d: float | None) -> str:
-    return "" if d is None else scale.range(-abs(d), abs(d))
+    if d is None:
+        return ""
+    return scale.words(abs(d)) if scale.is_share else scale.range(-abs(d), abs(d))
 
 
 def _percent(share: float) -> str:
