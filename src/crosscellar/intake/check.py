@@ -79,7 +79,7 @@ def check_documents(
     aliases = dict(register.aliases.select("written", "means").iter_rows()) if len(register.aliases) else {}
     reader = HeadingReader(contract, aliases)
     gathered = gather(documents, contract, reader, _known_ids(register), faults)
-    items = _read(gathered, register, contract, aliases, reader, faults)
+    items = _read(gathered, register, contract, aliases, reader, received, faults)
     judged = decide(items.with_columns(already=pl.lit(False)), _silenced(faults.frame()))
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
     judged = decide(judged, _silenced(faults.frame()))
@@ -106,6 +106,7 @@ def _read(
     contract: Contract,
     aliases: Mapping[str, str],
     reader: HeadingReader,
+    received: date,
     faults: Faults,
 ) -> pl.DataFrame:
     """Items with every field in canonical words, and their faults told."""
@@ -116,7 +117,7 @@ def _read(
     items = identify(items, register, faults)
     items = name_stages(items, contract, aliases, faults)
     items = name_analytes(items, contract, aliases, faults)
-    items = read_days(items, register.trials, gathered.date_systems, faults)
+    items = read_days(items, register.trials, gathered.date_systems, received, faults)
     items = read_replicates(items, faults)
     items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)

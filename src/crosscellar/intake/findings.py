@@ -60,7 +60,8 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
             text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
                 analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
                 heading_misspelt""",
-            column="""hidden_row hidden_column identifier_left_empty date_ambiguous two_digit_year
+            column="""hidden_row hidden_column identifier_left_empty date_ambiguous
+                date_in_future date_too_old two_digit_year
                 basis_missing
                 unit_missing scale_reversed heading_twice""",
             file="hidden_sheet sheet_not_recognised",
@@ -69,12 +70,12 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
             "remark",
             cell="""decimal_comma_cell thousands_space thousands_apostrophe thousands_comma thousands_point
                 unicode_minus full_width unit_in_cell implausible cell_comment note_mojibake correction
-                number_read duplicate_taken_once limit_from_laboratory unknown_block""",
+                number_read limit_from_laboratory unknown_block""",
             text="""id_dash id_width invisible_character id_case unit_alias text_kept""",
             advice="unit_converted basis_converted",
             column="""formula_value date_serial date_month_first date_completed date_mixed basis_from_only_lab
                 confused_with merged_fill number_stored_as_text qualifier_kept
-                measured_without_lab""",
+                measured_without_lab duplicate_taken_once""",
             file="unknown_column already_taken_in nothing_filled_in sheet_not_read document",
         ),
     }

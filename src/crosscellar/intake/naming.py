@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Final
 
 import polars as pl
@@ -169,12 +170,17 @@ def _joined(
 
 
 def read_days(
-    items: pl.DataFrame, seasons: pl.DataFrame, date_systems: Mapping[int, str], faults: Faults
+    items: pl.DataFrame,
+    seasons: pl.DataFrame,
+    date_systems: Mapping[int, str],
+    received: date,
+    faults: Faults,
 ) -> pl.DataFrame:
     """Items with `day` (sample or session date) and `time` (ferment logs only).
 
     `seasons` has trial_id and season. Day or month first is proved by the file; a number or a short year is
-    completed only inside the trial's season and the years after.
+    completed only inside the trial's season and the years after. A day after the sheet came in, or before the
+    year that leads up to the season, is held.
     """
     session = pl.col("target") != "readings"
     items = items.join(
@@ -207,7 +213,9 @@ def read_days(
     items = items.join(
         pl.concat(parts), on=distinct.columns, how="left", nulls_equal=True, maintain_order="left"
     )
-    _tell_days(items.filter(~pl.col("blank")), faults)
+    filled = items.filter(~pl.col("blank"))
+    _tell_days(filled, faults)
+    _tell_far_days(filled, received, faults)
     return _times(items, faults).drop(
         "from_day",
         "to_day",
@@ -295,6 +303,32 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
         ),
         "Check a few days against your own notes.",
     )
+
+
+def _tell_far_days(filled: pl.DataFrame, received: date, faults: Faults) -> None:
+    """Hold days that no sample of the trial can have: not yet come, or long before its season."""
+    day = pl.col("day").dt.to_string("%Y-%m-%d")
+    too_old = pl.col("day") < pl.date(pl.col("season_year") - 1, 7, 1)
+    for code, some, message in (
+        (
+            "date_in_future",
+            pl.col("day") > received,
+            pl.format("{} lies after the day the sheet came in.", day),
+        ),
+        (
+            "date_too_old",
+            too_old,
+            pl.format("{} lies before the season {} of the trial.", day, "season_year"),
+        ),
+    ):
+        faults.add(
+            filled.filter(some),
+            code,
+            message,
+            "Check the year and the order of day and month.",
+            value=pl.col("day_sent").fill_null(""),
+            column="day_at",
+        )
 
 
 def _times(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:

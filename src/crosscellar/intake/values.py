@@ -191,11 +191,15 @@ def judge_marks(items: pl.DataFrame, marks: pl.DataFrame, faults: Faults) -> pl.
         some = some.drop_nulls(on).unique(["file_no", "sheet", *on], keep="first")
         return filled.join(some, on=["file_no", "sheet", *on], how="inner", maintain_order="left")
 
+    # In a wide sheet a hidden row hides several readings: it is told once, where the row names its vessel.
+    across = pl.col("kind").is_in(["lab_wide", "ferment_log"])
+    named = pl.when(across).then(pl.coalesce("vessel_id_at", "sample_id_at", "column")).otherwise("column")
     faults.add(
-        marked("hidden_row", ["row"]),
+        marked("hidden_row", ["row"]).with_columns(named.alias("named_at")),
         "hidden_row",
         pl.format("Row {} is hidden: a filter left on, or meant to be left out?", "row"),
         "Confirm that hidden rows count, or delete them.",
+        column="named_at",
     )
     faults.add(
         marked("hidden_column", ["column"]),

@@ -1,0 +1,196 @@
+"""Units, basis and limits: converted on record, asked about where a basis is nowhere declared, never guessed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import polars as pl
+import pytest
+
+from crosscellar.intake.check import check_documents
+from crosscellar.intake.documents import read_documents
+from crosscellar.intake.lookup import NothingStored
+
+LONG = "trial_id,arm_id,vessel_id,stage,sample_date,analyte,value,unit,lab,replicate\n"
+
+
+def _sheet(*readings: tuple[str, str, str] | tuple[str, str, str, str]) -> tuple[str, str]:
+    """A sheet of one vessel; each reading is analyte, value, unit and, if not lab_north, the laboratory."""
+    rows = []
+    for number, (analyte, value, unit, *lab) in enumerate(readings, 1):
+        value = f'"{value}"' if "," in value else value
+        rows.append(
+            f"LS24-ORR,control,ORR-01,end_AF,2024-10-15,{analyte},{value},{unit},{lab[0] if lab else 'lab_north'},{number}\n"
+        )
+    return "a.csv", LONG + "".join(rows)
+
+
+@pytest.mark.parametrize(
+    ("analyte", "value", "unit", "canonical", "factor_source"),
+    [
+        # factors by definition: 1 g/100 mL is 10 g/L; 1 mg is 1/1000 g; equivalent weight of tartaric acid 75.04 g
+        ("TA", 0.712, "g/100mL", 7.12, "definition"),
+        ("VA", 320.0, "mg/L", 0.32, "definition"),
+        ("TA", 95.7, "meq/L", 95.7 * 0.07504, "equivalent weight of tartaric acid 75.04"),
+        # 75.04 / 49.04, the equivalent weights of tartaric and sulfuric acid
+        ("TA", 4.70, "g/L as H2SO4", 4.70 * 75.04 / 49.04, "equivalent weights"),
+        # 60.05 / 49.04, acetic and sulfuric acid
+        ("VA", 0.30, "g/L as H2SO4", 0.30 * 60.05 / 49.04, "equivalent weights"),
+    ],
+)
+def test_a_conversion_gives_the_value_and_its_words(
+    judge: Any, analyte: str, value: float, unit: str, canonical: float, factor_source: str
+) -> None:
+    batch = judge(_sheet((analyte, f"{value}", unit)))
+    reading = batch.readings.row(0, named=True)
+    assert reading["value"] == pytest.approx(canonical, rel=2e-4)
+    assert reading["text_sent"] == f"{value}"
+    assert reading["unit_sent"] == unit
+    assert "=" in reading["conversion"]
+    assert batch.findings["severity"].to_list() == ["remark"]
+    assert factor_source
+
+
+def test_a_basis_that_is_nowhere_declared_is_held_with_both_readings_shown(judge: Any) -> None:
+    batch = judge(_sheet(("TA", "6.00", "g/L", "some other bench")))
+    assert batch.files["held"].to_list() == [1]
+    message = batch.findings["message"][0]
+    # 6.00 x 75.04 / 49.04 = 9.18
+    assert "6 g/L as tartaric" in message
+    assert "9.18" in message
+
+
+def test_the_only_laboratory_speaks_where_none_is_named_and_says_so(judge: Any) -> None:
+    batch = judge(_sheet(("TA", "6.00", "g/L", "")))
+    assert batch.readings["unit"].to_list() == ["g/L as tartaric"]
+    assert batch.findings["code"].to_list() == ["basis_from_only_lab"]
+
+
+def test_two_laboratories_that_declare_different_things_are_each_taken_at_their_word(
+    contract: Any, register: Any
+) -> None:
+    second = pl.DataFrame({"lab_id": ["bench"], "analyte": ["titratable_acidity"], "basis": ["sulfuric"]})
+    two = replace(register, labs=pl.concat([register.labs, second], how="diagonal"))
+    name, text = _sheet(("TA", "4.00", "g/L", "bench"), ("TA", "4.00", "g/L"), ("TA", "4.00", "g/L", ""))
+    batch = check_documents(
+        read_documents([(name, text.encode())]), two, contract, stored=NothingStored(), received=_received()
+    )
+    # 4.00 x 75.04 / 49.04 = 6.121
+    assert batch.readings["value"].round(2).to_list() == [6.12, 4.0]
+    assert batch.findings.filter(pl.col("severity") == "hold")["code"].to_list() == ["basis_missing"]
+
+
+def _received() -> Any:
+    from datetime import date
+
+    return date(2026, 1, 5)
+
+
+def test_a_laboratory_s_detection_limit_stands_for_not_detected(contract: Any, register: Any) -> None:
+    labs = pl.DataFrame({"lab_id": ["lab_north"], "analyte": ["malic_acid"], "detection_limit": [0.05]})
+    limited = replace(register, labs=pl.concat([register.labs, labs], how="diagonal"))
+    name, text = _sheet(("malic", "ND", "g/L"))
+    batch = check_documents(
+        read_documents([(name, text.encode())]),
+        limited,
+        contract,
+        stored=NothingStored(),
+        received=_received(),
+    )
+    assert batch.readings.select("value", "qualifier", "text_sent").rows() == [(0.05, "<", "ND")]
+    assert batch.findings["code"].to_list() == ["limit_from_laboratory"]
+
+
+def test_a_unit_in_the_cell_is_read_if_it_agrees_and_refused_if_not(judge: Any) -> None:
+    batch = judge(
+        _sheet(("malic", "2.1 g/L", "g/L"), ("malic", "2100 mg/L", ""), ("malic", "2100 mg/L", "g/L"))
+    )
+    assert batch.readings["value"].to_list() == [2.1, 2.1]
+    assert batch.findings.filter(pl.col("severity") == "refuse").select("code", "cell").rows() == [
+        ("unit_conflict", "G4")
+    ]
+
+
+def test_a_missing_unit_is_asked_for_and_ph_needs_none(judge: Any) -> None:
+    batch = judge(_sheet(("pH", "3.31", ""), ("malic", "2.1", "")))
+    assert batch.readings["analyte"].to_list() == ["ph"]
+    assert batch.findings.select("code", "severity").rows() == [("unit_missing", "hold")]
+
+
+@pytest.mark.parametrize(
+    ("analyte", "value", "unit", "outcome", "said"),
+    [
+        ("pH", "34.5", "", "refused", "3.45 would fit"),
+        ("pH", "9.9", "", "refused", "Check it against"),
+        ("TA", "72.1", "g/L", "refused", "7.21 would fit"),
+        ("TA", "0.71", "g/L", "held", "g/100 mL"),
+        ("malic", "2280", "g/L", "held", "mg/L"),
+    ],
+)
+def test_an_impossible_value_comes_with_the_slip_that_fits(
+    judge: Any, analyte: str, value: str, unit: str, outcome: str, said: str
+) -> None:
+    batch = judge(_sheet((analyte, value, unit)))
+    assert batch.set_aside["outcome"].to_list() == [outcome]
+    assert said in batch.findings["suggestion"][0]
+
+
+def test_the_example_of_the_contract_is_worded_for_the_contributor(judge: Any) -> None:
+    finding = judge(_sheet(("pH", "34.5", ""))).findings.row(0, named=True)
+    assert finding["cell"] == "G2"
+    assert finding["message"] == "pH 34.5 is impossible (2.3 to 5)."
+
+
+def test_an_unusual_value_enters_with_a_remark_and_a_usual_one_without(judge: Any) -> None:
+    batch = judge(_sheet(("VA", "1.6", "g/L"), ("VA", "0.3", "g/L")))
+    assert batch.readings.height == 2
+    assert batch.findings.select("code", "cell").rows() == [("implausible", "G2")]
+
+
+def test_below_a_limit_is_never_refused_for_being_low(judge: Any) -> None:
+    batch = judge(_sheet(("TA", "<0.5", "g/L")))
+    assert batch.readings.select("value", "qualifier").rows() == [(0.5, "<")]
+
+
+def test_a_decimal_comma_is_decided_by_the_column(judge: Any) -> None:
+    points = judge(_sheet(("pH", "3.31", ""), ("pH", "7,18", ""), ("turbidity", "1,250", "NTU")))
+    told = dict(points.findings.select("cell", "code").rows())
+    assert told["G4"] == "undecided_separator"
+    commas = judge(_sheet(("pH", "3,31", ""), ("malic", "1,250", "g/L")))
+    assert commas.readings["value"].to_list() == [3.31, 1.25]
+
+
+def test_an_infinite_or_very_large_number_never_enters(judge: Any) -> None:
+    batch = judge(_sheet(("pH", "1e400", ""), ("pH", "inf", ""), ("pH", "nan", "")))
+    assert batch.files.select("accepted", "refused").row(0) == (0, 3)
+
+
+def test_ambiguous_misspelt_and_unknown_analytes_are_told_apart(judge: Any) -> None:
+    batch = judge(
+        _sheet(("SO2", "30", "mg/L"), ("volitile acidity", "0.3", "g/L"), ("moon phase", "3", "g/L"))
+    )
+    assert batch.findings.select("code", "severity", "cell").rows() == [
+        ("analyte_ambiguous", "hold", "F2"),
+        ("analyte_misspelt", "hold", "F3"),
+        ("unknown_analyte", "refuse", "F4"),
+    ]
+
+
+def test_dates_that_no_sample_can_have_are_held(judge: Any) -> None:
+    name, text = _sheet(("pH", "3.31", ""), ("malic", "2.1", "g/L"))
+    first, second, third = text.splitlines()
+    sheet = "\n".join(
+        [first, second.replace("2024-10-15", "2014-10-15"), third.replace("2024-10-15", "2026-10-15")]
+    )
+    batch = judge((name, sheet))
+    assert batch.findings.select("code", "severity", "cell").rows() == [
+        ("date_too_old", "hold", "E2"),
+        ("date_in_future", "hold", "E3"),
+    ]
+
+
+def test_a_replicate_that_is_no_whole_number_is_refused(judge: Any) -> None:
+    name, text = _sheet(("pH", "3.31", ""))
+    batch = judge((name, text.replace("lab_north,1\n", "lab_north,b\n")))
+    assert batch.findings.select("code", "cell").rows() == [("replicate_not_whole", "J2")]

@@ -1,0 +1,87 @@
+"""Triangle picks and scores: forced choice, six servings, coded assessors, scales kept."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+TRIANGLE = "trial_id,session_id,session_date,assessor_id,arm_pair,serving,picked,preferred,note\n"
+SCORES = (
+    "trial_id,session_id,session_date,assessor_id,arm_id,vessel_id,attribute,score,scale_low,scale_high\n"
+)
+
+
+def _pick(assessor: str, serving: str, picked: str, pair: str = "") -> str:
+    return f"LS24-ORR,S1,2025-06-01,{assessor},{pair},{serving},{picked},,\n"
+
+
+@pytest.mark.parametrize(
+    ("serving", "odd"),
+    # ISO 4120: the odd glass of each of the six orders.
+    [("AAB", 3), ("ABA", 2), ("BAA", 1), ("BBA", 3), ("BAB", 2), ("ABB", 1)],
+)
+def test_correct_is_computed_from_serving_and_pick(judge: Any, serving: str, odd: int) -> None:
+    rows = "".join(_pick(f"P{n}", serving.lower() if n == 1 else serving, str(n)) for n in (1, 2, 3))
+    picks = judge(("t.csv", TRIANGLE + rows)).picks
+    assert dict(picks.select("picked", "correct").iter_rows()) == {n: n == odd for n in (1, 2, 3)}
+    assert picks.select("control_arm", "treatment_arm").unique().rows() == [("control", "stir_weekly")]
+
+
+def test_the_pair_of_arms_is_read_in_either_order(judge: Any) -> None:
+    rows = _pick("P1", "AAB", "3", "stir_weekly/control") + _pick("P2", "AAB", "3", "control vs stir_weekly")
+    rows += _pick("P3", "AAB", "3", "control/delayed")
+    batch = judge(("t.csv", TRIANGLE + rows))
+    assert batch.picks["control_arm"].to_list() == ["control", "control"]
+    assert batch.findings.select("code", "cell").rows() == [("not_an_arm_pair", "E4")]
+
+
+def test_a_serving_or_pick_that_cannot_be_is_refused(judge: Any) -> None:
+    rows = (
+        _pick("P1", "AAA", "1")
+        + _pick("P2", "AAB", "4")
+        + _pick("P3", "AAB", "none")
+        + _pick("P4", "AAB", "")
+    )
+    batch = judge(("t.csv", TRIANGLE + rows))
+    assert batch.files.select("refused", "blank", "accepted").row(0) == (3, 1, 0)
+    assert batch.findings.select("code", "cell").rows() == [
+        ("no_serving_order", "F2"),
+        ("no_pick", "G3"),
+        ("no_pick", "G4"),
+    ]
+
+
+@pytest.mark.parametrize("name", ["Maria", "J. Smithson, Ana", "taster@example.org", "+44 20 7946 0000"])
+def test_a_named_assessor_is_refused_and_the_name_is_not_repeated(judge: Any, name: str) -> None:
+    batch = judge(("t.csv", TRIANGLE + _pick(f'"{name}"', "AAB", "3")))
+    finding = batch.findings.row(0, named=True)
+    assert (finding["code"], finding["severity"], finding["value"]) == ("assessor_named", "refuse", "")
+    assert name not in finding["message"] + finding["suggestion"]
+    assert batch.set_aside["proposed"].to_list() == [None]
+
+
+def test_a_coded_assessor_enters(judge: Any) -> None:
+    rows = "".join(_pick(code, "AAB", "3") for code in ("P07", "17", "KX", "a3", "J-02"))
+    assert judge(("t.csv", TRIANGLE + rows)).picks.height == 5
+
+
+def test_the_same_assessor_with_two_answers_is_held_twice(judge: Any) -> None:
+    batch = judge(("t.csv", TRIANGLE + _pick("P1", "AAB", "3") + _pick("P1", "AAB", "1")))
+    assert batch.files["held"].to_list() == [2]
+
+
+def test_scores_keep_within_their_scale(judge: Any) -> None:
+    rows = [
+        "LS24-ORR,S1,2025-06-01,P01,control,,Fruit  Aroma,6.5,0,10\n",
+        "LS24-ORR,S1,2025-06-01,P01,stir_weekly,ORR-02,fruit aroma,11,0,10\n",
+        "LS24-ORR,S1,2025-06-01,P02,stir_weekly,ORR-02,fruit aroma,5,10,0\n",
+        "LS24-ORR,S1,2025-06-01,P03,stir_weekly,ORR-02,fruit aroma,5,,\n",
+    ]
+    batch = judge(("s.csv", SCORES + "".join(rows)))
+    assert batch.scores.select("attribute", "score", "vessel_id").rows() == [("fruit aroma", 6.5, None)]
+    assert batch.findings.select("code", "severity", "cell").rows() == [
+        ("out_of_scale", "refuse", "H3"),
+        ("scale_reversed", "hold", "I4"),
+        ("scale_missing", "refuse", "I5"),
+    ]
