@@ -229,13 +229,15 @@ def moderated(pooled: Pooled, by: str, *, looked_at: int = 1) -> dict[str, Any]:
         raise UnknownName(f"there is no moderator {by!r}", next_step=f"Use one of: {', '.join(MODERATORS)}.")
     rows = pooled.effects.filter(pl.col(by).is_not_null())
     covariance = from_shared_controls(rows["shared"].to_list(), rows["shared_variance"].to_numpy())
-    labels = {name: rows[name].to_list() for name in ("site", "trial", "season")}
+    site, trial, season = (rows[name].to_list() for name in ("site", "trial", "season"))
     y, v = rows["estimate"].to_numpy(), rows["variance"].to_numpy()
     fit = regress(
         y,
         v,
         {by: rows[by].to_list()},
-        **labels,
+        site=site,
+        trial=trial,
+        season=season,
         covariance=covariance,
         centred=True,
         level=pooled.level,
@@ -246,5 +248,14 @@ def moderated(pooled: Pooled, by: str, *, looked_at: int = 1) -> dict[str, Any]:
     found: dict[str, Any] = {"moderator": by, "looked_at": looked_at, "fit": fit}
     if rows[by].dtype == pl.String or by == "season":
         words = rows[by].cast(pl.String).to_list()
-        found["groups"] = subgroups(y, v, words, **labels, covariance=covariance, level=pooled.level)
+        found["groups"] = subgroups(
+            y,
+            v,
+            words,
+            site=site,
+            trial=trial,
+            season=season,
+            covariance=covariance,
+            level=pooled.level,
+        )
     return found

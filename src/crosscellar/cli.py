@@ -1,6 +1,7 @@
-"""The command line: the words of the network object, one command each, with exit statuses a script can hold on to.
+"""The command line: the words of the network object, with exit statuses a script can hold on to.
 
-0 done; 1 done, but something was refused or held; 2 could not do it; 3 the store is busy, damaged or not ours.
+0 done; 1 done, but something was refused or held; 2 could not do it; 3 the store is busy, damaged or not
+ours.
 """
 
 from __future__ import annotations
@@ -70,7 +71,7 @@ def run_sheets(args: argparse.Namespace) -> int:
 
 
 def run_intake(args: argparse.Namespace) -> int:
-    with open_network(args) as network:
+    with open_network(args, create=True) as network:
         outcome = network.intake(
             args.paths, correction=args.correction, dry_run=args.dry_run, marked_up=args.marked_up
         )

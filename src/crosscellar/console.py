@@ -275,6 +275,14 @@ def _effects_of(pooled: Pooled) -> Any:
     return table(("site", "season", "trial", "arm", "effect", "weight", "variance"), rows, right=(4, 5))
 
 
+def _numbers(frame: pl.DataFrame, *names: str) -> Any:
+    rows = [
+        tuple(f"{row[name]:.3g}" if isinstance(row[name], float) else words(row[name]) for name in names)
+        for row in frame.iter_rows(named=True)
+    ]
+    return table(names, rows, right=range(1, len(names)))
+
+
 def _moderator(by: Any) -> list[Any]:
     fit = by["fit"]
     looked = (
@@ -283,24 +291,14 @@ def _moderator(by: Any) -> list[Any]:
         else f"{by['looked_at']} moderators were looked at"
     )
     parts: list[Any] = ["", f"By {by['moderator']} ({looked}; log scale where effects are log ratios):"]
-    names = ("term", "estimate", "low", "high", "p")
-    rows = [
-        tuple(f"{row[n]:.3g}" if isinstance(row[n], float) else words(row[n]) for n in names)
-        for row in fit.terms.iter_rows(named=True)
-    ]
-    parts.append(table(names, rows, right=(1, 2, 3, 4)))
+    parts.append(_numbers(fit.terms, "term", "estimate", "low", "high", "p"))
     if fit.explained is not None:
         parts.append(f"Share of the spread between sites explained: {100 * fit.explained:.0f} %.")
     permutation = fit.tests["permutation_p"][0] if fit.tests.height else None
     if permutation is not None and math.isfinite(permutation):
         parts.append(f"Permutation p: {permutation:.2g} ({fit.orders} orders).")
     if "groups" in by:
-        names = ("category", "n_effects", "n_sites", "estimate", "low", "high")
-        rows = [
-            tuple(f"{row[n]:.3g}" if isinstance(row[n], float) else words(row[n]) for n in names)
-            for row in by["groups"].iter_rows(named=True)
-        ]
-        parts.append(table(names, rows, right=(1, 2, 3, 4, 5)))
+        parts.append(_numbers(by["groups"], "category", "n_effects", "n_sites", "estimate", "low", "high"))
     return parts
 
 

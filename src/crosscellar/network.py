@@ -263,29 +263,37 @@ class Network:
         """
         if question is not None:
             self._question(question)
-        found = self._all_effects(_day(as_of), measure=measure, question=question)
+        response = None if response is None else self._response(response)
+        found = self._all_effects(_day(as_of), measure=measure, question=question, response=response)
         if question is not None:
             found = found.filter(pl.col("question") == question)
         if response is not None:
-            found = found.filter(pl.col("response") == self._response(response))
+            found = found.filter(pl.col("response") == response)
         if stage is not None:
             found = found.filter(pl.col("stage") == self._stage(stage))
         return found
 
     def _all_effects(
-        self, as_of: date | datetime | None, *, measure: str | None = None, question: str | None = None
+        self,
+        as_of: date | datetime | None,
+        *,
+        measure: str | None = None,
+        question: str | None = None,
+        response: str | None = None,
     ) -> pl.DataFrame:
+        """Every effect of the network; only those asked for where another measure than the default is."""
         from crosscellar.effects import effects_of_store
 
         register = self._register if as_of is None else self._register_as_of(as_of)
         return effects_of_store(
             self._store.readings(as_of=as_of),
-            self._store.picks(as_of=as_of),
-            self._store.scores(as_of=as_of),
             register.design(),
             planned_responses(register, self._contract),
             self._contract,
+            picks=self._store.picks(as_of=as_of),
+            scores=self._store.scores(as_of=as_of),
             question=question if measure is not None else None,
+            response=response if measure is not None else None,
             measure=measure,
         )
 
@@ -335,10 +343,11 @@ class Network:
     ) -> Answer:
         """`pool` with what stands beside it: adjusted p-values, moderators, remarks."""
         asked = self._question(question)
-        everything = self._all_effects(_day(as_of), measure=measure, question=question)
+        response = None if response is None else self._response(response)
+        everything = self._all_effects(_day(as_of), measure=measure, question=question, response=response)
         effects = everything.filter(pl.col("question") == question)
         if response is not None:
-            effects = effects.filter(pl.col("response") == self._response(response))
+            effects = effects.filter(pl.col("response") == response)
         pools = pool_question(
             effects,
             asked,

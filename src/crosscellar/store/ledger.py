@@ -54,7 +54,7 @@ def instant_of(microseconds: int) -> datetime:
 def write_entry(
     session: Session, *, entry_id: int, moment: datetime, kind: str, content: Content
 ) -> datetime:
-    """The moment that was written: never before the last entry's, so that `as_of` follows the ledger's order."""
+    """The moment written: never before the last entry's, so that `as_of` follows the ledger."""
     last = last_entry(session)
     moment = moment.astimezone(UTC)
     if last is not None and moment < last.moment:

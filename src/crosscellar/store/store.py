@@ -117,6 +117,8 @@ class Store:
 
         Raises
         ------
+        CrosscellarError
+            When there is no store and none is to be made.
         StoreBusy, StoreDamaged, NotOurStore, StoreError
             With the reason and the next step.
         """
@@ -124,7 +126,7 @@ class Store:
         steps = known_migrations()
         if not path.exists():
             if not create or read_only:
-                raise StoreError(
+                raise CrosscellarError(
                     "there is no store here",
                     where=path,
                     next_step="`crosscellar register PATH` starts one; --store FILE names another.",
@@ -409,7 +411,7 @@ def _named(batch: Batch) -> tuple[tuple[str, str], ...]:
 
 
 def _copy(path: Path, out: Path) -> None:
-    """A copy of a closed store under another name, then renamed: never half a copy under the name asked for."""
+    """A copy of a closed store, under another name until it is whole."""
     import duckdb
 
     part = out.with_name(f".{out.name}.{os.getpid()}.part")

@@ -1,0 +1,191 @@
+"""The command line as a person and a script meet it: statuses, one sentence, one JSON document."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from crosscellar.cli import main
+from crosscellar.results import COUNTS
+
+ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "data" / "demo"
+MESSY = ROOT / "tests" / "faults" / "messy"
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Run:
+    """Runs a command in this process: exit status, standard output, standard error."""
+
+    def ran(*words: str | Path) -> tuple[int, str, str]:
+        capsys.readouterr()
+        status = main([str(word) for word in words])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return status, out, err
+
+    return ran
+
+
+@pytest.fixture
+def as_json(run: Run) -> Callable[..., Any]:
+    def parsed(*words: str | Path) -> Any:
+        return json.loads(run(*words, "--json")[1])
+
+    return parsed
+
+
+def test_help_names_every_command_and_the_exit_statuses() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "crosscellar.cli", "--help"], capture_output=True, text=True, check=True
+    )
+    for word in ("register", "intake", "findings", "decide", "outstanding", "effects", "pool", "summary"):
+        assert word in done.stdout
+    assert "exit status" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (("--store", "{tmp}/none.duckdb", "pool", "lees-stirring"), 2, "there is no store here"),
+        (("--store", "{tmp}/new.duckdb", "register", "{tmp}/nowhere"), 2, "there is no register here"),
+        (("--store", "{tmp}/text.duckdb", "findings"), 3, "not a store of crosscellar"),
+        (("--store", "{tmp}/empty.duckdb", "findings"), 3, "empty"),
+        (("--store", "{tmp}/fresh.duckdb", "intake", "{tmp}/text.duckdb"), 2, "no trial register"),
+        (("--store", "{demo}", "pool", "no-such-question"), 2, "there is no question 'no-such-question'"),
+        (("--store", "{demo}", "pool", "lees-stirring", "--response", "colr"), 2, "is not planned"),
+        (("--store", "{demo}", "pool", "lees-stirring", "--as-of", "last week"), 2, "is not a date"),
+        (("--store", "{demo}", "pool", "lees-stirring", "--by", "moon"), 2, "there is no moderator"),
+        (("--store", "{demo}", "pool", "lees-stirring", "--measure", "ratio"), 2, "measure"),
+    ],
+)
+def test_what_cannot_be_done_is_one_clear_sentence(
+    run: Run, demo_store: Path, tmp_path: Path, words: tuple[str, ...], status: int, said: str
+) -> None:
+    (tmp_path / "text.duckdb").write_text("site,season\n")
+    (tmp_path / "empty.duckdb").touch()
+    ended, out, err = run(*(word.format(tmp=tmp_path, demo=demo_store) for word in words))
+    assert (ended, out) == (status, "")
+    assert err.startswith("crosscellar: ")
+    assert said in err
+    assert len(err.strip().splitlines()) == 1
+
+
+def test_a_register_with_faults_lists_them_all(run: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "register"
+    folder.mkdir()
+    for file in (MESSY / "register").glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    arms = (folder / "arms.csv").read_text().replace("LS24-ORR,control,control", "LS24-ORR,control,treatment")
+    (folder / "arms.csv").write_text(
+        arms.replace("NT24-TES,third_drop,treatment", "NT24-TES,third_drop,control")
+    )
+    status, _, err = run("--store", tmp_path / "n.duckdb", "register", folder)
+    assert status == 2
+    assert "Trial LS24-ORR has no control arm" in err
+    assert "Trial NT24-TES has 2 control arms" in err
+
+
+def test_intake_answers_with_status_one_and_conserves_readings(
+    as_json: Any, run: Run, tmp_path: Path
+) -> None:
+    store = ("--store", tmp_path / "n.duckdb")
+    assert run(*store, "register", MESSY / "register")[0] == 0
+    files = sorted((MESSY / "files").iterdir())
+    status, out, _ = run(*store, "intake", *files, "--json")
+    assert status == 1
+    document = json.loads(out)
+    for counted in (document, *document["files"]):
+        assert counted["readings_in"] == sum(counted[name] for name in COUNTS[1:])
+    assert sum(file["readings_in"] for file in document["files"]) == document["readings_in"]
+    # A link into nowhere stands among the sheets: whatever is no sheet is listed too, with its reason.
+    assert len(document["files"]) == len(files)
+    assert all(finding["message"] for finding in document["findings"])
+    assert run(*store, "check")[0] == 0
+
+
+def test_the_same_sheets_again_change_nothing(as_json: Any, run: Run, tmp_path: Path) -> None:
+    store = ("--store", tmp_path / "n.duckdb")
+    sheet = MESSY / "files" / "001_plain_utf8.csv"
+    run(*store, "register", MESSY / "register")
+    assert run(*store, "intake", sheet)[0] == 0
+    before = as_json(*store, "check")
+    again = as_json(*store, "intake", sheet)
+    assert (again["accepted"], again["already"]) == (0, 16)
+    assert again["files"][0]["status"] == "already_taken_in"
+    assert as_json(*store, "check") == before
+
+
+def test_a_dry_run_shows_all_and_stores_nothing(as_json: Any, run: Run, tmp_path: Path) -> None:
+    store = ("--store", tmp_path / "n.duckdb")
+    run(*store, "register", MESSY / "register")
+    shown = as_json(*store, "intake", MESSY / "files" / "001_plain_utf8.csv", "--dry-run")
+    assert (shown["accepted"], shown["stored"]) == (16, False)
+    assert as_json(*store, "check")["standing"] == 0
+
+
+def test_a_held_reading_enters_by_decision_and_leaves_by_another(
+    as_json: Any, run: Run, tmp_path: Path
+) -> None:
+    store = ("--store", tmp_path / "n.duckdb")
+    run(*store, "register", MESSY / "register")
+    assert run(*store, "intake", MESSY / "files" / "079_lookalike_ids.csv")[0] == 1
+    waiting = as_json(*store, "findings", "--open")["findings"]
+    assert {finding["cell"] for finding in waiting} == {"C2", "C3", "C6"}
+    number = str(waiting[0]["finding_id"])
+    standing = as_json(*store, "check")["standing"]
+    assert as_json(*store, "decide", number, "accept", "--reason", "same barrel")["entered"] == 1
+    assert as_json(*store, "check")["standing"] == standing + 1
+    run(*store, "decide", number, "refuse", "--reason", "other barrel after all")
+    assert as_json(*store, "check")["standing"] == standing
+    assert as_json(*store, "check")["sound"]
+
+
+def test_pool_gives_the_agreed_keys_primary_first(as_json: Any, demo_store: Path) -> None:
+    agreed = {
+        *("question", "response", "stage", "measure", "unit", "n_effects", "n_sites", "n_seasons"),
+        *("estimate", "std_error", "low", "high", "level", "df", "prediction_low", "prediction_high"),
+        *("tau2", "i2", "q", "q_p", "method", "interval_method", "verdict", "reason", "effects"),
+    }
+    answers = as_json("--store", demo_store, "pool", "malolactic-timing")
+    assert answers[0]["response"] == "diacetyl"
+    assert all(agreed <= set(answer) for answer in answers)
+    of_an_effect = {
+        "trial",
+        "site",
+        "season",
+        "arm",
+        "estimate",
+        "std_error",
+        "df",
+        "variance_source",
+        "weight",
+    }
+    assert of_an_effect <= set(answers[0]["effects"][0])
+    one = as_json("--store", demo_store, "pool", "malolactic-timing", "--response", "diacetyl")
+    assert one["verdict"] == answers[0]["verdict"]
+
+
+def test_as_of_answers_as_it_stood(as_json: Any, demo_store: Path) -> None:
+    assert (
+        as_json("--store", demo_store, "pool", "malolactic-timing", "--as-of", "2026-11-26")[0]["n_sites"]
+        == 7
+    )
+
+
+def test_every_text_answer_is_readable(run: Run, demo_store: Path) -> None:
+    status, out, _ = run("--store", demo_store, "effects", "malolactic-timing")
+    assert status == 0
+    assert "one vessel an arm: variance" in " ".join(out.split())
+    status, out, _ = run("--store", demo_store, "pool", "whole-cluster", "--by", "level")
+    assert status == 0
+    assert "one moderator was looked at" in out
+    assert max(len(line) for line in out.splitlines()) <= 200
