@@ -13,8 +13,8 @@ from crosscellar.pooling.layers import Layers, with_seasons
 #: Starts for one, two and three free variances, as multiples of the spread of the effects.
 GRID = {
     1: np.array([0.0, 0.003, 0.01, 0.03, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.5, 5.0]),
-    2: np.array([0.0, 0.01, 0.05, 0.2, 0.6, 1.2, 3.0]),
-    3: np.array([0.0, 0.03, 0.2, 0.7, 2.0]),
+    2: np.array([0.0, 0.0004, 0.002, 0.008, 0.025, 0.07, 0.17, 0.35, 0.65, 1.1, 1.9, 4.0]),
+    3: np.array([0.0, 0.01, 0.06, 0.25, 0.8, 2.0]),
 }
 MOST_STEPS = 200
 #: The climb ends when a Newton step would raise the log likelihood by less than this.
@@ -190,7 +190,16 @@ def highest_peak(layers: Layers, *, free: tuple[bool, bool, bool], spread: float
     height = layers.log_likelihood(theta, restricted=restricted)
     tops = [theta[i] for i in _grid_peaks(height.reshape(shape))]
     peaks = [_climb(layers, top, at, restricted=restricted) for top in tops]
-    return max(peaks, key=lambda peak: peak.log_likelihood)
+    best = max(peaks, key=lambda peak: peak.log_likelihood)
+    if at.size < 3:
+        return best
+    # The grid of three is coarse: a mode on the far side of each variance gets a climb of its own.
+    for k in at:
+        across = best.theta.copy()
+        across[k] = 0.0 if across[k] > 0.0 else 0.3 * spread
+        other = _climb(layers, across, at, restricted=restricted)
+        best = max(best, other, key=lambda peak: peak.log_likelihood)
+    return best
 
 
 def _grid_peaks(height: Floats) -> list[int]:

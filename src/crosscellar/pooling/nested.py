@@ -358,7 +358,8 @@ def _variance_errors(peak: Peak, named: list[str]) -> dict[str, float]:
         return {}
     information = peak.expected[np.ix_(at, at)]
     try:
-        error = np.sqrt(np.diagonal(np.linalg.inv(information)))
+        spread = np.diagonal(np.linalg.inv(information))
+        error = np.sqrt(np.where(spread > 0.0, spread, np.nan))
     except np.linalg.LinAlgError:
         error = np.full(len(at), np.nan)
     return dict(zip(named, (float(e) for e in error), strict=True))
