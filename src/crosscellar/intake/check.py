@@ -12,6 +12,7 @@ from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
 from crosscellar.intake.bounds import judge_limits
 from crosscellar.intake.conflicts import compare
+from crosscellar.intake.door import look_again
 from crosscellar.intake.findings import Faults, fold
 from crosscellar.intake.gather import Gathered, gather
 from crosscellar.intake.grid import Document, Unreadable
@@ -81,6 +82,8 @@ def check_documents(
     gathered = gather(documents, contract, reader, _known_ids(register), faults)
     items = _read(gathered, register, contract, aliases, reader, received, faults)
     judged = decide(items.with_columns(already=pl.lit(False)), _silenced(faults.frame()))
+    look_again(_entering(judged), contract, faults)
+    judged = decide(judged, _silenced(faults.frame()))
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
     judged = decide(judged, _silenced(faults.frame()))
     spoken = _silenced(faults.frame())
@@ -154,6 +157,16 @@ def _silenced(faults: pl.DataFrame) -> pl.DataFrame:
     return ranked.filter(
         pl.col("item_no").is_null() | pl.col("gravest").is_null() | (pl.col("rank") == pl.col("gravest"))
     ).drop("rank", "gravest")
+
+
+def _entering(items: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """What would enter as things stand, in the columns of each target, with item numbers."""
+    typed = {}
+    for target in SHAPES:
+        some = items.filter((pl.col("target") == target) & (pl.col("outcome") == "accepted"))
+        some = some.with_columns(pl.lit(False).alias("supersedes"))
+        typed[target] = as_target(some, target).hstack(some.select("item_no"))
+    return typed
 
 
 def _against_stored(

@@ -56,7 +56,8 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
         **_codes(
             "hold",
             cell="""marker approximate not_detected_no_limit qualitative too_many undecided_separator
-                struck_out unit_suspect value_conflict would_undo_correction conflicting_duplicate""",
+                struck_out does_not_fit unit_suspect value_conflict would_undo_correction
+                conflicting_duplicate""",
             text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
                 analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
                 heading_misspelt""",
