@@ -2,8 +2,8 @@
 
 Networks are simulated on the scale of the comparison: true vessel variances of an analyte follow a scaled
 inverse chi-square with `d0` degrees of freedom (Smyth 2004); `replicated` trials have two or three vessels an
-arm, and as many again have one. Variances go through the project's own `fit_prior`, the cap on its degrees of freedom, `lean`. Compared beside it: the trial's own variance alone, and the prior
-without the cap.
+arm, and as many again have one. Variances go through the project's own `fit_prior`, the cap on its degrees of
+freedom, and `lean`. Beside it: the trial's own variance alone, and the prior without the cap.
 
     python benchmarks/moderated_coverage.py [--networks 2000] [--seed 20240917]
 
