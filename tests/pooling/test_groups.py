@@ -123,6 +123,26 @@ def test_an_unknown_column_is_named() -> None:
         pool_each(mixed(), ["question"], smallest_difference="smallest")
 
 
+@pytest.mark.parametrize("sites", [3, 6])
+@pytest.mark.parametrize("tau", [0.0, 0.3])
+def test_the_default_interval_holds_the_truth_about_as_often_as_it_says(sites: int, tau: float) -> None:
+    """Effects drawn with known variances about a true mean of 1: 95 % to within four simulation errors."""
+    rng = np.random.default_rng([sites, int(10 * tau)])
+    runs = 4_000
+    variance = 0.04 * np.exp(rng.normal(0, 0.3, (runs, sites)))
+    effect = 1.0 + rng.normal(size=(runs, sites)) * np.sqrt(variance + tau**2)
+    each = pool_each(
+        {
+            "question": np.repeat(np.arange(runs), sites),
+            "estimate": effect.ravel(),
+            "variance": variance.ravel(),
+        },
+        "question",
+    )
+    held = each.select(((pl.col("low") <= 1.0) & (pl.col("high") >= 1.0)).mean()).item()
+    assert abs(held - 0.95) < 4 * np.sqrt(0.95 * 0.05 / runs)
+
+
 @pytest.mark.long
 def test_every_one_of_ten_thousand_questions_settles() -> None:
     rng = np.random.default_rng(4)

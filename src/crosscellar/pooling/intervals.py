@@ -61,7 +61,9 @@ def prediction(
     """The interval for the true effect at a new site: estimate -+ t(df) sqrt(tau2 + std_error^2).
 
     With df = k - 2 (Higgins, Thompson & Spiegelhalter 2009, J R Stat Soc A 172:137-159, equation 12): NaN for
-    two sites, very wide for three. `std_error` is the model's own, 1 / sqrt(sum w), as in that paper.
+    two sites, very wide for three. `std_error` is the model's own, 1 / sqrt(sum w), as in that paper. From
+    five sites on it holds less often than it says where sites differ about as much as trials err, because
+    tau2 is then often estimated as 0 (`benchmarks/results/coverage.md`).
     """
     return around(estimate, np.sqrt(_floats(tau2) + _floats(std_error) ** 2), df, level)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Final, Literal, cast
+from typing import TYPE_CHECKING, Final, Literal, cast
 
 import numpy as np
 import polars as pl
@@ -27,7 +27,9 @@ from crosscellar.pooling.heterogeneity import (
 from crosscellar.pooling.intervals import around, p_two_sided, prediction, t_quantile
 from crosscellar.pooling.nested import fit_nested
 from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
-from crosscellar.pooling.triangles import TrianglePool, pool_triangles
+
+if TYPE_CHECKING:
+    from crosscellar.pooling.triangles import TrianglePool
 
 INTERVALS: Final = ("auto", "hartung_knapp", "normal", "robust", "bayes")
 #: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
@@ -165,6 +167,7 @@ def has_counts(rows: pl.DataFrame) -> bool:
 
 def _counted(rows: pl.DataFrame, level: float) -> Outcome:
     """Triangle sessions on the binomial likelihood with a random site effect: see `pool_triangles`."""
+    from crosscellar.pooling.triangles import pool_triangles
 
     def at(share: float) -> TrianglePool:
         return pool_triangles(
@@ -250,6 +253,11 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
         remarks.append(
             "The effects agree better than their variances would let expect, so this interval is narrower "
             "than that of a common effect; trust it with care."
+        )
+    if said["tau2"] == 0.0 and method != "common" and sites > 2 and said["tau2_high"] > 0:
+        remarks.append(
+            f"No spread between sites was seen, yet a tau of up to {math.sqrt(said['tau2_high']):.3g} is not "
+            "ruled out: the range for a new site may be too narrow."
         )
     if not said["converged"]:
         remarks.append("The search for the variance between sites did not settle: treat this as provisional.")
