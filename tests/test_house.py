@@ -28,10 +28,10 @@ LEVELS = {
     "results": 6,
     "answers": 5,
     "summary": 7,
-    "network": 7,
-    "demo": 8,
-    "console": 8,
-    "cli": 9,
+    "network": 8,
+    "demo": 9,
+    "console": 9,
+    "cli": 10,
 }
 
 #: Heavy packages and the rooms that may import them.

@@ -40,9 +40,9 @@ def open_network(args: argparse.Namespace, *, create: bool = False, read_only: b
 
 def show(args: argparse.Namespace, result: object) -> None:
     """Print a result as text for a person, or as one JSON document."""
-    from crosscellar import console
+    from crosscellar.console import print_json, print_text
 
-    (console.print_json if args.json else console.print_text)(result)
+    (print_json if args.json else print_text)(result)
 
 
 def say(text: str) -> None:

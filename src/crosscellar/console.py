@@ -233,7 +233,7 @@ def _(result: Answer) -> list[Any]:
         return [*parts, "No trial of this question has readings yet."]
     first, rest = result.pooled[0], result.pooled[1:]
     parts += ["", str(first)]
-    parts += [f"  {remark}" for remark in result.remarks]
+    parts += [f"  {remark}" for remark in result.remarks if remark not in first.remarks]
     if first.effects.height:
         parts.append(_effects_of(first))
     if result.by:
@@ -267,7 +267,7 @@ def _effects_of(pooled: Pooled) -> Any:
             words(row["trial"]),
             words(row["arm"]),
             scale.words(row["estimate"]),
-            f"{100 * row['weight']:.0f} %",
+            "" if math.isnan(row["weight"]) else f"{100 * row['weight']:.0f} %",
             words(row.get("variance_source")),
         )
         for row in pooled.effects.sort("site", "season", "trial", "arm").iter_rows(named=True)

@@ -1,0 +1,148 @@
+"""The network object: what a script of the coordinator holds on to."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+import crosscellar as cc
+from crosscellar.answers import judgement_of
+from crosscellar.contract import load_contract
+from crosscellar.contract.frames import EFFECTS
+from crosscellar.errors import CrosscellarError, UnknownName
+from crosscellar.results import COUNTS
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+
+
+@pytest.fixture(scope="module")
+def network(demo_store: Path) -> Iterator[cc.Network]:
+    with cc.Network.open(demo_store, read_only=True) as opened:
+        yield opened
+
+
+def test_counts_add_up_for_each_file_and_in_all(tmp_path: Path) -> None:
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(DEMO / "register")
+        outcome = network.intake(DEMO / "inbox" / "2022")
+    assert outcome.readings_in == sum(getattr(outcome, name) for name in COUNTS[1:])
+    sums = outcome.files.select(pl.col("readings_in") - pl.sum_horizontal(COUNTS[1:])).to_series()
+    assert sums.eq(0).all()
+    json.dumps(outcome.as_json(), allow_nan=False)
+
+
+def test_order_of_files_changes_nothing_that_stands(tmp_path: Path) -> None:
+    def taken(name: str, files: list[Path]) -> pl.DataFrame:
+        with cc.Network.open(tmp_path / name) as network:
+            network.register(DEMO / "register")
+            network.intake(files)
+            return network.effects()
+
+    files = sorted((DEMO / "inbox" / "2023").iterdir())
+    one, other = taken("a.duckdb", files), taken("b.duckdb", files[::-1])
+    keys = ["question", "response", "stage", "trial", "arm"]
+    assert one.select(list(EFFECTS)).sort(keys).equals(other.select(list(EFFECTS)).sort(keys))
+
+
+def test_effects_come_in_the_agreed_columns_with_a_source_for_each_variance(network: cc.Network) -> None:
+    effects = network.effects("malolactic-timing")
+    assert list(effects.columns[: len(EFFECTS)]) == list(EFFECTS)
+    usable = effects.filter("usable")
+    assert usable["variance"].gt(0).all()
+    assert set(usable["variance_source"]) <= {"own", "moderated", "borrowed", "tasting"}
+    single = effects.filter((pl.col("n_treatment") == 1) & (pl.col("n_control") == 1) & pl.col("usable"))
+    assert set(single.filter(pl.col("role") == "primary")["variance_source"]) == {"borrowed"}
+
+
+def test_the_primary_answer_comes_first_and_alone_has_a_verdict_of_its_own(network: cc.Network) -> None:
+    answer = network.answer("malolactic-timing")
+    assert answer.pooled[0].role == "primary"
+    assert answer.adjusted_p[0] is None
+    assert {pooled.role for pooled in answer.pooled[1:]} == {"monitored"}
+    assert all(pooled.smallest_difference is None for pooled in answer.pooled[1:])
+
+
+def test_pooling_the_effects_frame_by_hand_gives_the_networks_answer(network: cc.Network) -> None:
+    effects = network.effects("malolactic-timing", response="diacetyl")
+    by_hand = cc.pool(effects)
+    answer = network.pool("malolactic-timing", response="diacetyl")[0]
+    assert by_hand.estimate == pytest.approx(answer.estimate)
+    assert (by_hand.low, by_hand.high) == pytest.approx((answer.low, answer.high))
+
+
+def test_every_question_of_the_demo_has_the_verdict_its_script_was_made_for(network: cc.Network) -> None:
+    verdicts = {name: network.pool(name)[0].verdict for name in network.questions}
+    assert verdicts == {
+        "lees-stirring": "no difference that matters",
+        "nutrient-timing": "holds on average",
+        "malolactic-timing": "holds at new sites",
+        "whole-cluster": "holds on average",
+        "juice-clarity": "works against",
+        "cold-soak": "undecided",
+        "bentonite-dose": "one site only",
+    }
+
+
+def test_before_the_first_taking_in_there_was_nothing(network: cc.Network) -> None:
+    with pytest.raises(UnknownName, match="no question"):
+        network.answer("no-such-question")
+    assert network.effects(as_of="2020-01-01").is_empty()
+
+
+def test_intake_without_a_register_says_what_to_do_first(tmp_path: Path) -> None:
+    with (
+        cc.Network.open(tmp_path / "n.duckdb") as network,
+        pytest.raises(CrosscellarError, match="register PATH"),
+    ):
+        network.intake(DEMO / "inbox")
+
+
+def test_clock_comes_in_as_an_argument(tmp_path: Path) -> None:
+    then = datetime(2023, 1, 2, tzinfo=UTC)
+    with cc.Network.open(tmp_path / "n.duckdb", clock=lambda: then) as network:
+        network.register(DEMO / "register")
+        assert network.check().facts["last_entry"] == then
+
+
+@pytest.mark.parametrize(
+    ("wanted", "d", "unit", "measure", "on_scale"),
+    [
+        # ln 1.05, -ln 0.9 and ln 1.1 are arithmetic; a share of an analyte is judged as a log ratio.
+        ("increase", 5.0, "%", "log_ratio", 0.04879016416943205),
+        ("decrease", 10.0, "%", "log_ratio", 0.10536051565782628),
+        ("no_change", 10.0, "%", "log_ratio", 0.09531017980432493),
+        ("increase", 0.5, "g/L", "difference", 0.5),
+        ("increase", 500.0, "mg/L", "difference", 0.5),
+        ("increase", None, None, None, None),
+    ],
+)
+def test_a_smallest_difference_names_its_measure(
+    wanted: str, d: float | None, unit: str | None, measure: str | None, on_scale: float | None
+) -> None:
+    question = {
+        "question_id": "q",
+        "primary_response": "glycerol",
+        "wanted": wanted,
+        "smallest_difference": d,
+        "smallest_difference_unit": unit,
+    }
+    judged = judgement_of(question, load_contract())
+    assert judged.measure == measure
+    assert judged.smallest_difference == (None if on_scale is None else pytest.approx(on_scale))
+
+
+def test_a_smallest_difference_in_a_foreign_unit_is_refused() -> None:
+    question = {
+        "question_id": "q",
+        "primary_response": "glycerol",
+        "wanted": "increase",
+        "smallest_difference": 1.0,
+        "smallest_difference_unit": "NTU",
+    }
+    with pytest.raises(UnknownName, match="no unit of"):
+        judgement_of(question, load_contract())
