@@ -29,7 +29,7 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
     -------
     polars.DataFrame
         trial_id, analyte, stage, arm_id, vessel_id, role, level, level_unit, block, volume_l, unit, `low` and
-        `high` (equal, unless the vessel is censored), `labs`, `methods` (sorted, joined), `labs_left_out`.
+        `high` (equal, unless the vessel is censored), `labs` and `methods` of its arm, `labs_left_out`.
 
     Several sampling dates of one stage weigh alike, however many repeats each has. Where one laboratory
     measured every arm of a trial, the readings of the others are left out; where none did, all are kept and
@@ -50,8 +50,6 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
         pl.when(below).then(floor).otherwise(pl.col("value")).mean().alias("low"),
         pl.when(above).then(float("inf")).otherwise(pl.col("value")).mean().alias("high"),
         pl.col("unit").first(),
-        pl.col("lab").unique(),
-        pl.col("method").drop_nulls().unique(),
         pl.col("labs_left_out").first(),
     )
     return (
@@ -60,12 +58,25 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
             pl.col("low").mean(),
             pl.col("high").mean(),
             pl.col("unit").first(),
-            pl.col("lab").explode().unique().sort().fill_null("not stated").str.join(", ").alias("labs"),
-            pl.col("method").explode().drop_nulls().unique().sort().str.join(", ").alias("methods"),
             pl.col("labs_left_out").max(),
         )
+        .join(_named(kept, "lab", "labs"), on=[*MEASURED, "arm_id"], how="left")
+        .join(_named(kept, "method", "methods"), on=[*MEASURED, "arm_id"], how="left")
+        .with_columns(pl.col("labs").fill_null("not stated"), pl.col("methods").fill_null(""))
         .join(vessels, on=["trial_id", "arm_id", "vessel_id"], how="left")
         .sort(vessel)
+    )
+
+
+def _named(readings: pl.DataFrame, column: str, name: str) -> pl.DataFrame:
+    """What each arm was measured by, sorted and joined into one text; arms that state nothing have no row."""
+    return (
+        readings.select(*MEASURED, "arm_id", column)
+        .unique()
+        .drop_nulls(column)
+        .sort(column)
+        .group_by([*MEASURED, "arm_id"], maintain_order=True)
+        .agg(pl.col(column).str.join(", ").alias(name))
     )
 
 
