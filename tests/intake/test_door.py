@@ -1,4 +1,4 @@
-"""The last look: what slipped past every judgement and fails a declared check is held, not stored."""
+"""The last look: what slipped past every judgement and fails a declared check is refused, not stored."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def test_sound_readings_pass_and_a_value_below_a_limit_is_not_judged_by_its_limi
     assert faults.frame().is_empty()
 
 
-def test_each_kind_of_slip_is_held_at_its_cell(judge: Any, contract: Any) -> None:
+def test_each_kind_of_slip_is_refused_at_its_cell(judge: Any, contract: Any) -> None:
     sound = _typed(judge).head(1)
     for slip in (
         pl.lit(34.5).alias("value"),
@@ -41,5 +41,5 @@ def test_each_kind_of_slip_is_held_at_its_cell(judge: Any, contract: Any) -> Non
         look_again({"readings": sound.with_columns(slip)}, contract, faults)
         told = faults.frame()
         assert told.select("code", "severity", "item_no", "row", "column").unique().rows() == [
-            ("does_not_fit", "hold", 0, 2, 7)
+            ("does_not_fit", "refuse", 0, 2, 7)
         ]

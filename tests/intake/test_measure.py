@@ -1,8 +1,9 @@
-"""Units, basis and limits: converted on record, asked about where a basis is nowhere declared, never guessed."""
+"""Units, basis and limits: converted on record, asked about where a basis is not declared, never guessed."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -21,7 +22,8 @@ def _sheet(*readings: tuple[str, str, str] | tuple[str, str, str, str]) -> tuple
     for number, (analyte, value, unit, *lab) in enumerate(readings, 1):
         value = f'"{value}"' if "," in value else value
         rows.append(
-            f"LS24-ORR,control,ORR-01,end_AF,2024-10-15,{analyte},{value},{unit},{lab[0] if lab else 'lab_north'},{number}\n"
+            f"LS24-ORR,control,ORR-01,end_AF,2024-10-15,{analyte},{value},{unit},"
+            f"{lab[0] if lab else 'lab_north'},{number}\n"
         )
     return "a.csv", LONG + "".join(rows)
 
@@ -29,7 +31,7 @@ def _sheet(*readings: tuple[str, str, str] | tuple[str, str, str, str]) -> tuple
 @pytest.mark.parametrize(
     ("analyte", "value", "unit", "canonical", "factor_source"),
     [
-        # factors by definition: 1 g/100 mL is 10 g/L; 1 mg is 1/1000 g; equivalent weight of tartaric acid 75.04 g
+        # by definition: 1 g/100 mL is 10 g/L; 1 mg is 1/1000 g; an equivalent of tartaric acid is 75.04 g
         ("TA", 0.712, "g/100mL", 7.12, "definition"),
         ("VA", 320.0, "mg/L", 0.32, "definition"),
         ("TA", 95.7, "meq/L", 95.7 * 0.07504, "equivalent weight of tartaric acid 75.04"),
@@ -74,17 +76,15 @@ def test_two_laboratories_that_declare_different_things_are_each_taken_at_their_
     two = replace(register, labs=pl.concat([register.labs, second], how="diagonal"))
     name, text = _sheet(("TA", "4.00", "g/L", "bench"), ("TA", "4.00", "g/L"), ("TA", "4.00", "g/L", ""))
     batch = check_documents(
-        read_documents([(name, text.encode())]), two, contract, stored=NothingStored(), received=_received()
+        read_documents([(name, text.encode())]),
+        two,
+        contract,
+        stored=NothingStored(),
+        received=date(2026, 1, 5),
     )
     # 4.00 x 75.04 / 49.04 = 6.121
     assert batch.readings["value"].round(2).to_list() == [6.12, 4.0]
     assert batch.findings.filter(pl.col("severity") == "hold")["code"].to_list() == ["basis_missing"]
-
-
-def _received() -> Any:
-    from datetime import date
-
-    return date(2026, 1, 5)
 
 
 def test_a_laboratory_s_detection_limit_stands_for_not_detected(contract: Any, register: Any) -> None:
@@ -96,7 +96,7 @@ def test_a_laboratory_s_detection_limit_stands_for_not_detected(contract: Any, r
         limited,
         contract,
         stored=NothingStored(),
-        received=_received(),
+        received=date(2026, 1, 5),
     )
     assert batch.readings.select("value", "qualifier", "text_sent").rows() == [(0.05, "<", "ND")]
     assert batch.findings["code"].to_list() == ["limit_from_laboratory"]
@@ -134,6 +134,20 @@ def test_an_impossible_value_comes_with_the_slip_that_fits(
     batch = judge(_sheet((analyte, value, unit)))
     assert batch.set_aside["outcome"].to_list() == [outcome]
     assert said in batch.findings["suggestion"][0]
+
+
+def test_a_yes_to_a_unit_slip_brings_in_the_value_that_was_suggested(judge: Any) -> None:
+    batch = judge(_sheet(("TA", "0.71", "g/L"), ("malic", "2280", "g/L")))
+    proposed = batch.set_aside["proposed"].str.json_path_match("$.value").cast(pl.Float64)
+    assert proposed.to_list() == [7.1, 2.28]
+
+
+def test_nothing_is_proposed_where_a_yes_would_not_settle_the_reading(judge: Any) -> None:
+    name, text = _sheet(("malic", "ND", "g/L"), ("SO2", "30", "mg/L"), ("pH", "3.31", ""))
+    sheet = text.replace("2024-10-15,pH", "09/11/2024,pH")
+    batch = judge((name, sheet))
+    assert batch.files["held"].to_list() == [3]
+    assert batch.set_aside["proposed"].to_list() == [None, None, None]
 
 
 def test_the_example_of_the_contract_is_worded_for_the_contributor(judge: Any) -> None:

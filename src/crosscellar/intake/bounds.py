@@ -12,6 +12,8 @@ from crosscellar.intake.values import shown_number, shown_unit
 
 _TENS: Final = (10.0, 100.0, 1000.0)
 _DIGITS: Final = 12
+#: The number stands as typed, and in another unit of its analyte it would be a usual one.
+_UNIT_SLIP: Final = pl.col("other_unit").is_not_null() & (pl.col("typed_value") == pl.col("value"))
 _BOUNDS: Final = ("refuse_low", "refuse_high", "unusual_low", "unusual_high")
 
 
@@ -29,14 +31,15 @@ def _with_bounds(typed: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     )
 
 
-def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> None:
+def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> pl.DataFrame:
     """Tell impossible values (refused; held if another unit explains them) and unusual ones (remark).
 
     A value below a detection limit is judged by its limit's upper bound only, one above a limit by the lower.
+    Items come back with the value that a slip of the unit would explain, which is what a yes brings in.
     """
     typed = items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null())
     if typed.is_empty():
-        return
+        return items
     typed = _with_bounds(typed, contract)
     names = {analyte: record.name for analyte, record in contract.analytes.items()}
     value, below, above = pl.col("value"), pl.col("qualifier") == "<", pl.col("qualifier") == ">"
@@ -48,15 +51,24 @@ def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> Non
         pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
         shown_unit(pl.col("unit")).alias("in_unit"),
     )
-    odd = typed.filter(pl.col("impossible"))
-    if not odd.is_empty():
-        _tell_impossible(_with_slips(odd, contract), faults)
+    odd = _with_slips(typed.filter(pl.col("impossible")), contract)
+    _tell_impossible(odd, faults)
     faults.add(
         typed.filter("unusual"),
         "implausible",
         pl.format("{} {}{} is unusual ({} to {}{}).", *_shown_limits("unusual")),
         "Check it against the laboratory's report.",
     )
+    slips = odd.filter(_UNIT_SLIP).select("item_no", "slip", "other_unit")
+    items = items.join(slips, on="item_no", how="left", maintain_order="left")
+    explained = pl.col("slip").is_not_null()
+    return items.with_columns(
+        pl.coalesce("slip", "value").alias("value"),
+        pl.when(explained)
+        .then(pl.format("read in {}", "other_unit"))
+        .otherwise("conversion")
+        .alias("conversion"),
+    ).drop("slip", "other_unit")
 
 
 def _shown_limits(which: str) -> list[pl.Expr]:
@@ -102,10 +114,9 @@ def _power_of_ten_units(analytes: list[str], contract: Contract) -> pl.DataFrame
 
 
 def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
-    unit_slip = pl.col("other_unit").is_not_null() & (pl.col("typed_value") == pl.col("value"))
     said = pl.format("{} {}{} is impossible ({} to {}{}).", *_shown_limits("refuse"))
     faults.add(
-        odd.filter(unit_slip),
+        odd.filter(_UNIT_SLIP),
         "unit_suspect",
         said,
         pl.format(
@@ -116,7 +127,7 @@ def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
         ),
     )
     faults.add(
-        odd.filter(~unit_slip),
+        odd.filter(~_UNIT_SLIP),
         "out_of_range",
         said,
         pl.when(pl.col("slip").is_not_null())

@@ -124,7 +124,7 @@ def _read(
     items = read_replicates(items, faults)
     items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)
-    judge_limits(items, contract, faults)
+    items = judge_limits(items, contract, faults)
     items = judge_scores(judge_picks(items, register, faults), faults)
     names = gathered.files.select("file_no", "file")
     return target_columns(items).join(names, on="file_no", how="left", maintain_order="left")
@@ -175,9 +175,7 @@ def _against_stored(
     answers = []
     for target in SHAPES:
         some = items.filter(
-            (pl.col("target") == target)
-            & pl.col("outcome").is_in(["accepted", "held"])
-            & complete(target, with_value=True)
+            (pl.col("target") == target) & pl.col("outcome").is_in(["accepted", "held"]) & complete(target)
         )
         if some.is_empty():
             continue

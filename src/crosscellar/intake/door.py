@@ -11,11 +11,11 @@ from crosscellar.intake.findings import Faults
 
 
 def look_again(typed: Mapping[str, pl.DataFrame], contract: Contract, faults: Faults) -> None:
-    """Hold whatever would enter and still fails a declared check of its table.
+    """Refuse whatever would enter and still fails a declared check of its table.
 
     `typed` has for each target its columns and `item_no`. Earlier steps judge with better words; this one
-    stands behind them, so that a slip in any of them costs a question and never a wrong number. A reading
-    below or above a limit is left out: its number is the limit's.
+    stands behind them, so that a slip in any of them costs a reading and never lets a wrong number in. A
+    reading below or above a limit is left out: its number is the limit's.
     """
     for target, items in typed.items():
         sound = items.filter(pl.col("qualifier") == "") if target == "readings" else items

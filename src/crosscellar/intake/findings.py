@@ -43,7 +43,8 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
         **_codes(
             "refuse",
             cell="""not_a_number range two_values value_with_error error_cell not_finite too_long
-                formula_without_result out_of_range unit_conflict date_impossible not_a_date not_a_time
+                formula_without_result out_of_range does_not_fit unit_conflict date_impossible
+                not_a_date not_a_time
                 date_cell
                 replicate_not_whole unreadable empty_file no_table""",
             text="""unknown_trial unknown_arm unknown_vessel unknown_sample vessel_of_other_arm
@@ -56,14 +57,13 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
         **_codes(
             "hold",
             cell="""marker approximate not_detected_no_limit qualitative too_many undecided_separator
-                struck_out does_not_fit unit_suspect value_conflict would_undo_correction
+                struck_out unit_suspect value_conflict would_undo_correction
                 conflicting_duplicate""",
             text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
                 analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
                 heading_misspelt""",
             column="""hidden_row hidden_column identifier_left_empty date_ambiguous
-                date_in_future date_too_old two_digit_year
-                basis_missing
+                date_in_future date_too_old two_digit_year basis_missing
                 unit_missing scale_reversed heading_twice""",
             file="hidden_sheet sheet_not_recognised",
         ),

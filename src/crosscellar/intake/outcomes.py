@@ -63,10 +63,13 @@ def target_columns(items: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def complete(target: str, *, with_value: bool) -> pl.Expr:
-    """Whether an item has all it needs to enter on a yes, or all but its value."""
-    needed = [*_NEEDED[target], *(_SAID[target] if with_value else ())]
-    return pl.all_horizontal(pl.col(name).is_not_null() for name in needed)
+def complete(target: str) -> pl.Expr:
+    """Whether an item has all it needs to enter. Only a sheet by label may come without a column of dates."""
+    there = [pl.col(name).is_not_null() for name in (*_NEEDED[target], *_SAID[target])]
+    if target == "readings":
+        undated = (pl.col("kind") == "lab_by_label") & pl.col("sample_date_at").is_null()
+        there.append(pl.col("sample_date").is_not_null() | undated)
+    return pl.all_horizontal(there)
 
 
 def as_target(items: pl.DataFrame, target: str) -> pl.DataFrame:
@@ -114,9 +117,7 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
         proposal = pl.struct(pl.col(name).cast(dtype) for name, dtype in shape.items()).struct.json_encode()
         parts.append(
             some.with_columns(
-                pl.when((pl.col("outcome") == "held") & complete(target, with_value=True))
-                .then(proposal)
-                .alias("proposed")
+                pl.when((pl.col("outcome") == "held") & complete(target)).then(proposal).alias("proposed")
             ).select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.items())
         )
     return pl.concat(parts).sort("item_no") if parts else empty(SET_ASIDE)

@@ -170,7 +170,7 @@ def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
     )
     scaled = pl.col("scale_low").is_finite() & pl.col("scale_high").is_finite()
     faults.add(
-        filled.filter(~scaled.fill_null(False)),
+        filled.filter(~(scaled & (pl.col("scale_low") != pl.col("scale_high"))).fill_null(False)),
         "scale_missing",
         pl.lit("The ends of the scale are missing."),
         "Write the lowest and highest score that could be given.",
@@ -178,18 +178,23 @@ def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         column="scale_low_at",
     )
     low, high = shown_number(pl.col("scale_low")), shown_number(pl.col("scale_high"))
-    reversed_scale = pl.col("scale_low") >= pl.col("scale_high")
+    exchanged = pl.col("scale_low") > pl.col("scale_high")
     faults.add(
-        filled.filter(reversed_scale),
+        filled.filter(exchanged),
         "scale_reversed",
         pl.format("The scale runs from {} to {}: are its ends exchanged?", low, high),
-        "Write the lower end first, or say that the scale was reversed.",
+        "Confirm, or say that a low score means much.",
         value=pl.col("scale_low_sent"),
         column="scale_low_at",
     )
+    ends = [
+        pl.min_horizontal("scale_low", "scale_high").alias("scale_low"),
+        pl.max_horizontal("scale_low", "scale_high").alias("scale_high"),
+    ]
+    items, filled = items.with_columns(ends), filled.with_columns(ends)
     outside = (pl.col("value") < pl.col("scale_low")) | (pl.col("value") > pl.col("scale_high"))
     faults.add(
-        filled.filter(outside & ~reversed_scale),
+        filled.filter(outside),
         "out_of_scale",
         pl.format("Score {} is outside its scale ({} to {}).", shown_number(pl.col("value")), low, high),
         "Check the score, or the ends of the scale.",
