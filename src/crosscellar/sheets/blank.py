@@ -25,8 +25,9 @@ FERMENT_READINGS: Final = {
     "density": "Density (g/mL)",
     "specific_gravity": "Specific gravity",
 }
+#: Open rows below a laboratory's, for repeats and for samples that nobody planned.
+_SPARE_ROWS: Final = 10
 _LOGGED: Final = ("days_to_dry", "max_ferment_rate", "stuck")
-_SPARE_ROWS: Final = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,15 +227,23 @@ def _laboratory_tab(
     order = {stage: number for number, stage in enumerate(contract.stages)}
     stages = sorted(laboratory["stage"].unique().to_list(), key=lambda stage: order.get(stage, len(order)))
     analytes = laboratory["analyte"].unique(maintain_order=True).to_list()
+    planned = set(laboratory.select("stage", "analyte").iter_rows())
     labs = register.labs["lab_id"].unique(maintain_order=True).to_list()
-    if labs:
-        book.offer("labs", labs)
+    for name, choices in (
+        ("trial", [trial["trial_id"]]),
+        ("arms", vessels["arm_id"].to_list()),
+        ("vessels", vessels["vessel_id"].to_list()),
+        ("stages", stages),
+        ("labs", labs),
+    ):
+        if choices:
+            book.offer(name, choices)
     named = {(row[3], row[4]): row[0] for row in labels.select(SAMPLES).iter_rows()}
     columns = [
-        Column("Trial", width=13),
-        Column("Arm", width=15),
-        Column("Vessel", width=10),
-        Column("Stage", width=18),
+        Column("Trial", choices="trial", width=13),
+        Column("Arm", choices="arms", width=15),
+        Column("Vessel", choices="vessels", width=10),
+        Column("Stage", choices="stages", width=18),
         Column("Sample label", width=16),
         _date_column("Sampled on", trial["season"]),
         *(
@@ -250,6 +259,7 @@ def _laboratory_tab(
             )
             for analyte in analytes
         ),
+        Column("Repeat", "number", hint="2 for a second reading of the same sample, else empty.", width=9),
         Column("Laboratory", "text", choices="labs" if labs else "", hint="Who measured it.", width=14),
         Column("Note", "text", hint="Anything worth knowing. No names of people.", width=30),
     ]
@@ -260,12 +270,16 @@ def _laboratory_tab(
             vessel["vessel_id"],
             stage,
             named.get((vessel["vessel_id"], stage), ""),
-            *[None] * (len(columns) - 5),
+            None,
+            *(None if (stage, analyte) in planned else "" for analyte in analytes),
+            None,
+            None,
+            None,
         ]
         for stage in stages
         for vessel in vessels.iter_rows(named=True)
     ]
-    book.table("Laboratory", columns, rows)
+    book.table("Laboratory", columns, rows, spare=_SPARE_ROWS)
 
 
 def _log_tab(book: Book, trial: dict[str, Any], vessels: pl.DataFrame, heading: str, days: int) -> None:

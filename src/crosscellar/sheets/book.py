@@ -58,6 +58,7 @@ class Book:
                 "words": {"text_wrap": True, "valign": "top"},
                 "heading": head,
                 "shut": {**border, "bg_color": _SHUT, "num_format": "@"},
+                "aside": {**border, "bg_color": _SHUT, "locked": False},
                 "text": {**border, "bg_color": _OPEN, "locked": False},
                 "number": {**border, "bg_color": _OPEN, "locked": False, "num_format": "General"},
                 "date": {**border, "bg_color": _OPEN, "locked": False, "num_format": "yyyy-mm-dd"},
@@ -110,8 +111,8 @@ class Book:
     ) -> None:
         """A tab with one heading row, the rows filled in as far as they are known, and spare open rows.
 
-        Filled-in cells are locked; a None in an open column is left to be filled in, in a locked column it
-        stays empty. Spare rows are open throughout.
+        Filled-in cells are locked; a None in an open column is left to be filled in, a "" in one is not asked
+        for: shaded, yet open for who measured it all the same. Spare rows are open throughout.
         """
         sheet = self._book.add_worksheet(tab[:_TAB_NAME])
         sheet.set_row(0, 45)
@@ -125,6 +126,8 @@ class Book:
                 style = self._formats[column.entry or "shut"]
                 if value is None:
                     sheet.write_blank(number, at, None, style)
+                elif column.entry and value == "":
+                    sheet.write_blank(number, at, None, self._formats["aside"])
                 elif isinstance(value, str):
                     sheet.write_string(number, at, value, style)
                 else:

@@ -38,6 +38,7 @@ _HOW: Final = (
     "Below the laboratory's limit: write < and the limit, as <0.1.",
     "Dates as 2026-09-30. Decimal comma or point: as your spreadsheet has it, the same throughout a column.",
     "Keep the wine of each vessel apart: one sample a vessel, never a blend of the arm.",
+    "For a second reading of the same sample use a row at the foot and write 2 under Repeat.",
     "If a vessel is lost or topped up from another lot, write it in the note: that is a result too.",
 )
 

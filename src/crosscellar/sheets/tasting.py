@@ -68,13 +68,13 @@ def write_tasting(
 
 def _parts(session: str, seed: int, contract: Contract) -> list[tuple[str, list[str]]]:
     what = (
-        f"The key of session {session}: what stands behind the codes. It stays with whoever pours and counts; "
-        "the ballots are a file of their own."
+        f"The key of session {session}: what stands behind the codes. It stays with whoever pours and "
+        "counts; the ballots are a file of their own."
     )
     drawn = f"Orders and codes were drawn at random from the seed {seed}: the same seed draws the same."
     task = (
-        "Pour as the tab Pouring says, collect the ballots, type the answers into the last tab, and send this "
-        "file back."
+        "Pour as the tab Pouring says, collect the ballots, type the answers into the last tab, and send "
+        "this file back."
     )
     return [
         ("What this is", [what, drawn, task]),
