@@ -98,7 +98,7 @@ Judge = Callable[..., Batch]
 
 @pytest.fixture(scope="session")
 def judge(contract: Contract, register: Register) -> Judge:
-    """Judges files: `(name, text)` pairs, `(name, bytes)` pairs or paths, against nothing stored by default."""
+    """Judges files, as paths or as (name, text or bytes), against nothing stored by default."""
 
     def judged(*files: tuple[str, str | bytes] | Path, stored: Any = None, correction: bool = False) -> Batch:
         given = [

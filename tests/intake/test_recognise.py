@@ -86,7 +86,8 @@ def test_fahrenheit_in_the_heading_is_converted(judge: Any) -> None:
 
 
 def test_a_sample_label_stands_for_trial_arm_vessel_and_stage(judge: Any) -> None:
-    text = "sample_id,sample_date,analyte,value,unit\nLS24-S01,2024-10-15,pH,3.31,\nLS24-SO2,2024-10-15,pH,3.31,\nX9,2024-10-15,pH,3.3,\n"
+    rows = "LS24-S01,2024-10-15,pH,3.31,\nLS24-SO2,2024-10-15,pH,3.31,\nX9,2024-10-15,pH,3.3,\n"
+    text = "sample_id,sample_date,analyte,value,unit\n" + rows
     batch = judge(("label.csv", text))
     assert batch.files["kind"].to_list() == ["lab_by_label"]
     assert batch.readings.select("trial_id", "arm_id", "vessel_id", "stage").rows() == [
@@ -110,7 +111,8 @@ def test_a_misspelt_heading_is_asked_about_once_and_nothing_enters(judge: Any) -
 
 
 def test_a_column_of_an_unknown_thing_with_a_unit_is_refused_not_dropped(judge: Any) -> None:
-    text = "trial_id,arm_id,vessel_id,stage,sample_date,pH,Zorblic index (mg/L)\nLS24-ORR,control,ORR-01,end_AF,2024-10-15,3.3,12\n"
+    heading = "trial_id,arm_id,vessel_id,stage,sample_date,pH,Zorblic index (mg/L)\n"
+    text = heading + "LS24-ORR,control,ORR-01,end_AF,2024-10-15,3.3,12\n"
     batch = judge(("a.csv", text))
     assert batch.files.select("accepted", "refused").row(0) == (1, 1)
     assert batch.findings.select("code", "cell").rows() == [("unknown_analyte", "G1")]
@@ -167,7 +169,8 @@ def test_a_letter_with_no_table_is_refused_with_a_next_step(judge: Any) -> None:
 
 
 def test_a_spacer_column_does_not_cut_a_table(judge: Any) -> None:
-    text = "trial_id,arm_id,vessel_id,stage,sample_date,pH,,ethanol (% vol)\nLS24-ORR,control,ORR-01,end_AF,2024-10-15,3.3,,13.1\n"
+    heading = "trial_id,arm_id,vessel_id,stage,sample_date,pH,,ethanol (% vol)\n"
+    text = heading + "LS24-ORR,control,ORR-01,end_AF,2024-10-15,3.3,,13.1\n"
     assert judge(("a.csv", text)).readings["analyte"].to_list() == ["ph", "ethanol"]
 
 
@@ -177,3 +180,10 @@ def test_a_row_left_unmeasured_is_blank_without_complaint(judge: Any) -> None:
     )
     assert batch.files.select("readings_in", "blank", "status").row(0) == (2, 2, "nothing_new")
     assert _codes(batch) == ["nothing_filled_in"]
+
+
+def test_a_wide_sheet_by_label_is_told_at_its_headings(judge: Any) -> None:
+    text = "sample_id,sample_date,pH,Turbidty (NTU)\nLS24-S01,2024-10-15,3.3,1\nLS24-S02,2024-10-15,3.4,2\n"
+    batch = judge(("label.csv", text))
+    assert batch.files.select("kind", "accepted", "held").row(0) == ("lab_by_label", 2, 2)
+    assert batch.findings.select("code", "cell").rows() == [("analyte_misspelt", "D1")]

@@ -284,7 +284,7 @@ def _tell(some: pl.DataFrame, faults: Faults) -> None:
         (pl.col("unit_code") != "") & ~pl.col("unit_code").is_in(["unit_converted", "basis_converted"])
     ).with_columns(
         pl.when(
-            pl.col("kind").is_in(["lab_wide", "ferment_log"])
+            (pl.col("analyte_at") == pl.col("column"))
             & ~pl.col("unit_code").is_in(["unit_in_cell", "unit_conflict"])
         )
         .then("heading_row")
