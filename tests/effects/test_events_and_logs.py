@@ -23,10 +23,11 @@ from crosscellar.effects import (
     ferment_summaries,
     trials_without_effect,
     triangle_result,
+    variance_words,
     vessel_events,
 )
 from crosscellar.effects.scores import panel_fit
-from crosscellar.errors import NotComputable
+from crosscellar.errors import NotComputable, UnknownName
 
 START = date(2023, 9, 4)
 
@@ -245,6 +246,8 @@ def test_a_panel_that_poured_one_vessel_an_arm_speaks_for_those_wines(contract: 
     assert effect["unit"].startswith("points")
     assert "speaks for the wines poured" in effect["remark"]
     assert effect["df"] == 9.0
+    words = "one vessel an arm tasted, tasting error alone: it speaks for the wines poured"
+    assert variance_words(effect) == words
 
 
 def test_a_planned_response_that_came_to_nothing_is_named(contract: Contract) -> None:
@@ -255,3 +258,30 @@ def test_a_planned_response_that_came_to_nothing_is_named(contract: Contract) ->
     assert effects.is_empty()
     missing = trials_without_effect(effects, design, responses)
     assert missing["reason"].to_list() == ["not measured in both arms"]
+
+
+def test_a_measure_that_makes_no_sense_for_a_triangle_or_an_event_is_refused(contract: Contract) -> None:
+    dry = [24.0, 12.0, 2.0, -1.4]
+    readings = pl.DataFrame(log("c", "control", dry) + log("t", "a", dry), schema=dict(READINGS))
+    design = design_of({"c": "control", "t": "a"})
+    responses = planned(("stuck", "ferment_daily"))
+    with pytest.raises(NotComputable, match="log_ratio makes no sense for stuck"):
+        effects_of_store(readings, design, responses, contract, response="stuck", measure="log_ratio")
+    with pytest.raises(UnknownName, match="no measure 'odds'"):
+        effects_of_store(readings, design, responses, contract, measure="odds")
+
+
+def test_everything_a_trial_showed_stands_in_one_frame(contract: Contract) -> None:
+    dry = [24.0, 12.0, 2.0, -1.4]
+    rows = log("c", "control", dry) + log("t", "a", [*dry[:3], -1.1])
+    readings = pl.DataFrame(rows, schema=dict(READINGS))
+    design = design_of({"c": "control", "t": "a"})
+    responses = planned(
+        ("days_to_dry", "ferment_daily"), ("max_ferment_rate", "ferment_daily"), ("stuck", "ferment_daily")
+    )
+    effects = effects_of_store(readings, design, responses, contract)
+    assert effects["response"].to_list() == ["days_to_dry", "max_ferment_rate", "stuck"]
+    # 3.0 of 3.4 degrees, and 3.0 of 3.1 degrees, of two days.
+    assert effects["estimate"][0] == pytest.approx(2 * 3.0 / 3.1 - 2 * 3.0 / 3.4)
+    alone = effects_of_store(readings, design, responses, contract, response="stuck")
+    assert alone["response"].to_list() == ["stuck"]

@@ -79,9 +79,7 @@ def censored_arms(
         mean, log_sd = parameters[:-1], parameters[-1]
         sd = np.exp(log_sd)
         at = mean[place]
-        with np.errstate(divide="ignore"):
-            above, below = log_ndtr((hi[~seen] - at[~seen]) / sd), log_ndtr((lo[~seen] - at[~seen]) / sd)
-            inside = above + np.log1p(-np.exp(np.minimum(below - above, -1e-300)))
+        inside = _log_between((lo[~seen] - at[~seen]) / sd, (hi[~seen] - at[~seen]) / sd)
         quantified = -0.5 * ((value - at[seen]) / sd) ** 2
         weight = seen.sum() - known.size + prior_df
         return float(-(quantified.sum() + inside.sum() - weight * log_sd - 0.5 * lent / sd**2))
@@ -99,6 +97,14 @@ def censored_arms(
     full = np.full((arms, arms), np.nan)
     full[np.ix_(known, known)] = covariance[:-1, :-1]
     return CensoredArms(mean, full, sd**2, df, converged=bool(found.success))
+
+
+def _log_between(low: Array, high: Array) -> Array:
+    """The log of the normal probability between two limits, in the tail where it stays finite."""
+    turned = low + high > 0
+    near = log_ndtr(np.where(turned, -low, high))
+    far = log_ndtr(np.where(turned, -high, low))
+    return np.asarray(near + np.log1p(-np.exp(np.minimum(far - near, -1e-12))), dtype=np.float64)
 
 
 def _inverse_hessian(cost: Callable[[Array], float], at: Array, sd: float) -> Array | None:

@@ -294,7 +294,7 @@ def _common_remarks() -> list[pl.Expr]:
         pl.when(
             (pl.col("variance_source") == "borrowed") & (pl.col("n") == 1) & (pl.col("n_control") == 1)
         ).then(pl.format("one vessel an arm: variance borrowed from {} replicated trials", "prior_trials")),
-        pl.when(pl.col("variance_source") == "none").then(
+        pl.when((pl.col("variance_source") == "none") & ~pl.col("censored")).then(
             pl.lit("one vessel an arm and fewer than three replicated trials to borrow from: not pooled")
         ),
         pl.when((pl.col("s2") == 0) & (pl.col("variance_source") == "own")).then(

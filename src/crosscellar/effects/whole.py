@@ -9,11 +9,12 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.effects.events import EVENT_MEASURES, EVENT_RULES, EventRules, effects_of_events
 from crosscellar.effects.ferments import effects_of_ferments
-from crosscellar.effects.measures import READING_MEASURES
+from crosscellar.effects.measures import MEASURES, READING_MEASURES
 from crosscellar.effects.picks import effects_of_picks
 from crosscellar.effects.planned import only, trials_of
 from crosscellar.effects.readings import effects_of_readings
 from crosscellar.effects.scores import effects_of_scores
+from crosscellar.errors import NotComputable, UnknownName
 
 #: What a trial is known by in `trials_without_effect`.
 WITHOUT: Final = ("question", "response", "stage", "role", "trial", "site", "season", "reason")
@@ -48,7 +49,9 @@ def effects_of_store(
     UnknownName
         No such measure.
     """
-    of_reading = measure if measure not in EVENT_MEASURES or response in contract.analytes else None
+    if measure is not None and measure not in MEASURES:
+        raise UnknownName(f"There is no measure {measure!r}", next_step=f"Known are: {', '.join(MEASURES)}.")
+    of_reading = measure if measure in READING_MEASURES or response in contract.analytes else None
     of_log = measure if measure in READING_MEASURES else None
     of_event = measure if measure in EVENT_MEASURES else None
     measured = effects_of_readings(
@@ -103,7 +106,14 @@ def effects_of_store(
                 scores, design, responses, question=question, response=response, stage=stage, level=level
             )
         )
-    return pl.concat(parts, how="diagonal").sort(
+    effects = pl.concat(parts, how="diagonal")
+    if measure is not None and response is not None and effects.height:
+        found = effects["measure"].unique().sort().to_list()
+        if measure not in found:
+            raise NotComputable(
+                f"{measure} makes no sense for {response}", next_step=f"Ask for {', '.join(found)}."
+            )
+    return effects.sort(
         "question",
         pl.col("role") != "primary",
         "response",

@@ -18,6 +18,10 @@ def variance_words(row: Mapping[str, object]) -> str:
     vessels = _vessels(n_t, n_c)
     if row.get("measure") == "discriminators":
         return f"exact counts of {n_t} tasters, no vessel variance in it"
+    if str(row.get("unit") or "").startswith("points"):
+        known = f"tasting error plus the vessel variance of {trials} trials"
+        alone = "tasting error alone: it speaks for the wines poured"
+        return f"{vessels} tasted, {known if source == 'borrowed' else alone}"
     if row.get("measure") in ("risk_difference", "log_odds", "log_risk_ratio") and source == "own":
         return f"counts of {vessels}"
     if source == "own":
@@ -26,8 +30,6 @@ def variance_words(row: Mapping[str, object]) -> str:
         return f"{vessels}: their own variance, leaning on that of {trials} replicated trials"
     if source == "borrowed":
         return f"{vessels}: variance borrowed from {trials} replicated trials"
-    if source == "tasting":
-        return f"{vessels} tasted: the tasting error alone, vessels may differ by more"
     return f"{vessels}, and too few replicated trials to borrow a variance from"
 
 
