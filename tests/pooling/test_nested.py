@@ -177,6 +177,31 @@ def test_the_higher_of_two_modes_is_found() -> None:
     assert fit.tau2 == pytest.approx(grid[np.argmax(height)], rel=1e-3, abs=1e-6)
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_no_pair_of_variances_stands_higher_whatever_the_data(seed: int) -> None:
+    # Variances over several orders of magnitude and errors with heavy tails; 441 pairs by full matrices.
+    rng = np.random.default_rng(seed)
+    sites = int(rng.integers(2, 6))
+    n = int(rng.integers(sites + 1, 3 * sites + 2))
+    site = np.r_[np.arange(sites), rng.integers(0, sites, n - sites)]
+    variance = 0.04 * np.exp(rng.normal(0, 2, n))
+    y = rng.normal(0, rng.choice([0, 0.3, 1]), sites)[site] + rng.standard_t(2, n) * np.sqrt(variance)
+    fit = fit_nested(y, variance, site=site)
+    assert fit.converged
+    assert all(value >= 0 for value in fit.sigma2.values())
+    values = np.r_[0.0, np.geomspace(1e-4, 30, 20)] * y.var(ddof=1)
+    same = (site[:, None] == site).astype(float)
+    theta = np.array([(a, b) for a in values for b in values])
+    whole = np.diag(variance) + theta[:, :1, None] * same + theta[:, 1:, None] * np.eye(n)
+    inverse = np.linalg.inv(whole)
+    precision = inverse.sum(axis=(1, 2))
+    mean = (inverse @ y).sum(axis=1) / precision
+    left = y - mean[:, None]
+    rest = np.einsum("gi,gij,gj->g", left, inverse, left)
+    height = -0.5 * (np.linalg.slogdet(whole)[1] + np.log(precision) + rest + (n - 1) * np.log(2 * np.pi))
+    assert fit.log_likelihood >= height.max() - 1e-8
+
+
 def test_order_and_names_change_nothing(network: Network) -> None:
     base = fitted(network, "reml", seasons=True)
     order = np.random.default_rng(2).permutation(N)

@@ -14,9 +14,11 @@ from crosscellar.pooling.layers import Layers, with_seasons
 GRID = {
     1: np.array([0.0, 0.003, 0.01, 0.03, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.5, 5.0]),
     2: np.array([0.0, 0.0004, 0.002, 0.008, 0.025, 0.07, 0.17, 0.35, 0.65, 1.1, 1.9, 4.0]),
-    3: np.array([0.0, 0.01, 0.06, 0.25, 0.8, 2.0]),
+    3: np.array([0.0, 0.002, 0.015, 0.07, 0.22, 0.6, 1.3, 3.0]),
 }
 MOST_STEPS = 200
+#: From this ratio of the best to the least known trial on, modes may hide between the points of the grid.
+UNEVEN = 100.0
 #: The climb ends when a Newton step would raise the log likelihood by less than this.
 SMALLEST_GAIN = 1e-13
 
@@ -191,9 +193,9 @@ def highest_peak(layers: Layers, *, free: tuple[bool, bool, bool], spread: float
     tops = [theta[i] for i in _grid_peaks(height.reshape(shape))]
     peaks = [_climb(layers, top, at, restricted=restricted) for top in tops]
     best = max(peaks, key=lambda peak: peak.log_likelihood)
-    if at.size < 3:
+    if at.size < 3 or layers.precision.max() < UNEVEN * layers.precision.min():
         return best
-    # The grid of three is coarse: a mode on the far side of each variance gets a climb of its own.
+    # With very uneven precision modes are narrow: the far side of each variance gets a climb of its own.
     for k in at:
         across = best.theta.copy()
         across[k] = 0.0 if across[k] > 0.0 else 0.3 * spread
