@@ -173,7 +173,7 @@ def table(rows: list[tuple[Cell, dict[str, float]]], seed: int) -> str:
         (
             f"{runs:.0f} to {most:.0f} runs a cell, seed {seed}. Vessel sd {VESSEL_SD} on the log "
             f"scale, varying by trial with {VARIANCE_DF} degrees of freedom; 1 to 3 vessels an arm, half of "
-            "the trials one; tau in vessel sd. A share of 95 % from {runs:.0f} runs is known to within "
+            f"the trials one; tau in vessel sd. A share of 95 % from {runs:.0f} runs is known to within "
             f"{196 * (0.95 * 0.05 / runs) ** 0.5:.1f} points, one of 2.5 % to within "
             f"{196 * (0.025 * 0.975 / runs) ** 0.5:.1f} points, 19 times in 20."
         ),
