@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import fisher_exact
 from statsmodels.stats.proportion import confint_proportions_2indep
 
 from crosscellar.contract import Contract
@@ -27,6 +28,7 @@ from crosscellar.effects import (
     vessel_events,
 )
 from crosscellar.effects.scores import panel_fit
+from crosscellar.effects.summaries import exact_p
 from crosscellar.errors import NotComputable, UnknownName
 
 START = date(2023, 9, 4)
@@ -164,6 +166,12 @@ def test_a_risk_difference_away_from_the_edges_has_the_wald_interval_of_statsmod
     effect = effects_from_summary(counts, measure="risk_difference").row(0, named=True)
     low, high = confint_proportions_2indep(7, 20, 3, 18, method="wald", compare="diff")
     assert effect["variance"] ** 0.5 == pytest.approx((high - low) / (2 * 1.959963984540054), rel=1e-9)
+
+
+def test_the_exact_chance_of_uneven_counts_is_that_of_scipy() -> None:
+    tables = [(x, n, y, m) for n in (1, 3, 8) for m in (1, 2, 9) for x in range(n + 1) for y in range(m + 1)]
+    expected = [fisher_exact([[x, n - x], [y, m - y]]).pvalue for x, n, y, m in tables]
+    assert exact_p(*zip(*tables, strict=True)) == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize("measure", ["log_odds", "log_risk_ratio"])

@@ -12,7 +12,7 @@ from crosscellar.contract import Contract
 from crosscellar.effects.ferments import FERMENT_RULES, FermentRules, ferment_curves, ferment_summaries
 from crosscellar.effects.planned import arms_of, only, planned_responses, trials_of
 from crosscellar.effects.readings import finish
-from crosscellar.effects.summaries import count_effects, share_variance
+from crosscellar.effects.summaries import count_effects, exact_p, share_variance
 from crosscellar.errors import NotComputable
 
 #: Names of the events, and the stage each is judged at.
@@ -92,7 +92,8 @@ def effects_of_events(
 
     `stuck` comes from the ferment logs, `malolactic_complete` from malic acid at its end. `measure` is
     risk_difference (default), log_risk_ratio or log_odds, with the formulas and the handling of 0 and n of
-    `effects_from_summary`. Means shown are shares of vessels.
+    `effects_from_summary`. Means shown are shares of vessels; behind stands `exact_p` (Fisher 1935),
+    which needs no correction at 0 or n.
 
     Raises
     ------
@@ -144,7 +145,7 @@ def effects_of_events(
         )
     )
     worked = [_worked(pairs.filter(pl.col("measure") == kind), kind) for kind in EVENT_MEASURES]
-    effects = finish(pl.concat(worked), same_laboratory=True, level=level)
+    effects = finish(pl.concat(worked), same_laboratory=True, level=level, behind={"exact_p": pl.Float64})
     return only(effects, question=question, response=response, stage=stage)
 
 
@@ -166,6 +167,7 @@ def _worked(pairs: pl.DataFrame, measure: str) -> pl.DataFrame:
         pl.Series("estimate", estimate, dtype=pl.Float64).fill_nan(None),
         pl.Series("variance", variance, dtype=pl.Float64).fill_nan(None),
         pl.Series("covariance", shared, dtype=pl.Float64).fill_nan(None),
+        pl.Series("exact_p", exact_p(x_t, n_t, x_c, n_c), dtype=pl.Float64),
         pl.Series("words", words.tolist(), dtype=pl.String),
     ).select(
         pl.col("question_id").alias("question"),
@@ -215,4 +217,5 @@ def _worked(pairs: pl.DataFrame, measure: str) -> pl.DataFrame:
         pl.lit("").alias("other_laboratory"),
         pl.lit(None, dtype=pl.Int32).alias("n_blocks"),
         pl.lit(None, dtype=pl.String).alias("prior_from"),
+        "exact_p",
     )

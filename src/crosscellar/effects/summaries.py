@@ -220,6 +220,28 @@ def count_effects(x_t: Array, n_t: Array, x_c: Array, n_c: Array, *, measure: st
     return np.where(unknown, np.nan, estimate), np.where(unknown, np.nan, variance), df, words
 
 
+def exact_p(x_t: npt.ArrayLike, n_t: npt.ArrayLike, x_c: npt.ArrayLike, n_c: npt.ArrayLike) -> Array:
+    """The chance of counts as uneven as these or more if the arms do not differ (array of the same length).
+
+    Two-sided exact test, both margins held: the hypergeometric probabilities no greater than the observed one
+    (Fisher 1935). It needs no correction where an arm is at 0 or n.
+    """
+    a, n1, c, n2 = (np.asarray(v, dtype=np.float64)[:, None] for v in (x_t, n_t, x_c, n_c))
+    events = a + c
+    x = np.arange(float(n1.max(initial=0.0)) + 1.0)[None, :]
+
+    def log_choose(n: Array, k: Array) -> Array:
+        return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1), dtype=np.float64)
+
+    possible = (x <= n1) & (x <= events) & (events - x <= n2)
+    held = np.where(possible, x, a)
+    log_p = log_choose(n1, held) + log_choose(n2, events - held) - log_choose(n1 + n2, events)
+    seen = log_choose(n1, a) + log_choose(n2, c) - log_choose(n1 + n2, events)
+    # Probabilities that are equal in exact arithmetic differ by rounding.
+    rare = possible & (log_p <= seen + 1e-9)
+    return np.asarray(np.minimum(1.0, np.where(rare, np.exp(log_p), 0.0).sum(axis=1)), dtype=np.float64)
+
+
 def share_variance(events: Array, n: Array) -> Array:
     """The variance of a share of events: p (1 - p)/n, at 0 or n that of (x + 1)/(n + 2) over n + 2."""
     p, held = events / n, (events + 1.0) / (n + 2.0)
