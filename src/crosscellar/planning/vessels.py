@@ -59,8 +59,8 @@ def vessels_needed(
     level
         Of the interval.
     cv_df
-        Degrees of freedom behind the CV, where it was learnt from earlier lots (nine for a lot of ten). Without
-        it the CV will be estimated from the vessels themselves, and t is taken on n - 1, iterated.
+        Degrees of freedom behind the CV, where it was learnt from earlier lots (nine for a lot of ten).
+        Without it the CV will be estimated from the vessels themselves: t on n - 1, iterated.
 
     Raises
     ------

@@ -1,0 +1,194 @@
+"""What more sites and more vessels an arm would buy for a question."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy.special import gammaln, stdtrit
+
+from crosscellar.errors import NotComputable
+from crosscellar.pooling import pool_each
+
+Floats = npt.NDArray[np.float64]
+Progress = Callable[[int, int], None]
+
+#: One row a number of new sites and of vessels an arm. `sites` counts those there are too; `half_width` is
+#: expected, on the scale of the effects; the chances are of the verdicts that `pool` would give.
+PLAN: Final = {
+    "more_sites": pl.Int64,
+    "vessels": pl.Int64,
+    "sites": pl.Int64,
+    "half_width": pl.Float64,
+    "chance_decided": pl.Float64,
+    "chance_holds": pl.Float64,
+    "chance_no_difference": pl.Float64,
+    "chance_against": pl.Float64,
+    "simulations": pl.Int64,
+}
+_HOLDS: Final = ("holds at new sites", "holds on average")
+_OPEN: Final = ("undecided", "one site only", "no effect computable")
+
+
+def expected_half_width(variances: npt.ArrayLike, *, tau2: float, level: float = 0.95) -> float:
+    """The half-width that the interval of the mean effect is expected to have, one effect a site.
+
+    t(k - 1) c(k) / sqrt(sum 1 / (tau2 + v)), where c(k) = sqrt(2 / (k - 1)) G(k / 2) / G((k - 1) / 2) is the
+    mean of sqrt(chi-square / df): the interval of Hartung & Knapp (2001) with weights at the true tau2. Exact
+    for equal variances; else slightly narrow, as tau2 is estimated. Infinite for fewer than two sites.
+
+    Raises
+    ------
+    NotComputable
+        For a tau2 below 0 or a variance that is not above 0.
+    """
+    v = np.asarray(variances, dtype=np.float64)
+    _check_variances(tau2, v)
+    k = v.size
+    if k < 2:
+        return float(np.inf)
+    mean_root = np.sqrt(2.0 / (k - 1)) * np.exp(gammaln(k / 2) - gammaln((k - 1) / 2))
+    return float(stdtrit(k - 1, 0.5 + 0.5 * level) * mean_root / np.sqrt(np.sum(1.0 / (tau2 + v))))
+
+
+def site_effects(frame: pl.DataFrame) -> pl.DataFrame:
+    """One effect a site: site, estimate, variance; the trials of a site are averaged by their precision.
+
+    Takes usable effects with an estimate and a variance (columns of EFFECTS).
+    """
+    kept = frame.filter(
+        pl.col("estimate").is_finite() & (pl.col("variance") > 0) & pl.col("variance").is_finite()
+    )
+    if "usable" in kept.columns:
+        kept = kept.filter(pl.col("usable"))
+    weight = 1.0 / pl.col("variance")
+    return kept.group_by("site", maintain_order=True).agg(
+        (pl.col("estimate") * weight).sum() / weight.sum(), (1.0 / weight.sum()).alias("variance")
+    )
+
+
+def plan_replication(
+    *,
+    tau2: float,
+    vessel_variance: float,
+    more_sites: Sequence[int],
+    vessels: Sequence[int],
+    effect: float,
+    smallest_difference: float | None = None,
+    wanted: str = "either",
+    so_far: pl.DataFrame | None = None,
+    level: float = 0.95,
+    simulations: int = 1000,
+    seed: int = 20261,
+    progress: Progress | None = None,
+) -> pl.DataFrame:
+    """What each number of new sites and of vessels an arm would buy: the frame `PLAN`.
+
+    The half-width is a closed form (`expected_half_width`). The chances come from simulation: the effects so
+    far stay as they are, new sites' effects are drawn around `effect` with variance
+    tau2 + 2 vessel_variance / n, and all are pooled and judged as any question is. The same draws serve every
+    row, so rows compare fairly.
+
+    Parameters
+    ----------
+    tau2
+        Variance of true effects between sites: the question's so far, or the network's for the analyte.
+    vessel_variance
+        Variance between vessels of one arm, on the scale of the effects.
+    more_sites, vessels
+        What is considered: new sites with one trial each, and vessels in each of its two arms.
+    effect
+        The true mean effect that is supposed; the smallest difference that matters is a sober choice.
+    smallest_difference, wanted, level
+        As for `pool`.
+    so_far
+        Effects there are (columns site, estimate, variance); sites with several enter averaged.
+    simulations, seed
+        How many futures are drawn, and from where.
+    progress
+        Called with the rows done and the rows in all.
+
+    Raises
+    ------
+    NotComputable
+        For variances that cannot be, no sites or vessels to consider, or fewer than one simulation.
+    """
+    _check_variances(tau2, np.array([vessel_variance]))
+    if not more_sites or not vessels or min(more_sites) < 0 or min(vessels) < 1 or simulations < 1:
+        raise NotComputable(
+            "there is nothing to compare",
+            next_step="Give numbers of new sites (0 or more) and of vessels an arm (1 or more).",
+        )
+    there = site_effects(so_far) if so_far is not None else None
+    known = np.zeros((0, 2)) if there is None else there.select("estimate", "variance").to_numpy()
+    draws = np.random.default_rng(seed).standard_normal((simulations, max(more_sites)))
+    cells = [(s, n) for s in more_sites for n in vessels]
+    rows: list[dict[str, Any]] = []
+    for done, (s, n) in enumerate(cells, 1):
+        variance = 2.0 * vessel_variance / n
+        new = effect + np.sqrt(tau2 + variance) * draws[:, :s]
+        all_variances = np.concatenate([known[:, 1], np.full(s, variance)])
+        rows.append(
+            {
+                "more_sites": s,
+                "vessels": n,
+                "sites": len(known) + s,
+                "half_width": expected_half_width(all_variances, tau2=tau2, level=level),
+                **_chances(known[:, 0], new, all_variances, smallest_difference, wanted, level),
+                "simulations": simulations,
+            }
+        )
+        if progress is not None:
+            progress(done, len(cells))
+    return pl.DataFrame(rows, schema=PLAN)
+
+
+def _chances(
+    known: Floats, new: Floats, variances: Floats, smallest: float | None, wanted: str, level: float
+) -> dict[str, float]:
+    """The share of futures that end in each kind of verdict."""
+    futures, sites = len(new), variances.size
+    if sites < 2:
+        return {
+            "chance_decided": 0.0,
+            "chance_holds": 0.0,
+            "chance_no_difference": 0.0,
+            "chance_against": 0.0,
+        }
+    estimates = np.concatenate([np.broadcast_to(known, (futures, known.size)), new], axis=1)
+    frame = pl.DataFrame(
+        {
+            "future": np.repeat(np.arange(futures), sites),
+            "site": np.tile(np.arange(sites), futures),
+            "estimate": estimates.ravel(),
+            "variance": np.tile(variances, futures),
+        }
+    ).with_columns(pl.format("s{}", "site").alias("site"))
+    verdicts = pool_each(frame, by="future", level=level, smallest_difference=smallest, wanted=wanted)[
+        "verdict"
+    ]
+
+    def share(words: Sequence[str]) -> float:
+        return verdicts.is_in(list(words)).sum() / futures
+
+    return {
+        "chance_decided": 1.0 - share(_OPEN),
+        "chance_holds": share(_HOLDS),
+        "chance_no_difference": share(("no difference that matters",)),
+        "chance_against": share(("works against",)),
+    }
+
+
+def _check_variances(tau2: float, variances: Floats) -> None:
+    if not (np.isfinite(tau2) and tau2 >= 0):
+        raise NotComputable(
+            f"a variance between sites of {tau2:g} cannot be", next_step="Give 0 or a number above."
+        )
+    if not (np.isfinite(variances).all() and (variances > 0).all()):
+        raise NotComputable(
+            "a variance that is not above 0 cannot be planned with",
+            next_step="Give the variance between vessels, the square of their standard deviation.",
+        )
