@@ -95,9 +95,14 @@ def log_likelihood(questions: Questions, tau2: Floats, *, restricted: bool) -> F
 
 def _pulls(questions: Questions, tau2: Floats, restricted: bool) -> Floats:
     """A number with the sign of the score: positive where the likelihood still rises with tau2."""
-    now = weigh(questions, tau2)
-    trace = now.sum1 - now.sum2 / now.sum1 if restricted else now.sum1
-    return np.asarray(now.q2 - trace)
+    weight = 1.0 / (questions.variance + tau2)
+    sum1 = weight.sum(axis=0)
+    mean = np.einsum("kq,kq->q", weight, questions.centred) / sum1
+    trace = sum1
+    if restricted:
+        trace = sum1 - np.einsum("kq,kq->q", weight, weight) / sum1
+    weight *= questions.centred - mean
+    return np.asarray(np.einsum("kq,kq->q", weight, weight) - trace)
 
 
 def _highest(questions: Questions, *, restricted: bool) -> Tau2:
@@ -193,9 +198,9 @@ def _newton(questions: Questions, low: Floats, high: Floats, restricted: bool) -
         pull = weight * (left.centred - mean)
         square = weight * weight
         sum2 = square.sum(axis=0)
+        steep = pull * weight
         q2 = np.einsum("kq,kq->q", pull, pull)
-        cross = np.einsum("kq,kq->q", pull, weight)
-        q3 = np.einsum("kq,kq,kq->q", pull, pull, weight) - cross * cross / sum1
+        q3 = np.einsum("kq,kq->q", steep, pull) - steep.sum(axis=0) ** 2 / sum1
         if restricted:
             trace = sum1 - sum2 / sum1
             slope = -(sum2 - 2.0 * np.einsum("kq,kq->q", square, weight) / sum1 + (sum2 / sum1) ** 2)

@@ -121,10 +121,11 @@ def tau2_where_q_is(questions: Questions, target: Floats) -> tuple[Floats, Flags
     for _ in range(_STEPS):
         if at.size == 0:
             break
-        now = weigh(left, tau2)
+        weight = 1.0 / (left.variance + tau2)
+        pull = weight * (left.centred - np.einsum("kq,kq->q", weight, left.centred) / weight.sum(axis=0))
+        q, q2 = np.einsum("kq,kq->q", pull, left.centred), np.einsum("kq,kq->q", pull, pull)
         with np.errstate(divide="ignore", invalid="ignore"):
-            step = now.q * (now.q / aim - 1.0) / now.q2
-        step = np.where(now.q2 > 0, step, 0.0)
+            step = np.where(q2 > 0, q * (q / aim - 1.0) / q2, 0.0)
         following = np.maximum(tau2 + step, 0.0)
         done = np.abs(following - tau2) <= _LAST_STEP * (following + smallest)
         root[at] = following
