@@ -86,3 +86,15 @@ def test_a_file_known_by_its_bytes_gives_the_rest_once_the_register_allows_it(ju
     assert again.files["status"].to_list() == ["taken_in"]
     shelf.put(again)
     assert judge(sheet, stored=shelf).files["status"].to_list() == ["already_taken_in"]
+
+
+def test_a_refused_sheet_sent_again_is_not_said_to_be_taken_in(judge: Any, shelf: Any) -> None:
+    sheet = ("a.csv", LONG.replace("vessel_id,", "") + _row("3.31").replace("ORR-01,", ""))
+    first = judge(sheet)
+    assert first.files["status"].to_list() == ["refused"]
+    shelf.put(first)
+    again = judge(sheet, stored=shelf).files.row(0, named=True)
+    assert again["status"] == "already_taken_in"
+    assert again["message"] == (
+        "Came in before, on 2026-01-05 as a.csv; none of it could be used, and that has not changed."
+    )

@@ -252,7 +252,7 @@ def _undoing(faults: pl.DataFrame, items: pl.DataFrame, files: pl.DataFrame) -> 
 
 
 def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
-    """`sha256`, a sentence and the last instant for each content that was taken in before."""
+    """`sha256`, when and as what it came, and the last instant, for each content that came in before."""
     known = stored.known_files(files["sha256"].drop_nulls().unique().sort().to_list())
     return (
         known.group_by("sha256", maintain_order=True)
@@ -260,11 +260,9 @@ def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
         .select(
             "sha256",
             "last_taken",
-            pl.format(
-                "Already taken in on {} as {}.",
-                pl.col("taken_at").cast(pl.String).str.slice(0, 10),
-                pl.col("file"),
-            ).alias("known_message"),
+            pl.format("on {} as {}", pl.col("taken_at").cast(pl.String).str.slice(0, 10), "file").alias(
+                "known_message"
+            ),
         )
     )
 

@@ -31,6 +31,8 @@ _SAID: Final = {
     "picks": ("serving", "picked"),
     "scores": ("score", "scale_low", "scale_high"),
 }
+#: Said of a file that came in before and of which nothing could be used.
+_UNUSED: Final = "Came in before, {}; none of it could be used, and that has not changed."
 OUTCOMES: Final = ("accepted", "refused", "held", "already", "blank")
 
 
@@ -159,7 +161,11 @@ def count(items: pl.DataFrame, files: pl.DataFrame) -> pl.DataFrame:
     )
     return files.with_columns(status.alias("status")).with_columns(
         pl.when(pl.col("status") == "already_taken_in")
-        .then("known_message")
+        .then(
+            pl.when(pl.col("already") > 0)
+            .then(pl.format("Already taken in {}.", "known_message"))
+            .otherwise(pl.format(_UNUSED, "known_message"))
+        )
         .otherwise("message")
         .fill_null("")
         .alias("message")
