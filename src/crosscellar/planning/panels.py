@@ -10,7 +10,7 @@ from scipy.special import bdtr, bdtrc
 from crosscellar.effects import critical_number, similarity_limit, triangle_power
 from crosscellar.errors import NotComputable
 
-_MOST = 5_000
+_MOST = 2_000
 _GUESS = 1.0 / 3.0
 
 
@@ -50,7 +50,7 @@ def panel_for_difference(*, discriminators: float = 0.3, power: float = 0.8, alp
     Raises
     ------
     NotComputable
-        For shares outside 0 to 1, or a panel beyond 5,000.
+        For shares outside 0 to 1, or a panel beyond 2,000.
     """
     _check(discriminators, power, alpha)
 
@@ -70,7 +70,7 @@ def panel_for_similarity(*, discriminators: float = 0.3, power: float = 0.8, bet
     Raises
     ------
     NotComputable
-        For shares outside 0 to 1, or a panel beyond 5,000.
+        For shares outside 0 to 1, or a panel beyond 2,000.
     """
     _check(discriminators, power, beta)
 

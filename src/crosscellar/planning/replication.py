@@ -172,7 +172,7 @@ def _chances(
     ]
 
     def share(words: Sequence[str]) -> float:
-        return verdicts.is_in(list(words)).sum() / futures
+        return int(verdicts.is_in(list(words)).sum()) / futures
 
     return {
         "chance_decided": 1.0 - share(_OPEN),

@@ -1,0 +1,136 @@
+"""More sites, more vessels: closed forms against simulation and against statsmodels."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+from statsmodels.stats.power import TTestPower
+
+from crosscellar.errors import NotComputable
+from crosscellar.planning import expected_half_width, plan_replication, site_effects
+from crosscellar.pooling import pool_each
+
+
+@pytest.mark.parametrize(
+    ("variances", "tau2"),
+    [([0.02] * 4, 0.01), ([0.02] * 8, 0.0), ([0.01, 0.02, 0.04, 0.02, 0.01, 0.03], 0.02)],
+)
+def test_the_planned_half_width_is_the_mean_of_simulated_ones(variances: list[float], tau2: float) -> None:
+    runs, k = 3000, len(variances)
+    draws = np.random.default_rng(5).standard_normal((runs, k)) * np.sqrt(tau2 + np.array(variances))
+    frame = pl.DataFrame(
+        {
+            "run": np.repeat(np.arange(runs), k),
+            "site": np.tile([f"s{at}" for at in range(k)], runs),
+            "estimate": draws.ravel(),
+            "variance": np.tile(variances, runs),
+        }
+    )
+    found = pool_each(frame, by="run", interval="hartung_knapp").select((pl.col("high") - pl.col("low")) / 2)
+    # Four standard errors of the simulated mean, and 3 % for tau2 being estimated where variances differ.
+    sure = 4 * float(found.to_series().std()) / np.sqrt(runs)
+    planned = expected_half_width(variances, tau2=tau2)
+    slack = 0.0 if len(set(variances)) == 1 else 0.03 * planned
+    assert planned == pytest.approx(float(found.to_series().mean()), abs=sure + slack)
+
+
+@pytest.mark.parametrize("sites", [3, 5, 10])
+def test_the_chance_that_an_effect_holds_is_the_power_of_the_t_test_on_sites(sites: int) -> None:
+    # With equal variances and one trial a site the interval is that of a one-sample t test (Hartung & Knapp
+    # 2001); its upper side alone counts.
+    tau2, vessel_variance, effect, runs = 0.01, 0.02, 0.25, 4000
+    spread = np.sqrt(tau2 + vessel_variance)  # two vessels an arm
+    known = TTestPower().power(effect / spread, nobs=sites, alpha=0.025, alternative="larger")
+    plan = plan_replication(
+        tau2=tau2,
+        vessel_variance=vessel_variance,
+        more_sites=[sites],
+        vessels=[2],
+        effect=effect,
+        wanted="increase",
+        simulations=runs,
+    )
+    chance = plan["chance_holds"].item()
+    assert chance == pytest.approx(known, abs=4 * np.sqrt(known * (1 - known) / runs))
+
+
+def test_more_of_either_buys_more() -> None:
+    plan = plan_replication(
+        tau2=0.01,
+        vessel_variance=0.02,
+        more_sites=[1, 3, 6],
+        vessels=[1, 3],
+        effect=0.2,
+        wanted="increase",
+        smallest_difference=0.1,
+        so_far=pl.DataFrame({"site": ["a", "b"], "estimate": [0.1, 0.3], "variance": [0.02, 0.02]}),
+        simulations=400,
+    )
+    by_sites = plan.filter(pl.col("vessels") == 1)
+    assert by_sites["half_width"].is_sorted(descending=True)
+    assert by_sites["chance_decided"].is_sorted()
+    for _, rows in plan.group_by("more_sites"):
+        assert rows.sort("vessels")["half_width"].is_sorted(descending=True)
+    assert plan["sites"].to_list() == [3, 3, 5, 5, 8, 8]
+
+
+def test_a_plan_is_the_same_from_the_same_seed_and_tells_its_progress() -> None:
+    told: list[tuple[int, int]] = []
+
+    def plan(seed: int) -> pl.DataFrame:
+        return plan_replication(
+            tau2=0.01,
+            vessel_variance=0.02,
+            more_sites=[2, 4],
+            vessels=[1, 2],
+            effect=0.2,
+            simulations=200,
+            seed=seed,
+            progress=lambda done, of: told.append((done, of)),
+        )
+
+    assert plan(1).equals(plan(1))
+    assert not plan(1).equals(plan(2))
+    assert told[:4] == [(1, 4), (2, 4), (3, 4), (4, 4)]
+
+
+def test_one_site_decides_nothing() -> None:
+    plan = plan_replication(
+        tau2=0, vessel_variance=0.02, more_sites=[0, 1], vessels=[3], effect=1, simulations=50
+    )
+    assert plan["chance_decided"].to_list() == [0, 0]
+    assert plan["half_width"].to_list() == [float("inf"), float("inf")]
+
+
+def test_the_trials_of_a_site_count_as_one_site() -> None:
+    frame = pl.DataFrame(
+        {
+            "site": ["a", "a", "b", "c"],
+            "estimate": [0.1, 0.4, 0.2, None],
+            "variance": [0.01, 0.02, 0.03, 0.01],
+            "usable": [True, True, True, True],
+        }
+    )
+    got = site_effects(frame)
+    # By hand: weights 100 and 50, so (10 + 20) / 150 and 1 / 150.
+    assert got["site"].to_list() == ["a", "b"]
+    assert got["estimate"].to_list() == pytest.approx([0.2, 0.2])
+    assert got["variance"].to_list() == pytest.approx([1 / 150, 0.03])
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"tau2": -1.0}, {"vessel_variance": 0.0}, {"more_sites": []}, {"vessels": [0]}, {"simulations": 0}],
+)
+def test_a_plan_of_nothing_is_refused(change: dict[str, object]) -> None:
+    asked: dict[str, object] = {
+        "tau2": 0.01,
+        "vessel_variance": 0.02,
+        "more_sites": [1],
+        "vessels": [1],
+        "effect": 0.2,
+        **change,
+    }
+    with pytest.raises(NotComputable):
+        plan_replication(**asked)  # type: ignore[arg-type]
