@@ -208,3 +208,17 @@ def test_a_replicate_that_is_no_whole_number_is_refused(judge: Any) -> None:
     name, text = _sheet(("pH", "3.31", ""))
     batch = judge((name, text.replace("lab_north,1\n", "lab_north,b\n")))
     assert batch.findings.select("code", "cell").rows() == [("replicate_not_whole", "J2")]
+
+
+def test_two_analytes_without_a_basis_are_two_questions(judge: Any) -> None:
+    batch = judge(
+        _sheet(
+            ("TA", "6.00", "g/L", "x"),
+            ("VA", "0.30", "g/L", "x"),
+            ("TA", "6.10", "g/L", "x"),
+            ("VA", "0.31", "g/L", "x"),
+        )
+    )
+    assert batch.findings["items"].to_list() == [[0, 2], [1, 3]]
+    assert "Titratable acidity" in batch.findings["message"][0]
+    assert "Volatile acidity" in batch.findings["message"][1]

@@ -52,7 +52,6 @@ def check_documents(
     stored: StoredLookup,
     received: date,
     correction: bool = False,
-    settings: Mapping[str, Mapping[str, float]] | None = None,
 ) -> Batch:
     """Everything that these documents hold, judged; nothing is stored.
 
@@ -68,8 +67,6 @@ def check_documents(
         The day on which the sheets came in: no sample is younger.
     correction
         Whether another value for a stored item replaces it instead of being held.
-    settings
-        Settings of rules that differ from the contract's: code -> name -> number.
 
     Returns
     -------

@@ -46,12 +46,12 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
                 formula_without_result out_of_range does_not_fit unit_conflict date_impossible
                 not_a_date not_a_time
                 date_cell
-                replicate_not_whole unreadable empty_file no_table""",
+                replicate_not_whole empty_file no_table""",
             text="""unknown_trial unknown_arm unknown_vessel unknown_sample vessel_of_other_arm
                 control_character not_ascii unknown_stage unknown_analyte
                 unit_not_allowed no_serving_order no_pick not_an_arm_pair assessor_named out_of_scale
                 text_too_long""",
-            column="empty_identifier scale_missing not_a_score",
+            column="empty_identifier scale_missing ",
             file="missing_column columns_swapped",
         ),
         **_codes(
@@ -63,21 +63,20 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
                 analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
                 heading_misspelt""",
             column="""hidden_row hidden_column identifier_left_empty date_ambiguous
-                date_in_future date_too_old two_digit_year basis_missing
-                unit_missing scale_reversed heading_twice""",
+                date_in_future date_too_old two_digit_year scale_reversed """,
+            advice="basis_missing unit_missing",
             file="hidden_sheet sheet_not_recognised",
         ),
         **_codes(
             "remark",
             cell="""decimal_comma_cell thousands_space thousands_apostrophe thousands_comma thousands_point
-                unicode_minus full_width unit_in_cell implausible cell_comment note_mojibake correction
-                number_read limit_from_laboratory unknown_block""",
-            text="""id_dash id_width invisible_character id_case unit_alias text_kept""",
+                unicode_minus full_width unit_in_cell implausible cell_comment correction
+                limit_from_laboratory unknown_block""",
+            text="""id_dash id_width invisible_character id_case unit_alias """,
             advice="unit_converted basis_converted",
             column="""formula_value date_serial date_month_first date_completed date_mixed basis_from_only_lab
-                confused_with merged_fill number_stored_as_text qualifier_kept
-                measured_without_lab duplicate_taken_once""",
-            file="unknown_column already_taken_in nothing_filled_in sheet_not_read document",
+                merged_fill                 duplicate_taken_once""",
+            file="unknown_column already_taken_in nothing_filled_in sheet_not_read",
         ),
     }
 )

@@ -168,14 +168,14 @@ def _resolve(
                 reading.alternatives[0] if reading.alternatives else None,
                 "basis_missing",
                 f"{name} does not say on which basis",
-                "Declare it once for the laboratory; a yes here takes the first.",
+                f"Declare the basis of {name} once for the laboratory; a yes here takes the first.",
             )
         case "needs_unit":
             return answer(
                 read(contract.analytes[analyte].unit),
                 "unit_missing",
                 f"{name} has no unit. Is {contract.analytes[analyte].unit} meant?",
-                "Write the unit, or declare it once for the laboratory.",
+                f"Write the unit of {name}, or declare it once for the laboratory.",
             )
         case "ambiguous":
             ways = " or ".join(way.words or way.unit for way in reading.alternatives[:3])
