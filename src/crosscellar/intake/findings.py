@@ -42,40 +42,35 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
     {
         **_codes(
             "refuse",
-            cell="""not_a_number range two_values value_with_error error_cell not_finite too_long
-                formula_without_result out_of_range does_not_fit unit_conflict date_impossible
-                not_a_date not_a_time
-                date_cell
-                replicate_not_whole empty_file no_table""",
+            cell="""not_a_number range two_values value_with_error error_cell not_finite too_long date_cell
+                formula_without_result out_of_range does_not_fit unit_conflict date_impossible not_a_date
+                not_a_time replicate_not_whole empty_file no_table""",
             text="""unknown_trial unknown_arm unknown_vessel unknown_sample vessel_of_other_arm
-                control_character not_ascii unknown_stage unknown_analyte
-                unit_not_allowed no_serving_order no_pick not_an_arm_pair assessor_named out_of_scale
-                text_too_long""",
-            column="empty_identifier scale_missing ",
+                control_character not_ascii unknown_stage unknown_analyte unit_not_allowed no_serving_order
+                no_pick not_an_arm_pair assessor_named out_of_scale text_too_long""",
+            column="empty_identifier scale_missing",
             file="missing_column columns_swapped",
         ),
         **_codes(
             "hold",
             cell="""marker approximate not_detected_no_limit qualitative too_many undecided_separator
-                struck_out unit_suspect value_conflict would_undo_correction
-                conflicting_duplicate""",
-            text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
-                analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
-                heading_misspelt""",
-            column="""hidden_row hidden_column identifier_left_empty date_ambiguous
-                date_in_future date_too_old two_digit_year scale_reversed """,
+                struck_out unit_suspect value_conflict would_undo_correction conflicting_duplicate""",
+            text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt analyte_ambiguous
+                stage_misspelt stage_ambiguous unit_unknown unit_ambiguous heading_misspelt""",
             advice="basis_missing unit_missing",
+            column="""hidden_row hidden_column identifier_left_empty date_ambiguous date_in_future
+                date_too_old two_digit_year scale_reversed""",
             file="hidden_sheet sheet_not_recognised",
         ),
         **_codes(
             "remark",
             cell="""decimal_comma_cell thousands_space thousands_apostrophe thousands_comma thousands_point
-                unicode_minus full_width unit_in_cell implausible cell_comment correction
-                limit_from_laboratory unknown_block""",
-            text="""id_dash id_width invisible_character id_case unit_alias """,
+                unicode_minus full_width unit_in_cell implausible cell_comment correction unknown_block
+                limit_from_laboratory""",
+            text="id_dash id_width invisible_character id_case unit_alias",
             advice="unit_converted basis_converted",
-            column="""formula_value date_serial date_month_first date_completed date_mixed basis_from_only_lab
-                merged_fill                 duplicate_taken_once""",
+            column="""formula_value date_serial date_month_first date_completed date_mixed
+                basis_from_only_lab merged_fill duplicate_taken_once""",
             file="unknown_column already_taken_in nothing_filled_in sheet_not_read",
         ),
     }
