@@ -1,0 +1,434 @@
+"""The annual summary's records, built from pooled answers and the season's counts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any, Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.effects import variance_words
+from crosscellar.pooling import Pooled
+from crosscellar.report.content import (
+    VERDICTS,
+    Accumulated,
+    Figure,
+    ForestRow,
+    LeftOut,
+    Monitored,
+    QuestionPage,
+    Summary,
+    Tasting,
+    TurnedAway,
+    WithoutSite,
+)
+from crosscellar.report.forest import (
+    accumulated_figure,
+    draw,
+    forest_figure,
+    forest_rows,
+    reading_of,
+    smallest_lines,
+    svg_text,
+)
+from crosscellar.report.numbers import NONE, Reading, chance, p_value
+from crosscellar.report.sensory import pooled_tasting_words, tasting_figure
+
+#: Cautions that a summary of any season shows; the rest stand where they belong, on sheets and protocols.
+SHOWN_CAUTIONS: Final = (
+    "so2_gas_and_sulfite_solutions",
+    "so2_and_asthma",
+    "co2_in_cellars",
+    "alcohol_at_tastings",
+    "trial_wine_for_people",
+    "legal_limits",
+    "health_claims",
+    "privacy",
+)
+
+NO_EFFECTS: Final = "no effects yet"
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """How sites and trials are called in one edition of the summary."""
+
+    sites: Mapping[str, str]
+    trials: Mapping[str, str]
+
+    def site(self, identifier: str) -> str:
+        return self.sites.get(identifier, identifier)
+
+    def trial(self, identifier: str) -> str:
+        return self.trials.get(identifier, identifier)
+
+
+def names_of(sites: pl.DataFrame, trials: pl.DataFrame, *, anonymous: bool) -> Names:
+    """Site names and trial identifiers, or codes that follow the register's order.
+
+    Codes stay the same from year to year as long as new sites and trials are added at the end.
+    """
+    if not anonymous:
+        named = {row["site_id"]: row["site_name"] or row["site_id"] for row in sites.iter_rows(named=True)}
+        return Names(named, {})
+    codes = {site: f"Site {number:02d}" for number, site in enumerate(sites["site_id"], 1)}
+    return Names(codes, {trial: f"T{number:03d}" for number, trial in enumerate(trials["trial_id"], 1)})
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """One question with its pooled answers, as `build_summary` takes it."""
+
+    question: Mapping[str, Any]
+    pooled: Sequence[Pooled]
+    adjusted_p: Sequence[float | None]
+    effects: pl.DataFrame
+    trials_this_season: int
+    not_measured: Sequence[tuple[str, str]] = ()
+
+
+def build_summary(
+    season: int,
+    answered: Sequence[Answered],
+    *,
+    contract: Contract,
+    names: Names,
+    anonymous: bool,
+    snapshot: str,
+    as_of: date,
+    counts: Sequence[tuple[str, str]],
+    readings: Sequence[tuple[str, str]],
+    turned_away: Sequence[TurnedAway] = (),
+    lost: Sequence[tuple[str, str, str]] = (),
+    files: Sequence[tuple[str, str]] = (),
+) -> Summary:
+    """The summary of a season.
+
+    Parameters
+    ----------
+    answered
+        The questions in the register's order, their effects up to this season.
+    names
+        From `names_of`; all sites and trials pass through it.
+    counts, readings
+        Headings and numbers for "the season in numbers".
+    turned_away
+        Findings of this season that refused or held a reading; empty in an anonymous edition.
+    lost
+        Trial, site and reason of each lost trial; reasons are left out of an anonymous edition.
+    files
+        Names and descriptions of the files that lie beside the page.
+    """
+    pages = tuple(
+        question_page(number, one, contract=contract, names=names, anonymous=anonymous)
+        for number, one in enumerate(answered, 1)
+    )
+    told = tuple(
+        (heading, tuple((page.anchor, page.sentence) for page in pages if page.verdict == verdict))
+        for verdict, heading in VERDICTS.items()
+        if any(page.verdict == verdict for page in pages)
+    )
+    lost_lines = tuple(
+        f"{names.trial(trial)} at {names.site(site)}" + ("" if anonymous or not reason else f": {reason}")
+        for trial, site, reason in lost
+    )
+    return Summary(
+        season=season,
+        snapshot=snapshot,
+        as_of=as_of,
+        anonymous=anonymous,
+        counts=tuple(counts),
+        readings=tuple(readings),
+        page_one=told,
+        questions=pages,
+        turned_away=() if anonymous else tuple(turned_away),
+        lost=lost_lines,
+        cautions=tuple(
+            (contract.cautions[name].topic, contract.cautions[name].caution) for name in SHOWN_CAUTIONS
+        ),
+        files=tuple(files),
+    )
+
+
+def question_page(
+    number: int, one: Answered, *, contract: Contract, names: Names, anonymous: bool
+) -> QuestionPage:
+    """One question's page."""
+    title = str(one.question["title"])
+    response = _response_words(str(one.question["primary_response"]), one.question["primary_stage"], contract)
+    blank = QuestionPage(
+        anchor=f"question-{number}",
+        title=title,
+        hypothesis=str(one.question["hypothesis"] or ""),
+        compared=_compared(one, response, contract),
+        response=response,
+        heading="",
+        verdict=NO_EFFECTS,
+        sentence=f"{title} No comparable readings have come in yet.",
+        reason="No trial of this question has readings of both arms yet.",
+        estimate="",
+        interval="",
+        prediction="",
+        chances=(),
+        evidence="",
+        method="",
+        rows=(),
+        left_out=tuple(
+            LeftOut(names.site(site), "", names.trial(trial), "", NONE, "no readings yet")
+            for trial, site in one.not_measured
+        ),
+        accumulated=(),
+        without_site=(),
+        monitored=_monitored(one, contract),
+        tastings=_tastings(one.effects, names),
+        remarks=(),
+        figures=(),
+        this_season=one.trials_this_season,
+    )
+    if not one.pooled or one.pooled[0].role != "primary":
+        return blank
+    pooled = one.pooled[0]
+    reading = reading_of(pooled)
+    known = pooled.n_sites > 1 and math.isfinite(pooled.low)
+    foreseen = known and math.isfinite(pooled.prediction_low)
+    rows = _rows(pooled, reading, names)
+    accumulated = _accumulated(pooled, reading)
+    page = replace(
+        blank,
+        heading=reading.heading,
+        verdict=pooled.verdict if pooled.n_effects else NO_EFFECTS,
+        sentence=_sentence(title, pooled, reading),
+        reason=pooled.reason,
+        estimate=reading.words(pooled.estimate, unit=False) if known else "",
+        interval=reading.interval(pooled.low, pooled.high) if known else "",
+        prediction=reading.interval(pooled.prediction_low, pooled.prediction_high) if foreseen else "",
+        chances=_chances(pooled, reading, names),
+        evidence=_evidence(pooled),
+        method=f"{pooled.method} with {pooled.interval_method.replace('_', ' ')}: {pooled.interval_why}.",
+        rows=rows,
+        left_out=_left_out(pooled, reading, names),
+        accumulated=accumulated,
+        without_site=_without_site(pooled, reading, names),
+        remarks=pooled.remarks,
+    )
+    return replace(page, figures=_figures(page, pooled, reading, one, names))
+
+
+def _response_words(response: str, stage: Any, contract: Contract) -> str:
+    name = contract.analytes[response].name if response in contract.analytes else response.replace("_", " ")
+    where = contract.stages[stage].name if stage in contract.stages else ""
+    return f"{_lower(name)}, {_lower(where)}" if where else _lower(name)
+
+
+def _lower(name: str) -> str:
+    """The name as it stands inside a sentence: `pH` and `CO2` keep their letters."""
+    return name[:1].lower() + name[1:] if len(name) > 1 and name[1].islower() else name
+
+
+def _compared(one: Answered, response: str, contract: Contract) -> str:
+    question = one.question
+    wanted = {
+        "increase": "An increase was wanted",
+        "decrease": "A decrease was wanted",
+        "no_change": "No change was wanted",
+    }.get(str(question["wanted"]), "Either direction was of interest")
+    d, unit = question["smallest_difference"], question["smallest_difference_unit"]
+    matters = f"; the smallest difference that matters is {d:g} {unit or ''}".rstrip() if d else ""
+    trials = one.trials_this_season
+    season = "no trial" if not trials else "1 trial" if trials == 1 else f"{trials} trials"
+    return f"Compared: {response}. {wanted}{matters}. {season[0].upper()}{season[1:]} this season."
+
+
+def _sentence(title: str, pooled: Pooled, reading: Reading) -> str:
+    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
+    if not pooled.n_effects:
+        return f"{title} No comparable readings have come in yet."
+    if pooled.n_sites < 2:
+        return f"{title} Tried at one site only: shown, not pooled."
+    return (
+        f"{title} Mean effect over {sites}: {reading.words(pooled.estimate)} "
+        f"(95 % interval {reading.interval(pooled.low, pooled.high)})."
+    )
+
+
+def _chances(pooled: Pooled, reading: Reading, names: Names) -> tuple[str, ...]:
+    if pooled.n_sites < 2 or not math.isfinite(pooled.chance_above_zero):
+        return ()
+    way = "an increase" if pooled.direction == "up" else "a decrease"
+    words = [f"The chance that a new site would see {way}: {chance(pooled.chance_above_zero)}"]
+    if math.isfinite(pooled.chance_above_smallest):
+        words[0] += f"; one that matters: {chance(pooled.chance_above_smallest)}"
+    words[0] += "."
+    up, down = pooled.sites_each_way
+    words.append(f"So far {_sites(up)} went up and {_sites(down)} went down.")
+    if pooled.hangs_on_site is not None:
+        words.append(
+            f"The verdict hangs on {names.site(pooled.hangs_on_site)}: without it, it would be another."
+        )
+    return tuple(words)
+
+
+def _sites(count: int) -> str:
+    return {0: "no site", 1: "one site"}.get(count, f"{count} sites")
+
+
+def _evidence(pooled: Pooled) -> str:
+    seasons = "1 season" if pooled.n_seasons == 1 else f"{pooled.n_seasons} seasons"
+    effects = "1 effect" if pooled.n_effects == 1 else f"{pooled.n_effects} effects"
+    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
+    return f"{effects} from {sites} in {seasons}"
+
+
+def _rows(pooled: Pooled, reading: Reading, names: Names) -> tuple[ForestRow, ...]:
+    words = [
+        variance_words(row)
+        for row in pooled.effects.sort("site", "season", "trial", "arm").iter_rows(named=True)
+    ]
+    rows = (
+        replace(row, site=names.site(row.site), trial=names.trial(row.trial), variance=told)
+        for row, told in zip(forest_rows(pooled, reading), words, strict=True)
+    )
+    return tuple(sorted(rows, key=lambda row: (row.site, row.season, row.trial, row.arm)))
+
+
+def _left_out(pooled: Pooled, reading: Reading, names: Names) -> tuple[LeftOut, ...]:
+    return tuple(
+        LeftOut(
+            names.site(str(row["site"] or "")),
+            str(row["season"] or ""),
+            names.trial(str(row["trial"] or "")),
+            str(row["arm"] or ""),
+            NONE if row["estimate"] is None else reading.words(row["estimate"], unit=False),
+            str(row.get("remark") or row["left_out"] or ""),
+        )
+        for row in pooled.excluded.sort("site", "season", "trial", "arm").iter_rows(named=True)
+    )
+
+
+def _accumulated(pooled: Pooled, reading: Reading) -> tuple[Accumulated, ...]:
+    if pooled.n_sites < 2:
+        return ()
+    rows = [
+        Accumulated(
+            season=str(row["season"]),
+            sites=row["n_sites"],
+            estimate=row["estimate"],
+            low=row["low"] if row["low"] is not None else math.nan,
+            high=row["high"] if row["high"] is not None else math.nan,
+            effect=reading.words(row["estimate"], unit=False),
+            interval=reading.interval(row["low"], row["high"]),
+            verdict=row["verdict"],
+        )
+        for row in pooled.by_season.iter_rows(named=True)
+        if row["estimate"] is not None and math.isfinite(row["estimate"])
+    ]
+    return tuple(rows) if len(rows) > 1 else ()
+
+
+def _without_site(pooled: Pooled, reading: Reading, names: Names) -> tuple[WithoutSite, ...]:
+    if pooled.n_sites < 3:
+        return ()
+    rows = (
+        WithoutSite(
+            names.site(row["site"]),
+            reading.words(row["estimate"], unit=False),
+            reading.interval(row["low"], row["high"]),
+            row["verdict"],
+            bool(row["verdict_changes"]),
+        )
+        for row in pooled.without_site.iter_rows(named=True)
+    )
+    return tuple(sorted(rows, key=lambda row: row.site))
+
+
+def _monitored(one: Answered, contract: Contract) -> tuple[Monitored, ...]:
+    found = []
+    for pooled, adjusted in zip(one.pooled, one.adjusted_p, strict=True):
+        if pooled.role == "primary" or not pooled.n_effects:
+            continue
+        reading = reading_of(pooled)
+        known = pooled.n_sites > 1 and math.isfinite(pooled.low)
+        found.append(
+            Monitored(
+                _response_words(pooled.response, pooled.stage, contract),
+                pooled.n_sites,
+                reading.words(pooled.estimate) if known else "one site only",
+                reading.interval(pooled.low, pooled.high) if known else NONE,
+                p_value(adjusted),
+            )
+        )
+    return tuple(found)
+
+
+def _tastings(effects: pl.DataFrame, names: Names) -> tuple[Tasting, ...]:
+    if "correct" not in effects.columns:
+        return ()
+    sessions = effects.filter(pl.col("correct").is_not_null()).sort("site", "season", "trial", "arm")
+    rows = (
+        Tasting(
+            names.site(row["site"]),
+            str(row["season"]),
+            names.trial(row["trial"]),
+            int(row["correct"]),
+            int(row["tasters"]),
+            NONE if row["critical"] is None else str(row["critical"]),
+            p_value(row["p_value"]),
+        )
+        for row in sessions.iter_rows(named=True)
+    )
+    return tuple(sorted(rows, key=lambda row: (row.site, row.season, row.trial)))
+
+
+def _figures(
+    page: QuestionPage, pooled: Pooled, reading: Reading, one: Answered, names: Names
+) -> tuple[Figure, ...]:
+    drawings: list[Figure] = []
+
+    def add(build: Callable[[], Any], alternative: str, caption: str) -> None:
+        drawings.append(Figure(svg_text(draw(build)), alternative, caption))
+
+    if page.rows:
+        known = bool(page.interval)
+        mean = (pooled.estimate, pooled.low, pooled.high) if known else None
+        foreseen = (pooled.prediction_low, pooled.prediction_high) if page.prediction else None
+        add(
+            lambda: forest_figure(
+                page.rows, reading, pooled=mean, prediction=foreseen, smallest=smallest_lines(pooled)
+            ),
+            _forest_alternative(page),
+            "Each square is one effect, larger with its weight, with its 95 % interval; a hollow square has "
+            "a borrowed variance. The diamond is the mean, the bar where a new site is expected, the dashed "
+            "line the smallest difference that matters.",
+        )
+    if page.accumulated:
+        add(
+            lambda: accumulated_figure(page.accumulated, reading),
+            "The mean as it stood after each season: "
+            + "; ".join(f"to {p.season}: {p.effect} ({p.interval})" for p in page.accumulated)
+            + ".",
+            "The mean and its 95 % interval as seasons add up.",
+        )
+    if page.tastings:
+        add(
+            lambda: tasting_figure(page.tastings),
+            "Triangle tests: "
+            + "; ".join(f"{t.site} {t.season}: {t.correct} of {t.tasters}" for t in page.tastings)
+            + ". "
+            + pooled_tasting_words(one.effects),
+            "Tasters who picked the odd glass, with exact 95 % intervals; the line is guessing, one in three. "
+            + pooled_tasting_words(one.effects),
+        )
+    return tuple(drawings)
+
+
+def _forest_alternative(page: QuestionPage) -> str:
+    effects = "; ".join(
+        f"{row.site} {row.season} {row.arm}: {row.effect} ({row.interval})" for row in page.rows
+    )
+    mean = f" Mean {page.estimate} ({page.interval})." if page.interval else ""
+    new = f" Expected at a new site: {page.prediction}." if page.prediction else ""
+    return f"Forest plot, {page.heading}. {effects}.{mean}{new}"

@@ -1,0 +1,293 @@
+"""Figures of one answer: the forest plot, and the answer as seasons add up."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from crosscellar.report.content import Accumulated, ForestRow
+from crosscellar.report.numbers import Reading, number
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from crosscellar.pooling import Pooled
+
+#: Ink, must, straw and slate: told apart in grey print by lightness, and never by colour alone.
+INK: Final = "#1f2a33"
+MUST: Final = "#6a2346"
+STRAW: Final = "#c79a3a"
+SLATE: Final = "#7d8a94"
+PAPER: Final = "#ffffff"
+
+_SETTINGS: Final = {
+    "svg.hashsalt": "crosscellar",
+    "svg.fonttype": "path",
+    "font.family": "DejaVu Sans",
+    "font.size": 9.0,
+    "axes.edgecolor": SLATE,
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+}
+
+#: The longest site name that fits its column; longer ones end in an ellipsis (the table has them whole).
+LONGEST: Final = 24
+
+
+def draw(build: Callable[[], Figure], *, form: str = "svg") -> bytes:
+    """A figure's bytes, the same for the same numbers: no date, fixed identifiers."""
+    import matplotlib
+
+    with matplotlib.rc_context(_SETTINGS):
+        figure = build()
+        out = io.BytesIO()
+        metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
+        figure.savefig(out, format=form, facecolor=PAPER, metadata=metadata, dpi=160)
+    return out.getvalue()
+
+
+def svg_text(content: bytes) -> str:
+    """The drawing alone, to stand inside a page."""
+    text = content.decode("utf-8")
+    return text[text.index("<svg") :]
+
+
+def forest_figure(
+    rows: Sequence[ForestRow],
+    reading: Reading,
+    *,
+    pooled: tuple[float, float, float] | None,
+    prediction: tuple[float, float] | None,
+    smallest: Sequence[float] = (),
+) -> Figure:
+    """The forest plot: a row an effect, then the mean with its interval, then where a new site may lie.
+
+    Squares grow with weight; a hollow square has a borrowed variance. Numbers are on the scale of the
+    estimates; the axis shows them as `reading` does.
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Polygon, Rectangle
+
+    count = len(rows) + (2 if pooled else 0) + (1 if prediction and pooled else 0)
+    height = 0.9 + 0.255 * (count + 1)
+    figure = Figure(figsize=(8.2, height))
+    axes = figure.add_axes((0.31, 0.62 / height, 0.36, (height - 0.9) / height))
+    top = count + 0.5
+    axes.set_ylim(-0.1, top + 0.6)
+    low, high = _limits(rows, pooled, prediction, smallest)
+    axes.set_xlim(low, high)
+    axes.axvline(0.0, color=INK, linewidth=0.9)
+    for edge in smallest:
+        if low < edge < high:
+            axes.axvline(edge, color=SLATE, linewidth=0.8, linestyle=(0, (4, 3)))
+    _column(axes, -0.84, top, "site, season", weight="bold")
+    _column(axes, 1.04, top, reading.heading, weight="bold")
+    largest = max((row.weight for row in rows if math.isfinite(row.weight)), default=1.0) or 1.0
+    for place, row in enumerate(rows):
+        y = top - 1 - place
+        _line(axes, max(row.low, low), min(row.high, high), y, color=SLATE)
+        share = row.weight / largest if math.isfinite(row.weight) else 0.5
+        axes.plot(
+            [row.estimate],
+            [y],
+            marker="s",
+            markersize=3.0 + 4.5 * math.sqrt(max(share, 0.0)),
+            markerfacecolor=PAPER if row.borrowed else MUST,
+            markeredgecolor=MUST,
+            markeredgewidth=1.1,
+            linestyle="none",
+        )
+        name = row.site if len(row.site) <= LONGEST else f"{row.site[: LONGEST - 1]}…"
+        arm = f" · {row.arm}" if row.arm else ""
+        _column(axes, -0.84, y, f"{name} {row.season}{arm}"[:44])
+        _column(axes, 1.04, y, f"{row.effect} ({row.interval})")
+        _column(axes, 1.89, y, row.weight_words, align="right")
+    if pooled:
+        mean, mean_low, mean_high = pooled
+        y = top - 2 - len(rows)
+        axes.axhline(y + 1, color=SLATE, linewidth=0.6)
+        corners = [(mean_low, y), (mean, y + 0.32), (mean_high, y), (mean, y - 0.32)]
+        axes.add_patch(Polygon(corners, closed=True, facecolor=MUST, edgecolor=INK, linewidth=0.8))
+        _column(axes, -0.84, y, "mean of the network", weight="bold")
+        _column(
+            axes,
+            1.04,
+            y,
+            f"{reading.words(mean, unit=False)} ({reading.interval(mean_low, mean_high)})",
+            weight="bold",
+        )
+        if prediction:
+            y -= 1
+            width = prediction[1] - prediction[0]
+            axes.add_patch(
+                Rectangle(
+                    (prediction[0], y - 0.16), width, 0.32, facecolor=STRAW, edgecolor=INK, linewidth=0.6
+                )
+            )
+            _column(axes, -0.84, y, "expected at a new site")
+            _column(axes, 1.04, y, f"({reading.interval(*prediction)})")
+    axes.set_yticks([])
+    _axis(axes, reading)
+    return figure
+
+
+def accumulated_figure(points: Sequence[Accumulated], reading: Reading) -> Figure:
+    """The mean and its interval as it stood after each season."""
+    from matplotlib.figure import Figure
+
+    height = 1.1 + 0.32 * len(points)
+    figure = Figure(figsize=(6.4, height))
+    axes = figure.add_axes((0.2, 0.62 / height, 0.76, (height - 0.72) / height))
+    axes.axvline(0.0, color=INK, linewidth=0.9)
+    for place, point in enumerate(points):
+        y = len(points) - place
+        if math.isfinite(point.low) and math.isfinite(point.high):
+            _line(axes, point.low, point.high, y, color=SLATE)
+        axes.plot([point.estimate], [y], marker="D", markersize=6, color=MUST, linestyle="none")
+    axes.set_yticks(range(len(points), 0, -1))
+    sites = ["1 site" if point.sites == 1 else f"{point.sites} sites" for point in points]
+    labels = [f"to {point.season} ({words})" for point, words in zip(points, sites, strict=True)]
+    axes.set_yticklabels(labels)
+    axes.tick_params(axis="y", length=0)
+    axes.set_ylim(0.4, len(points) + 0.6)
+    _axis(axes, reading)
+    return figure
+
+
+def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
+    """The pooled effects as rows, by site and season, each with its own 95 % interval."""
+    from scipy.special import stdtrit
+
+    rows = []
+    for row in pooled.effects.sort("site", "season", "trial", "arm").iter_rows(named=True):
+        df = row.get("df")
+        spread = float(stdtrit(df if df and math.isfinite(df) else 1e9, 0.5 + pooled.level / 2))
+        error = math.sqrt(row["variance"]) if row["variance"] else math.nan
+        low, high = row["estimate"] - spread * error, row["estimate"] + spread * error
+        weight = row["weight"]
+        rows.append(
+            ForestRow(
+                site=str(row["site"] or ""),
+                season=str(row["season"] or ""),
+                trial=str(row["trial"] or ""),
+                arm=str(row["arm"] or ""),
+                estimate=row["estimate"],
+                low=low,
+                high=high,
+                weight=weight,
+                effect=reading.words(row["estimate"], unit=False),
+                interval=reading.interval(low, high),
+                weight_words="" if math.isnan(weight) else f"{100 * weight:.0f} %",
+                variance=str(row.get("variance_source") or ""),
+                borrowed=row.get("variance_source") == "borrowed",
+            )
+        )
+    return tuple(rows)
+
+
+def reading_of(pooled: Pooled) -> Reading:
+    """How this answer's numbers are read: decimals by its standard error, else by its effects' median one."""
+    error, estimate = pooled.std_error, pooled.estimate
+    if not (math.isfinite(error) and error > 0) and pooled.effects.height:
+        variances = pooled.effects["variance"].drop_nulls()
+        median: Any = variances.median()
+        error = math.sqrt(median) if variances.len() else math.nan
+        estimate = 0.0
+    return Reading.of(pooled.measure, pooled.unit, estimate, error)
+
+
+def smallest_lines(pooled: Pooled) -> tuple[float, ...]:
+    """Where the smallest difference that matters stands on the axis: in the wanted direction, or both."""
+    d = pooled.smallest_difference
+    if d is None:
+        return ()
+    if pooled.wanted == "increase":
+        return (d,)
+    return (-d,) if pooled.wanted == "decrease" else (-d, d)
+
+
+def draw_forest(pooled: Pooled, path: Path) -> Path:
+    """The path of the forest plot of one answer, written as SVG, PNG or PDF by the name's ending."""
+    form = path.suffix.lower().lstrip(".") or "svg"
+    content = draw(lambda: pooled_figure(pooled), form=form)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+    return path
+
+
+def pooled_figure(pooled: Pooled) -> Figure:
+    """The forest plot of one answer."""
+    reading = reading_of(pooled)
+    known = pooled.n_sites > 1 and math.isfinite(pooled.low)
+    foreseen = known and math.isfinite(pooled.prediction_low)
+    return forest_figure(
+        forest_rows(pooled, reading),
+        reading,
+        pooled=(pooled.estimate, pooled.low, pooled.high) if known else None,
+        prediction=(pooled.prediction_low, pooled.prediction_high) if foreseen else None,
+        smallest=smallest_lines(pooled),
+    )
+
+
+def _limits(
+    rows: Sequence[ForestRow],
+    pooled: tuple[float, float, float] | None,
+    prediction: tuple[float, float] | None,
+    smallest: Sequence[float],
+) -> tuple[float, float]:
+    """Limits that hold every estimate; an interval that runs on far beyond is cut at the edge."""
+    centres = [row.estimate for row in rows] + [0.0, *smallest]
+    if pooled:
+        centres += pooled
+    ends = [end for row in rows for end in (row.low, row.high) if math.isfinite(end)]
+    if prediction:
+        ends += prediction
+    inner_low, inner_high = min(centres), max(centres)
+    room = max(inner_high - inner_low, 1e-9)
+    low = max(min([inner_low, *ends]), inner_low - 1.2 * room)
+    high = min(max([inner_high, *ends]), inner_high + 1.2 * room)
+    margin = 0.05 * (high - low)
+    return low - margin, high + margin
+
+
+def _line(axes: Axes, low: float, high: float, y: float, *, color: str) -> None:
+    axes.plot([low, high], [y, y], color=color, linewidth=1.3, solid_capstyle="butt")
+
+
+def _column(
+    axes: Axes, x: float, y: float, text: str, *, weight: str = "normal", align: str = "left"
+) -> None:
+    """Text beside the plot: `x` in widths of the plot, `y` in rows."""
+    axes.text(
+        x,
+        y,
+        text.replace("$", r"\$"),
+        transform=axes.get_yaxis_transform(),
+        ha=align,
+        va="center",
+        fontsize=8.2,
+        fontweight=weight,
+        clip_on=False,
+    )
+
+
+def _axis(axes: Axes, reading: Reading) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    for side in ("left", "right", "top"):
+        axes.spines[side].set_visible(False)
+    low, high = axes.get_xlim()
+    first, last = reading.shown(low) or 0.0, reading.shown(high) or 0.0
+    values = [value for value in MaxNLocator(5).tick_values(first, last) if first <= value <= last]
+    decimals = 0
+    while decimals < 4 and any(abs(round(value, decimals) - value) > 1e-9 for value in values):
+        decimals += 1
+    axes.set_xticks([reading.place(value) for value in values])
+    axes.set_xticklabels([number(value, decimals) for value in values])
+    axes.set_xlabel(reading.heading)

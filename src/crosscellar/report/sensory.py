@@ -1,0 +1,58 @@
+"""Triangle tests as a figure, and in a sentence for the network."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from crosscellar.report.content import Tasting
+from crosscellar.report.forest import INK, MUST, SLATE
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
+    """Share of correct picks a session with exact limits, against one in three."""
+    from matplotlib.figure import Figure
+
+    from crosscellar.effects import triangle_result
+
+    height = 1.1 + 0.32 * len(tastings)
+    figure = Figure(figsize=(6.4, height))
+    axes = figure.add_axes((0.36, 0.62 / height, 0.6, (height - 0.72) / height))
+    axes.axvline(100.0 / 3.0, color=INK, linewidth=0.9, linestyle=(0, (4, 3)))
+    for place, tasting in enumerate(tastings):
+        y = len(tastings) - place
+        result = triangle_result(tasting.correct, tasting.tasters)
+        axes.plot([100 * result.low, 100 * result.high], [y, y], color=SLATE, linewidth=1.3)
+        axes.plot(
+            [100 * result.proportion_correct], [y], marker="o", markersize=6, color=MUST, linestyle="none"
+        )
+    axes.set_yticks(range(len(tastings), 0, -1))
+    axes.set_yticklabels([f"{t.site[:24]} {t.season}: {t.correct} of {t.tasters}" for t in tastings])
+    axes.tick_params(axis="y", length=0)
+    axes.set_ylim(0.4, len(tastings) + 0.6)
+    axes.set_xlim(0, 100)
+    for side in ("left", "right", "top"):
+        axes.spines[side].set_visible(False)
+    axes.set_xlabel("picked the odd glass, % of tasters")
+    return figure
+
+
+def pooled_tasting_words(effects: pl.DataFrame) -> str:
+    """What the sessions of several sites say together, on their exact counts; "" for one site."""
+    from crosscellar.pooling.triangles import pool_triangles
+
+    sessions = effects.filter(pl.col("correct").is_not_null()).sort("site", "trial", "arm")
+    if sessions["site"].n_unique() < 2:
+        return ""
+    pooled = pool_triangles(
+        sessions["correct"].to_numpy(), sessions["tasters"].to_numpy(), site=sessions["site"].to_list()
+    )
+    return (
+        f"Over {pooled.n_sites} sites about {100 * pooled.discriminators:.0f} % of tasters can tell them "
+        f"apart (95 % interval {100 * pooled.low:.0f} to {100 * pooled.high:.0f} %)."
+    )

@@ -1,0 +1,213 @@
+"""A season's annual summary: gathered from the store, pooled, written."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import polars as pl
+
+from crosscellar.answers import Asked, planned_responses, pool_question
+from crosscellar.contract import Contract
+from crosscellar.effects import effects_of_store
+from crosscellar.errors import UnknownName
+from crosscellar.register import Register
+from crosscellar.report.building import Answered, Names, build_summary, names_of
+from crosscellar.report.content import TurnedAway
+from crosscellar.report.export import write_export
+from crosscellar.report.page import render_page
+from crosscellar.results import Written
+from crosscellar.sheets.outstanding import outstanding_of
+from crosscellar.store import Store
+
+_COUNTS: Final = {
+    "readings_in": "came in",
+    "accepted": "accepted",
+    "refused": "refused",
+    "held": "held for a decision",
+    "already": "already there",
+    "blank": "not measured",
+}
+
+When = date | datetime | None
+
+
+def write_summary(
+    store: Store, contract: Contract, season: int, *, out: Path, anonymous: bool, as_of: When
+) -> Written:
+    """The summary of a season as files in `out`.
+
+    Effects of later seasons are left out, so that the page of an old season can be written again.
+
+    Raises
+    ------
+    UnknownName
+        When the register has no trial of that season.
+    """
+    register = Register.of_tables(store.register_frames(as_of=as_of), contract)
+    trials = register.trials
+    if trials.filter(pl.col("season") == season).is_empty():
+        known = ", ".join(str(year) for year in trials["season"].unique().sort())
+        raise UnknownName(
+            f"the register has no trial of the season {season}",
+            next_step=f"It has: {known}." if known else "Take in a register first.",
+        )
+    effects = effects_of_store(
+        store.readings(as_of=as_of),
+        register.design(),
+        planned_responses(register, contract),
+        contract,
+        picks=store.picks(as_of=as_of),
+        scores=store.scores(as_of=as_of),
+    ).filter(pl.col("season") <= season)
+    names = names_of(register.sites, trials, anonymous=anonymous)
+    snapshot = store.snapshot(as_of=as_of)
+    stood = snapshot.moment.date() if snapshot.moment else date(season, 12, 31)
+    seen = _Season(store, register, season, as_of, stood)
+    frames = _frames(effects, seen, names, anonymous=anonymous)
+    files = (
+        ("effects.csv", "every effect with its variance and where it comes from"),
+        *(
+            ()
+            if anonymous
+            else (("readings.csv", "every accepted reading with the sheet and cell it came from"),)
+        ),
+        ("datapackage.json", "what the columns mean"),
+    )
+    summary = build_summary(
+        season,
+        _answered(register, effects, contract, season),
+        contract=contract,
+        names=names,
+        anonymous=anonymous,
+        snapshot=snapshot.checksum,
+        as_of=stood,
+        counts=seen.counts(),
+        readings=seen.readings(),
+        turned_away=seen.turned_away(),
+        lost=seen.lost(),
+        files=files,
+    )
+    out.mkdir(parents=True, exist_ok=True)
+    page = out / f"summary-{season}{'-anonymous' if anonymous else ''}.html"
+    page.write_text(render_page(summary), encoding="utf-8")
+    paths = [page, *write_export(frames, out, contract, snapshot=snapshot.checksum)]
+    return Written(
+        "summary",
+        tuple(str(path) for path in paths),
+        f"The summary of {season} is in {page}.",
+        {"season": season, "snapshot": snapshot.checksum, "anonymous": anonymous},
+    )
+
+
+def _answered(register: Register, effects: pl.DataFrame, contract: Contract, season: int) -> list[Answered]:
+    found = []
+    for question in register.questions.iter_rows(named=True):
+        name = question["question_id"]
+        trials = register.trials.filter((pl.col("question_id") == name) & (pl.col("season") <= season))
+        if trials.is_empty():
+            continue
+        own = effects.filter(pl.col("question") == name)
+        pools = pool_question(own, question, contract, asked=Asked(), everything=effects)
+        shown = own.filter(pl.col("role") == "primary")["trial"]
+        missing = trials.filter(
+            ~pl.col("trial_id").is_in(shown.implode()) & (pl.col("status").fill_null("") != "lost")
+        )
+        found.append(
+            Answered(
+                question=question,
+                pooled=pools.pooled,
+                adjusted_p=pools.adjusted_p,
+                effects=own,
+                trials_this_season=trials.filter(pl.col("season") == season).height,
+                not_measured=tuple(missing.select("trial_id", "site_id").rows()),
+            )
+        )
+    return found
+
+
+class _Season:
+    """What came in for one season, and what did not."""
+
+    def __init__(self, store: Store, register: Register, season: int, as_of: When, stood: date) -> None:
+        self.store = store
+        self.as_of = as_of
+        self.trials = register.trials.filter(pl.col("season") == season)
+        ours = self.trials["trial_id"].implode()
+        file_ids = store.trials_of_files().filter(pl.col("trial_id").is_in(ours))["file_id"].unique()
+        self.files = store.files(as_of=as_of).filter(pl.col("file_id").is_in(file_ids.implode()))
+        self.accepted = store.readings(trials=self.trials["trial_id"].to_list(), as_of=as_of)
+        self.expected, _ = outstanding_of(
+            register,
+            readings=store.readings(as_of=as_of),
+            picks=store.picks(as_of=as_of),
+            scores=store.scores(as_of=as_of),
+            today=stood,
+            season=season,
+        )
+
+    def counts(self) -> list[tuple[str, str]]:
+        complete = self.expected.filter(pl.col("state") == "complete").height
+        return [
+            ("sites", str(self.trials["site_id"].n_unique())),
+            ("trials", str(self.trials.height)),
+            ("questions", str(self.trials["question_id"].n_unique())),
+            ("sheets that came back", str(self.files.filter(pl.col("status") != "nothing_new").height)),
+            ("planned responses complete", f"{complete} of {self.expected.height}"),
+        ]
+
+    def readings(self) -> list[tuple[str, str]]:
+        return [
+            (words, f"{int(self.files[name].sum()):,}".replace(",", " ")) for name, words in _COUNTS.items()
+        ]
+
+    def turned_away(self) -> list[TurnedAway]:
+        names = self.files["file"].implode()
+        findings = self.store.findings(as_of=self.as_of).filter(
+            pl.col("file").is_in(names) & (pl.col("severity") != "remark")
+        )
+        return [
+            TurnedAway(
+                " › ".join(part for part in (row["file"], row["sheet"], row["cell"]) if part),
+                row["severity"],
+                row["message"] or "",
+                row["suggestion"] or "",
+                row["state"] + (f": {row['reason']}" if row["reason"] else ""),
+            )
+            for row in findings.iter_rows(named=True)
+        ]
+
+    def lost(self) -> list[tuple[str, str, str]]:
+        lost = self.trials.filter(pl.col("status") == "lost")
+        return [
+            (row["trial_id"], row["site_id"], row["status_reason"] or "")
+            for row in lost.iter_rows(named=True)
+        ]
+
+
+def _frames(
+    effects: pl.DataFrame, seen: _Season, names: Names, *, anonymous: bool
+) -> dict[str, pl.DataFrame]:
+    if not anonymous:
+        return {"effects": effects, "readings": seen.accepted.drop("file_no")}
+
+    def coded(column: str, code: Any) -> pl.Expr:
+        return pl.col(column).map_elements(code, return_dtype=pl.String).alias(column)
+
+    kept = ("question", "response", "stage", "role", "measure", "unit", "trial", "site", "season", "arm")
+    numbers = (
+        "estimate",
+        "variance",
+        "std_error",
+        "df",
+        "variance_source",
+        "n_treatment",
+        "n_control",
+        "usable",
+    )
+    return {
+        "effects": effects.select(*kept, *numbers).with_columns(
+            coded("site", names.site), coded("trial", names.trial)
+        )
+    }
