@@ -54,9 +54,11 @@ CODES: Final[Mapping[str, Code]] = MappingProxyType(
         **_codes(
             "hold",
             cell="""marker approximate not_detected_no_limit qualitative too_many struck_out
-                undecided_separator unit_suspect value_conflict would_undo_correction conflicting_duplicate""",
+                undecided_separator unit_suspect value_conflict would_undo_correction
+                conflicting_duplicate""",
             text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
-                analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous heading_misspelt""",
+                analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
+                heading_misspelt""",
             advice="basis_missing unit_missing",
             column="""hidden_row hidden_column identifier_left_empty date_ambiguous date_in_future
                 date_too_old two_digit_year scale_reversed""",
