@@ -6,11 +6,13 @@ Names are loaded when first used, so that the command line starts quickly.
 from __future__ import annotations
 
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from crosscellar.effects import effects_from_summary, moderate_variances, triangle_result
     from crosscellar.network import Network
+    from crosscellar.planning import vessels_needed
     from crosscellar.pooling import Pooled, adjust, pool, pool_each
 
 _HOMES = {
@@ -22,6 +24,7 @@ _HOMES = {
     "pool": "crosscellar.pooling",
     "pool_each": "crosscellar.pooling",
     "triangle_result": "crosscellar.effects",
+    "vessels_needed": "crosscellar.planning",
 }
 
 __all__ = [
@@ -33,10 +36,25 @@ __all__ = [
     "pool",
     "pool_each",
     "triangle_result",
+    "vessels_needed",
 ]
 
 
+#: Names whose results can draw themselves: with them the drawing is lent to `Pooled.plot`.
+_DRAWN = {"Network", "Pooled", "pool"}
+
+
+def _draw(pooled: Pooled, path: Path) -> Path:
+    from crosscellar.report.forest import draw_forest
+
+    return draw_forest(pooled, path)
+
+
 def __getattr__(name: str) -> Any:
-    if name in _HOMES:
-        return getattr(import_module(_HOMES[name]), name)
-    raise AttributeError(f"module 'crosscellar' has no attribute {name!r}")
+    if name not in _HOMES:
+        raise AttributeError(f"module 'crosscellar' has no attribute {name!r}")
+    if name in _DRAWN:
+        from crosscellar.pooling import set_plotter
+
+        set_plotter(_draw)
+    return getattr(import_module(_HOMES[name]), name)

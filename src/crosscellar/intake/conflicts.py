@@ -118,6 +118,14 @@ def _instant(current: pl.DataFrame) -> pl.Expr:
     return pl.col("taken_at").cast(pl.String)
 
 
+def _rivals(key: list[str]) -> pl.Expr:
+    """Where the other values stand: `rows 3 and 18` within one sheet, else how many sheets give the item."""
+    rows = pl.col("row").sort().cast(pl.String).str.join(" and ").over(key)
+    sheets = pl.struct("file_no", "sheet").n_unique().over(key)
+    within = pl.format("rows {}", rows)
+    return pl.when(sheets == 1).then(within).otherwise(pl.format("{} sheets give it", sheets))
+
+
 def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults: Faults) -> pl.DataFrame:
     """Copies within the batch are taken once; two values for one key are all held."""
     rivals = answers.filter(
@@ -133,12 +141,12 @@ def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults
         several = rivals.filter(pl.col("times") > 1).with_columns(_agree(target, "_first").alias("copy"))
         several = several.with_columns(pl.col("copy").all().over(key).alias("all_same"))
         quarrel = several.filter(~pl.col("all_same")).with_columns(
-            pl.col("row").sort().cast(pl.String).str.join(" and ").over(key).alias("rows")
+            _rivals(key).alias("rivals"),
         )
         faults.add(
             quarrel,
             "conflicting_duplicate",
-            pl.format("{} and another value are given for the same item (rows {}).", _shown(target), "rows"),
+            pl.format("{} and another value are given for the same item ({}).", _shown(target), "rivals"),
             "Say which is right, or number repeat readings 1 and 2."
             if target == "readings"
             else "Say which is right.",

@@ -21,7 +21,7 @@ _TOKEN: Final = (
     f"[+-]?(?:[0-9]{{1,3}}(?:{_SPACE}[0-9]{{3}})+(?:[.,][0-9]*)?|[0-9][0-9.,'’]*|[.,][0-9]+){_EXPONENT}"
 )
 # A unit starts with a letter or a sign that only units have, and is not a multiplication: `2.9 x10^0`.
-_UNIT: Final = r"(?:%|‰|°|º|[\p{L}µμ])[\p{L}\p{M}\p{N}µμ%‰°º/.,·^⁻⁺¹²³₀-₉ ()\[\]-]{0,59}"
+_UNIT: Final = r"(?:%|‰|°|º|[\p{L}µμ])[\p{L}\p{M}\p{N}µμ%‰°º/.,·^⁻⁺¹²³₀-₉ ()\[\]-]*"
 _TIMES_TEN: Final = r"^[x×X*·]\s*10"
 _ABOUT: Final = (
     r"(?i:^(?:~|≈|≃|∼|±|ca\.?\s|c\.\s?|circa\s|about\s|approx(?:\.|imately)?\s?|around\s|environ\s)\s*)"
