@@ -1,0 +1,139 @@
+"""For any trial: a blank sheet filled in and returned through real XLSX enters whole, value by value."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import date
+from pathlib import Path
+from random import Random
+
+import openpyxl
+import polars as pl
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from crosscellar.contract import load_contract
+from crosscellar.intake.check import check_documents
+from crosscellar.intake.documents import read_documents
+from crosscellar.intake.lookup import NothingStored
+from crosscellar.register import Register
+from crosscellar.register.checks import skeleton, spreadsheet_damages
+from crosscellar.sheets.blank import heading_of, write_sheets
+from crosscellar.sheets.serving import ORDERS, triangle_servings
+
+CONTRACT = load_contract()
+#: Values inside what is usual at both stages, so that nothing but the round trip is tried.
+ANALYTES = {
+    "glycerol": (5.5, 9.0),
+    "malic_acid": (0.2, 0.9),
+    "volatile_acidity": (0.25, 0.5),
+    "ph": (3.2, 3.6),
+    "ethanol": (12.0, 13.5),
+    "acetaldehyde": (20.0, 40.0),
+}
+NAMES = st.from_regex(r"[A-Z][A-Za-z0-9_-]{1,8}", fullmatch=True).filter(
+    lambda text: not spreadsheet_damages(text)
+)
+
+
+@st.composite
+def trials(draw: st.DrawFn) -> Register:
+    names = draw(st.lists(NAMES, min_size=6, max_size=9, unique_by=skeleton))
+    trial, control, treatment, *vessels = names
+    responses = [
+        (trial, analyte, stage, "monitored")
+        for analyte in draw(st.lists(st.sampled_from([*ANALYTES]), min_size=1, unique=True))
+        for stage in draw(st.lists(st.sampled_from(["end_mlf", "pre_bottling"]), min_size=1, unique=True))
+    ]
+    arms = [control, treatment]
+    return Register.of_tables(
+        {
+            "sites": pl.DataFrame({"site_id": ["s"], "site_name": ["S"], "hemisphere": ["north"]}),
+            "questions": pl.DataFrame(
+                {
+                    "question_id": ["q"],
+                    "title": ["Does it?"],
+                    "hypothesis": ["If, then"],
+                    "factor": ["it"],
+                    "primary_response": [responses[0][1]],
+                    "wanted": ["either"],
+                }
+            ),
+            "trials": pl.DataFrame(
+                {
+                    "trial_id": [trial],
+                    "season": [2026],
+                    "site_id": ["s"],
+                    "question_id": ["q"],
+                    "colour": ["white"],
+                }
+            ),
+            "arms": pl.DataFrame({"trial_id": trial, "arm_id": arms, "role": ["control", "treatment"]}),
+            "vessels": pl.DataFrame(
+                {
+                    "trial_id": trial,
+                    "arm_id": [arms[at % 2] for at in range(len(vessels))],
+                    "vessel_id": vessels,
+                }
+            ),
+            "responses": pl.DataFrame(
+                responses, schema=["trial_id", "response", "stage", "role"], orient="row"
+            ),
+        },
+        CONTRACT,
+    )
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+@given(register=trials(), shares=st.randoms(use_true_random=False))
+def test_what_is_typed_into_a_blank_sheet_is_what_is_stored(register: Register, shares: Random) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        made = write_sheets(register, folder, contract=CONTRACT, seed=1)
+        path = made.workbooks[0]
+        book = openpyxl.load_workbook(path)
+        tab = book["Laboratory"]
+        headings = [str(cell.value) for cell in tab[1]]
+        analyte_of = {heading_of(CONTRACT.analytes[name], CONTRACT): name for name in ANALYTES}
+        typed: dict[tuple[str, str, str], float] = {}
+        planned = set(register.responses.select("stage", "response").iter_rows())
+        for row in tab.iter_rows(min_row=2):
+            vessel, stage = row[2].value, row[3].value
+            if vessel is None:
+                continue
+            row[headings.index("Sampled on")].value = (
+                date(2027, 1, 20) if stage == "end_mlf" else date(2027, 5, 10)
+            )
+            for at, heading in enumerate(headings):
+                name = analyte_of.get(heading, "")
+                if (stage, name) in planned:
+                    low, high = ANALYTES[name]
+                    value = round(low + (high - low) * shares.random(), CONTRACT.analytes[name].decimals)
+                    row[at].value = value
+                    typed[str(vessel), str(stage), name] = value
+        book.save(path)
+        batch = check_documents(
+            read_documents([Path(path)]),
+            register,
+            CONTRACT,
+            stored=NothingStored(),
+            received=date(2027, 7, 1),
+        )
+    stored = {
+        (vessel, stage, analyte): value
+        for vessel, stage, analyte, value in batch.readings.select(
+            "vessel_id", "stage", "analyte", "value"
+        ).iter_rows()
+    }
+    assert stored == typed
+    told = batch.findings.filter(pl.col("code") != "sheet_not_read")
+    assert told.select("code", "message").rows() == []
+
+
+@settings(max_examples=60, deadline=None)
+@given(assessors=st.integers(1, 200), seed=st.integers(0, 2**32), session=st.text(max_size=12))
+def test_any_session_is_served_as_evenly_as_can_be(assessors: int, seed: int, session: str) -> None:
+    frame = triangle_servings(assessors, seed=seed, session=session)
+    often = [int((frame["serving"] == order).sum()) for order in ORDERS]
+    assert sum(often) == assessors
+    assert max(often) - min(often) <= 1
+    assert frame["assessor_id"].n_unique() == assessors
