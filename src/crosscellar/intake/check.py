@@ -22,6 +22,7 @@ from crosscellar.intake.lookup import StoredLookup
 from crosscellar.intake.measure import measure
 from crosscellar.intake.naming import name_analytes, name_stages, read_days, read_replicates
 from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
+from crosscellar.intake.rules import apply_rules
 from crosscellar.intake.sensory import judge_picks, judge_scores
 from crosscellar.intake.values import judge_marks, propose_values, read_values, tell_values
 
@@ -52,6 +53,7 @@ def check_documents(
     stored: StoredLookup,
     received: date,
     correction: bool = False,
+    settings: Mapping[str, Mapping[str, float]] | None = None,
 ) -> Batch:
     """Everything that these documents hold, judged; nothing is stored.
 
@@ -67,6 +69,9 @@ def check_documents(
         The day on which the sheets came in: no sample is younger.
     correction
         Whether another value for a stored item replaces it instead of being held.
+    settings
+        Settings of rules over several cells that differ from the contract's: code -> name -> number;
+        `{"on": 0}` switches a rule off.
 
     Returns
     -------
@@ -80,6 +85,8 @@ def check_documents(
     items = _read(gathered, register, contract, aliases, reader, received, faults)
     judged = decide(items.with_columns(already=pl.lit(False)), _silenced(faults.frame()))
     look_again(_entering(judged), contract, faults)
+    judged = decide(judged, _silenced(faults.frame()))
+    _tell_rules(judged, register, contract, stored, settings, faults)
     judged = decide(judged, _silenced(faults.frame()))
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
     judged = decide(judged, _silenced(faults.frame()))
@@ -154,6 +161,44 @@ def _silenced(faults: pl.DataFrame) -> pl.DataFrame:
     return ranked.filter(
         pl.col("item_no").is_null() | pl.col("gravest").is_null() | (pl.col("rank") == pl.col("gravest"))
     ).drop("rank", "gravest")
+
+
+def _tell_rules(
+    items: pl.DataFrame,
+    register: Register,
+    contract: Contract,
+    stored: StoredLookup,
+    settings: Mapping[str, Mapping[str, float]] | None,
+    faults: Faults,
+) -> None:
+    """What the rules over several cells object to, told at the cell each speaks of."""
+    read = items.filter(
+        (pl.col("target") == "readings")
+        & pl.all_horizontal(pl.col("vessel_id", "stage", "analyte", "value").is_not_null())
+        & ~pl.col("blank")
+    ).with_columns(pl.lit(False).alias("supersedes"))
+    entering = (pl.col("outcome") == "accepted").alias("entering")
+    typed = as_target(read, "readings").hstack(read.select("item_no", entering))
+    open_items = _entering(items)
+    hits = apply_rules(
+        typed,
+        stored.stored_readings_of(register.trials["trial_id"].to_list()),
+        open_items["picks"],
+        open_items["scores"],
+        register,
+        contract,
+        settings=settings,
+    )
+    places = items.select(pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent")
+    told = hits.join(places, on="at_no", how="inner", maintain_order="left")
+    for severity in ("hold", "remark"):
+        faults.add(
+            told.filter(pl.col("severity") == severity),
+            pl.col("code"),
+            pl.col("message"),
+            pl.col("suggestion"),
+            severity=severity,
+        )
 
 
 def _entering(items: pl.DataFrame) -> dict[str, pl.DataFrame]:

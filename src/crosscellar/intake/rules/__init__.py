@@ -1,0 +1,165 @@
+"""The rules that look at more than one cell, in one table, and the call that applies them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.contract.frames import READING_KEY
+from crosscellar.contract.records import Rule
+from crosscellar.errors import UnknownName
+from crosscellar.intake.rules import calendars, copies, ferments, peers, samples, series, tastings
+from crosscellar.intake.rules.view import View, look, no_hits
+
+if TYPE_CHECKING:
+    from crosscellar.register import Register
+
+__all__ = ["RULES", "View", "apply_rules", "look"]
+
+Check = Callable[[View, Rule], pl.DataFrame]
+
+#: Every rule over several cells by its code in rules.toml.
+RULES: Final[Mapping[str, Check]] = MappingProxyType(
+    {
+        check.__name__: check
+        for check in (
+            samples.free_above_total,
+            samples.free_close_above_total,
+            samples.free_share_of_total,
+            samples.free_so2_far_out,
+            samples.molecular_so2_differs,
+            samples.va_above_ta,
+            samples.va_high_share_of_ta,
+            samples.acetic_above_va,
+            samples.ph_unlike_ta,
+            samples.sugars_do_not_add,
+            samples.glucose_above_fructose,
+            samples.colour_does_not_add,
+            samples.hue_differs,
+            samples.yan_does_not_add,
+            samples.density_unlike_sg,
+            samples.brix_unlike_sg,
+            samples.glycerol_unlike_alcohol,
+            samples.zero_below_limit,
+            series.total_so2_rises,
+            series.malic_rises,
+            series.lactic_falls,
+            series.malolactic_balance,
+            series.ta_unlike_malic,
+            series.ph_over_malolactic,
+            series.malic_left,
+            series.alcohol_above_possible,
+            series.alcohol_unlike_brix,
+            series.alcohol_unlike_sugar,
+            series.alcohol_moves_in_ageing,
+            series.yan_rises,
+            series.malolactic_with_free_so2,
+            series.stage_unlike_chemistry,
+            series.refractometer_after_alcohol,
+            ferments.sugar_rises,
+            ferments.sugar_rises_far,
+            ferments.brix_falls_fast,
+            ferments.brix_falls_too_fast,
+            ferments.ferment_stalls,
+            calendars.date_outside_season,
+            calendars.date_in_other_hemisphere,
+            calendars.stages_out_of_order,
+            calendars.days_unlike_stage,
+            calendars.laboratories_differ,
+            calendars.scale_changes,
+            peers.decimal_slip,
+            peers.unit_slip,
+            peers.columns_swapped_pair,
+            peers.ph_and_ta_swapped,
+            peers.ta_as_sulfuric,
+            peers.ta_in_g_per_100ml,
+            copies.copied_down,
+            copies.copied_between,
+            copies.filled_series,
+            copies.too_little_scatter,
+            tastings.serving_unbalanced,
+            tastings.one_wine_always_odd,
+            tastings.assessor_twice,
+            tastings.picks_below_chance,
+            tastings.scales_mixed,
+            tastings.flat_scorer,
+            tastings.tasting_before_sample,
+        )
+    }
+)
+
+
+def apply_rules(
+    typed: pl.DataFrame,
+    stored: pl.DataFrame,
+    picks: pl.DataFrame,
+    scores: pl.DataFrame,
+    register: Register,
+    contract: Contract,
+    *,
+    settings: Mapping[str, Mapping[str, float]] | None = None,
+) -> pl.DataFrame:
+    """Everything the rules object to: item_no, at_no, code, severity, message, suggestion.
+
+    Parameters
+    ----------
+    typed
+        Items of the batch that have vessel, stage, analyte and a number: the columns of READINGS, `item_no`,
+        and `entering` (false for what is refused or held already).
+    stored
+        Readings that stand in the store, in the columns of READINGS.
+    picks, scores
+        What would enter, in the columns of PICKS and SCORES, with `item_no`.
+    settings
+        Settings that differ from the contract's, code -> name -> number; `{"on": 0}` switches a rule off.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row for each item a rule objects to. `at_no` is the item at whose cell it is told. The severity
+        is hold or remark: no rule here refuses.
+
+    Raises
+    ------
+    UnknownName
+        If `settings` names a rule or a setting that there is not.
+    """
+    view = look(typed, stored, picks, scores, register, contract)
+    found = [no_hits()]
+    for code, check in RULES.items():
+        rule = _set(contract.rules[code], (settings or {}).get(code, {}))
+        if rule is not None:
+            found.append(check(view, rule))
+    return _for_twins(pl.concat(found).unique(maintain_order=True), typed)
+
+
+def _set(rule: Rule, own: Mapping[str, float]) -> Rule | None:
+    """The rule with a network's own settings; None if it is switched off."""
+    unknown = sorted(set(own) - set(rule.settings) - {"on"})
+    if unknown:
+        raise UnknownName(
+            f"the rule {rule.code!r} has no setting {unknown[0]!r}",
+            next_step=f"It has: {', '.join(['on', *sorted(rule.settings)])}.",
+        )
+    if not own.get("on", 1):
+        return None
+    changed = {name: value for name, value in own.items() if name != "on"}
+    return replace(rule, settings=MappingProxyType({**rule.settings, **changed}))
+
+
+def _for_twins(found: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
+    """Hits for each item that says the same as one that was hit: rules see every reading once."""
+    said = [*READING_KEY, "value", "qualifier"]
+    several = typed.select("item_no", *said).filter(pl.len().over(said) > 1)
+    if several.is_empty() or found.is_empty():
+        return found
+    twins = several.select(
+        pl.col("item_no").alias("twin"), pl.col("item_no").first().over(said).alias("item_no")
+    ).filter(pl.col("twin") != pl.col("item_no"))
+    more = found.filter(pl.col("severity") == "hold").join(twins, on="item_no", how="inner")
+    return pl.concat([found, more.with_columns(pl.col("twin").alias("item_no")).select(found.columns)])

@@ -1,0 +1,169 @@
+"""Rules about numbers that were copied or filled in and not measured."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from crosscellar.contract.records import Rule
+from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num
+
+#: One analyte of one tab, in the order of its rows.
+_COLUMN = ["file_no", "sheet", "analyte", "stage"]
+_EARLY = ("juice", "inoculation")
+#: Steps are drawn from many sizes in measured data; with none to compare, one in ten is assumed to repeat.
+_STEP_ALONE = 0.1
+_STEP_LEAST = 0.02
+_DIFFERENT = 5
+
+
+def copied_down(view: View, rule: Rule) -> pl.DataFrame:
+    """Runs of one value, longer than readings of this analyte would repeat by chance.
+
+    A run must be so long that fewer than `longest_expected` of them are expected in its column, where each
+    value repeats with p, the sum of squared shares of the analyte's values; or fill a whole column over two
+    lots. Vessels of one lot may share one sample of must: such a run must cross two lots.
+    """
+    measured = view.typed.filter(
+        (pl.col("qualifier") == "") & (pl.col("value") != 0) & (pl.col("stage") != LOG)
+    )
+    rows = measured.sort(*_COLUMN, "row", "column").with_columns(
+        pl.col("value").rle_id().over(_COLUMN).alias("run"), pl.len().over(_COLUMN).alias("cells")
+    )
+    shares = (
+        view.numbers.filter(pl.col("stage") != LOG)
+        .group_by("analyte", "stage", "value")
+        .len()
+        .group_by("analyte", "stage")
+        .agg(((pl.col("len") / pl.col("len").sum()) ** 2).sum().alias("p"))
+    )
+    runs = (
+        rows.group_by([*_COLUMN, "run"], maintain_order=True)
+        .agg(
+            pl.len().alias("count"),
+            pl.col("item_no").first(),
+            pl.col("name", "value", "cells").first(),
+            pl.col("lot").n_unique().alias("lots"),
+            pl.col("vessel_id").n_unique().alias("vessels"),
+        )
+        .join(shares, on=["analyte", "stage"], how="left")
+    )
+    expected = pl.col("cells") * pl.col("p") ** (pl.col("count") - 1)
+    whole = (pl.col("count") == pl.col("cells")) & (pl.col("lots") > 1)
+    apart = ~pl.col("stage").is_in(_EARLY) | (pl.col("lots") > 1)
+    long = (pl.col("count") >= rule.settings["least_run"]) & (pl.col("vessels") > 1)
+    runs = runs.filter(long & apart & (whole | (expected < rule.settings["longest_expected"])))
+    return hits(
+        runs, rule, count=exact(pl.col("count")), analyte=pl.col("name"), value=exact(pl.col("value"))
+    )
+
+
+def filled_series(view: View, rule: Rule) -> pl.DataFrame:
+    """Columns that climb or fall in equal steps, as a spreadsheet fills them.
+
+    A run of steps counts where fewer than 0.01 such runs are expected, if a step repeats as often as in the
+    rest of the analyte's columns. Ferment logs may fall evenly and are left out.
+    """
+    measured = view.typed.filter((pl.col("qualifier") == "") & (pl.col("stage") != LOG))
+    rows = measured.sort(*_COLUMN, "row", "column").with_columns(
+        pl.col("value").diff().over(_COLUMN).round(9).alias("step"), pl.len().over(_COLUMN).alias("cells")
+    )
+    rows = rows.with_columns(pl.col("step").rle_id().over(_COLUMN).alias("run"))
+    steps = rows.drop_nulls("step").filter(pl.col("step") != 0)
+    runs = steps.group_by([*_COLUMN, "run"], maintain_order=True).agg(
+        pl.len().alias("steps"), pl.col("step", "cells").first(), pl.col("row").min().alias("from_row"),
+        pl.col("row").max().alias("to_row"),
+    )  # fmt: skip
+    long = runs.filter(pl.col("steps") >= rule.settings["least"] - 1)
+    if long.is_empty():
+        return no_hits()
+    ordinary = (
+        runs.filter(pl.col("steps") < rule.settings["least"] - 1)
+        .group_by("analyte", "step")
+        .agg(pl.col("steps").sum())
+        .group_by("analyte")
+        .agg(((pl.col("steps") / pl.col("steps").sum()) ** 2).sum().alias("p"))
+    )
+    chance = pl.col("p").fill_null(_STEP_ALONE).clip(_STEP_LEAST, 1.0)
+    long = long.join(ordinary, on="analyte", how="left").filter(
+        pl.col("cells") * chance ** (pl.col("steps") - 1) < 0.01
+    )
+    # A run of steps begins at the cell before its first step.
+    filled = rows.join(long.select(*_COLUMN, "run", "steps"), on=[*_COLUMN, "run"], how="left")
+    begins = pl.col("steps").shift(-1).over(_COLUMN)
+    series = pl.when(pl.col("steps").is_null() & begins.is_not_null()).then(
+        pl.col("run").shift(-1).over(_COLUMN)
+    )
+    filled = filled.with_columns(
+        series.fill_null(pl.col("run")).alias("run"), pl.coalesce("steps", begins).alias("steps")
+    )
+    filled = filled.drop_nulls("steps")
+    one = [*_COLUMN, "run"]
+    return hits(
+        filled,
+        rule,
+        at=pl.col("item_no").first().over(one),
+        count=exact(pl.col("steps") + 1),
+        analyte=pl.col("name"),
+        low=exact(pl.col("value").min().over(one)),
+        high=exact(pl.col("value").max().over(one)),
+    )
+
+
+def copied_between(view: View, rule: Rule) -> pl.DataFrame:
+    """Vessels whose numbers are, one for one, those of a vessel elsewhere.
+
+    All readings of a vessel at one stage (or its whole ferment log) in the order of analyte and date are one
+    list; two equal lists of `least` readings or more, with several different values, were hardly both
+    measured. Vessels of one lot of must may share one sample: must and inoculation are left out there.
+    """
+    vessel = ["trial_id", "arm_id", "vessel_id", "stage"]
+    ordered = view.numbers.sort(*vessel, "analyte", "sample_date", "time", "replicate", nulls_last=True)
+    lists = ordered.group_by(vessel, maintain_order=True).agg(
+        pl.len().alias("count"),
+        pl.col("value").n_unique().alias("different"),
+        pl.format("{}={}", "analyte", "value").str.join(";").alias("said"),
+        pl.col("item_no"),
+        pl.col("lot").first(),
+    )
+    lists = lists.filter(
+        (pl.col("count") >= rule.settings["least"]) & (pl.col("different") >= _DIFFERENT)
+    ).drop("different")
+    pairs = lists.join(lists.drop("item_no", "count"), on=["said", "stage"], suffix="_other").filter(
+        (pl.col("vessel_id") != pl.col("vessel_id_other")) | (pl.col("trial_id") != pl.col("trial_id_other"))
+    )
+    same_must = pl.col("stage").is_in(_EARLY) & (pl.col("lot") == pl.col("lot_other")).fill_null(True)
+    pairs = pairs.filter(~same_must).unique(vessel, keep="first", maintain_order=True)
+    own = pairs.with_columns(pl.col("item_no").list.drop_nulls().list.first().alias("at")).explode("item_no")
+    return hits(
+        own,
+        rule,
+        at=pl.col("at"),
+        count=exact(pl.col("count")),
+        other=pl.format("vessel {} of {}", "vessel_id_other", "trial_id_other"),
+    )
+
+
+def too_little_scatter(view: View, rule: Rule) -> pl.DataFrame:
+    """Vessels of one arm that agree far better than the method repeats itself (its r / 2.8)."""
+    precise = {
+        analyte: record.precision.repeatability / 2.8
+        for analyte, record in view.contract.analytes.items()
+        if record.precision is not None and not record.precision.repeatability_times
+    }
+    spread = pl.col("analyte").replace_strict(precise, default=None, return_dtype=pl.Float64)
+    arm = ["trial_id", "arm_id", "stage", "sample_date", "analyte"]
+    rows = (
+        view.numbers.filter(~pl.col("stage").is_in([*_EARLY, LOG]))
+        .group_by(arm, maintain_order=True)
+        .agg(
+            pl.col("value").std().alias("sd"),
+            pl.col("vessel_id").n_unique().alias("vessels"),
+            pl.col("item_no").drop_nulls().first(),
+            pl.col("name").first(),
+        )
+        .filter(
+            (pl.col("vessels") >= rule.settings["least_vessels"])
+            & (pl.col("sd") < spread * rule.settings["share"])
+        )
+    )
+    return hits(rows, rule, count=num(pl.col("vessels")), analyte=pl.col("name"))

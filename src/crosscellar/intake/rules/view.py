@@ -1,0 +1,250 @@
+"""What the rules look at: would-be readings beside what is stored, and the hits they bring back."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import polars as pl
+
+from crosscellar.contract import Contract
+from crosscellar.contract.frames import READING_KEY
+from crosscellar.contract.records import Rule
+from crosscellar.intake.values import shown_number, shown_unit
+
+if TYPE_CHECKING:
+    from crosscellar.register import Register
+
+Formula = Callable[[Any], Any]
+
+#: What readings of one sample share. The laboratory is no part of it: partners may come from two.
+SAMPLE: Final = ("trial_id", "arm_id", "vessel_id", "stage", "sample_date", "time", "replicate")
+VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
+LOG: Final = "ferment_daily"
+_DIGITS: Final = 4
+_PLACE: Final = re.compile(r"\{(\w+)\}")
+
+#: One hit: the item it concerns, the item at whose cell it is told, and its words.
+HITS: Final[Mapping[str, type[pl.DataType]]] = {
+    "item_no": pl.Int32,
+    "at_no": pl.Int32,
+    "code": pl.String,
+    "severity": pl.String,
+    "message": pl.String,
+    "suggestion": pl.String,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything a rule may look at.
+
+    Attributes
+    ----------
+    typed
+        Every item of the batch that has vessel, stage, analyte and a number, `entering` or not.
+    readings
+        What would stand after the batch: its entering readings, each once, and those stored. `item_no` is
+        null for a stored one. With season, site_id, colour, lot, role, hemisphere, the analyte's name and
+        unit as shown, and the bounds of what is usual.
+    picks, scores
+        Triangle answers and scores of the batch that would enter, with `item_no`.
+    contract
+        For bounds, stages and seasons.
+    """
+
+    typed: pl.DataFrame
+    readings: pl.DataFrame
+    picks: pl.DataFrame
+    scores: pl.DataFrame
+    contract: Contract
+
+    @property
+    def numbers(self) -> pl.DataFrame:
+        """Readings that are a number, not a limit."""
+        return self.readings.filter(pl.col("qualifier") == "")
+
+
+def look(
+    items: pl.DataFrame,
+    stored: pl.DataFrame,
+    picks: pl.DataFrame,
+    scores: pl.DataFrame,
+    register: Register,
+    contract: Contract,
+) -> View:
+    """The view of a batch.
+
+    `items` has the columns of READINGS, `item_no` and `entering`. A stored reading gives way to one of the
+    batch under the same key.
+    """
+    known = _known(register)
+    typed = _described(items.join(known, on=list(VESSEL), how="left", maintain_order="left"), contract)
+    key = list(READING_KEY)
+    once = typed.filter("entering").unique([*key, "value", "qualifier"], keep="first", maintain_order=True)
+    others = stored.join(once.select(key), on=key, how="anti", nulls_equal=True)
+    others = others.with_columns(
+        pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
+    )
+    others = _described(others.join(known, on=list(VESSEL), how="left", maintain_order="left"), contract)
+    readings = pl.concat([once, others.select(once.columns)], how="vertical_relaxed")
+    return View(typed, readings, picks, scores, contract)
+
+
+def _known(register: Register) -> pl.DataFrame:
+    """Each vessel with what the register says of its trial, arm and site."""
+    sites = register.sites.select("site_id", "hemisphere")
+    design = register.design().join(sites, on="site_id", how="left")
+    wanted = (*VESSEL, "season", "site_id", "colour", "lot", "role", "hemisphere")
+    return design.select(wanted).unique(list(VESSEL), keep="first", maintain_order=True)
+
+
+def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    names = {analyte: record.name for analyte, record in contract.analytes.items()}
+    orders = {stage: record.order for stage, record in contract.stages.items()}
+    titles = {stage: record.name for stage, record in contract.stages.items()}
+    limits = contract.limits_frame().select("analyte", "stage", "unusual_low", "unusual_high")
+    at_stage, anywhere = limits.drop_nulls("stage"), limits.filter(pl.col("stage").is_null()).drop("stage")
+    joined = readings.join(at_stage, on=["analyte", "stage"], how="left", maintain_order="left").join(
+        anywhere, on="analyte", how="left", suffix="_whole", maintain_order="left"
+    )
+    return joined.with_columns(
+        pl.coalesce("unusual_low", "unusual_low_whole").alias("unusual_low"),
+        pl.coalesce("unusual_high", "unusual_high_whole").alias("unusual_high"),
+        pl.col("analyte").replace_strict(names, default="", return_dtype=pl.String).alias("name"),
+        pl.col("stage").replace_strict(orders, default=None, return_dtype=pl.Int32).alias("order"),
+        pl.col("stage").replace_strict(titles, default="", return_dtype=pl.String).alias("stage_name"),
+        shown_unit(pl.col("unit")).alias("in_unit"),
+    ).drop("unusual_low_whole", "unusual_high_whole")
+
+
+def together(view: View, first: str, *others: str) -> pl.DataFrame:
+    """One row a sample in which all these were measured: their values, and `X_item` for each analyte X."""
+    about = ["file_no", "sheet", "season", "colour", "role", "order", "stage_name"]
+    rows = _named(view, first, about)
+    for analyte in others:
+        partner = _named(view, analyte, [])
+        rows = rows.join(partner, on=list(SAMPLE), how="inner", nulls_equal=True, maintain_order="left")
+    return rows
+
+
+def _named(view: View, analyte: str, about: Sequence[str]) -> pl.DataFrame:
+    value, item = pl.col("value").alias(analyte), pl.col("item_no").alias(f"{analyte}_item")
+    return view.numbers.filter(pl.col("analyte") == analyte).select(*SAMPLE, value, item, *about)
+
+
+def by_stage(view: View, first: str, *others: str) -> pl.DataFrame:
+    """One row a vessel and stage in which all these were measured: means, first date, `X_item` of the first.
+
+    Readings of the ferment log are left out. Rows are in the order of stages; several dates of one stage are
+    one row.
+    """
+    rows = _mean(view, first, ["order", "stage_name", "sample_date"])
+    for analyte in others:
+        rows = rows.join(_mean(view, analyte, []), on=[*VESSEL, "stage"], how="inner", maintain_order="left")
+    return rows.sort(*VESSEL, "order", "sample_date", nulls_last=True)
+
+
+def _mean(view: View, analyte: str, about: Sequence[str]) -> pl.DataFrame:
+    some = view.numbers.filter((pl.col("analyte") == analyte) & (pl.col("stage") != LOG))
+    return (
+        some.sort("sample_date", "replicate", nulls_last=True)
+        .group_by([*VESSEL, "stage"], maintain_order=True)
+        .agg(
+            pl.col("value").mean().alias(analyte),
+            pl.col("item_no").drop_nulls().first().alias(f"{analyte}_item"),
+            *(pl.col(name).first() for name in about),
+        )
+    )
+
+
+def with_earlier(rows: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
+    """Rows of `by_stage` with `X_before` for each column, of the stage before; a first stage is left out."""
+    return rows.with_columns(
+        pl.col(column).shift(1).over(list(VESSEL)).alias(f"{column}_before")
+        for column in (*columns, "stage_name", "order")
+    ).filter(pl.col("order_before").is_not_null())
+
+
+def curve(formula: Formula, value: pl.Expr) -> pl.Expr:
+    """A formula of the contract applied to a column of numbers."""
+    return value.map_batches(
+        lambda series: pl.Series(formula(series.cast(pl.Float64).to_numpy())), return_dtype=pl.Float64
+    )
+
+
+def num(value: pl.Expr) -> pl.Expr:
+    """A number in a sentence, at most four digits of it."""
+    return shown_number(value.cast(pl.Float64).round_sig_figs(_DIGITS))
+
+
+def exact(value: pl.Expr) -> pl.Expr:
+    """A number in a sentence as it was given."""
+    return shown_number(value.cast(pl.Float64))
+
+
+def share(value: pl.Expr) -> pl.Expr:
+    """A share in a sentence, as a percentage."""
+    return pl.format("{} %", (value * 100).round(0).cast(pl.Int64, strict=False))
+
+
+def words(template: str, said: Mapping[str, pl.Expr]) -> pl.Expr:
+    """A template of rules.toml with its named places filled."""
+    parts: list[pl.Expr] = []
+    for place, piece in enumerate(_PLACE.split(template)):
+        if place % 2 == 0:
+            parts.append(pl.lit(piece))
+        else:
+            parts.append(said[piece].cast(pl.String).fill_null("?"))
+    return pl.concat_str(parts)
+
+
+def hits(
+    rows: pl.DataFrame,
+    rule: Rule,
+    *,
+    items: Sequence[str] = ("item_no",),
+    at: pl.Expr | None = None,
+    suggestion: pl.Expr | None = None,
+    **said: pl.Expr,
+) -> pl.DataFrame:
+    """A hit for each row and each of its items that belongs to the batch.
+
+    Parameters
+    ----------
+    rows
+        What broke the rule.
+    items
+        Columns of item numbers; null for a stored reading, which no hit concerns.
+    at
+        The item at whose cell it is told; else the first of `items`.
+    suggestion
+        In place of the rule's own.
+    said
+        What fills the named places of the rule's message and suggestion.
+    """
+    told = rows.with_columns(
+        (at if at is not None else pl.coalesce(*items)).alias("_at"),
+        words(rule.message, said).alias("_message"),
+        (suggestion if suggestion is not None else words(rule.suggestion, said)).alias("_suggestion"),
+    )
+    return pl.concat(
+        [
+            told.filter(pl.col(item).is_not_null()).select(
+                pl.col(item).cast(pl.Int32).alias("item_no"),
+                pl.col("_at").cast(pl.Int32).alias("at_no"),
+                pl.lit(rule.code).alias("code"),
+                pl.lit(rule.severity).alias("severity"),
+                pl.col("_message").alias("message"),
+                pl.col("_suggestion").alias("suggestion"),
+            )
+            for item in items
+        ]
+    )
+
+
+def no_hits() -> pl.DataFrame:
+    """A frame of no hits."""
+    return pl.DataFrame(schema=dict(HITS))
