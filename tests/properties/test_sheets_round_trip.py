@@ -9,7 +9,7 @@ from random import Random
 
 import openpyxl
 import polars as pl
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from crosscellar.contract import load_contract
@@ -28,7 +28,7 @@ ANALYTES = {
     "malic_acid": (0.2, 0.9),
     "volatile_acidity": (0.25, 0.5),
     "ph": (3.2, 3.6),
-    "ethanol": (12.0, 13.5),
+    "ethanol": (12.9, 13.1),
     "acetaldehyde": (20.0, 40.0),
 }
 NAMES = st.from_regex(r"[A-Z][A-Za-z0-9_-]{1,8}", fullmatch=True).filter(
@@ -84,7 +84,14 @@ def trials(draw: st.DrawFn) -> Register:
     )
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+# Shrinking would write hundreds of workbooks; a failing one says enough as it is.
+@settings(
+    max_examples=8,
+    deadline=None,
+    derandomize=True,
+    phases=(Phase.explicit, Phase.generate),
+    suppress_health_check=[HealthCheck.too_slow],
+)
 @given(register=trials(), shares=st.randoms(use_true_random=False))
 def test_what_is_typed_into_a_blank_sheet_is_what_is_stored(register: Register, shares: Random) -> None:
     with tempfile.TemporaryDirectory() as folder:
