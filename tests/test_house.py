@@ -26,6 +26,7 @@ LEVELS = {
     "sheets": 6,
     "report": 6,
     "results": 6,
+    "plans": 7,
     "answers": 5,
     "summary": 7,
     "network": 8,

@@ -66,7 +66,7 @@ def run_register(args: argparse.Namespace) -> int:
 
 def run_sheets(args: argparse.Namespace) -> int:
     with open_network(args, read_only=True) as network:
-        show(args, network.sheets(season=args.season, out=args.out))
+        show(args, network.sheets(season=args.season, out=args.out, seed=args.seed))
     return DONE
 
 
@@ -130,13 +130,27 @@ def run_summary(args: argparse.Namespace) -> int:
 
 def run_plan(args: argparse.Namespace) -> int:
     with open_network(args, read_only=True) as network:
-        show(args, network.plan(args.question, **plan_options(args)))
+        answer = network.plan(
+            args.question,
+            sites=args.sites,
+            vessels=args.vessels,
+            effect=args.effect,
+            prices=args.prices,
+            chance=args.chance,
+            progress=progress if sys.stderr.isatty() else None,
+        )
+    show(args, answer)
     return DONE
 
 
-def plan_options(args: argparse.Namespace) -> dict[str, object]:
-    named = ("sites", "vessels", "effect", "price", "site_cost", "budget")
-    return {name: getattr(args, name) for name in named if getattr(args, name) is not None}
+def progress(done: int, of: int) -> None:
+    """A line that counts up while something long runs."""
+    print(f"\r{done} of {of}", end="" if done < of else "\n", file=sys.stderr, flush=True)  # noqa: T201
+
+
+def whole_numbers(text: str) -> tuple[int, ...]:
+    """Numbers as they are given on the command line: `1,2,3`."""
+    return tuple(int(part) for part in text.split(","))
 
 
 def run_check(args: argparse.Namespace) -> int:
@@ -182,6 +196,11 @@ def build_parser() -> argparse.ArgumentParser:
     sub = command("register", run_register, "take in or update the trial register")
     sub.add_argument("path", metavar="PATH", help="a folder of CSV tables, or one workbook with a tab each")
 
+    sub = command("sheets", run_sheets, "blank workbooks to send out, identifiers filled in")
+    sub.add_argument("--season", type=int, metavar="YEAR")
+    sub.add_argument("--out", required=True, metavar="DIR")
+    sub.add_argument("--seed", type=int, default=1, help="of serving orders and codes (%(default)s)")
+
     sub = command("intake", run_intake, "take in returned sheets: files and folders")
     sub.add_argument("paths", nargs="+", metavar="PATH")
     sub.add_argument("--correction", action="store_true", help="new values replace stored ones, with history")
@@ -222,6 +241,14 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--out", required=True, metavar="DIR")
     sub.add_argument("--anonymous", action="store_true", help="sites as codes, no contacts, no free text")
     sub.add_argument("--as-of", metavar="DATE", help="as it stood on that day (YYYY-MM-DD)")
+
+    sub = command("plan", run_plan, "what more sites and vessels would buy next season")
+    sub.add_argument("question", metavar="QUESTION")
+    sub.add_argument("--sites", type=whole_numbers, metavar="N,N…", help="new sites considered")
+    sub.add_argument("--vessels", type=whole_numbers, metavar="N,N…", help="vessels an arm considered")
+    sub.add_argument("--effect", type=float, help="true mean effect supposed, on the scale of the effects")
+    sub.add_argument("--prices", metavar="FILE", help="a TOML table: per_sample, per_site, currency …")
+    sub.add_argument("--chance", type=float, default=0.8, help="of a verdict, wanted (%(default)s)")
 
     command("check", run_check, "verify the store against the kept files and the journal")
 

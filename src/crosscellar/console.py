@@ -23,6 +23,7 @@ from crosscellar.results import (
     FindingsList,
     IntakeOutcome,
     Outstanding,
+    PlanAnswer,
     RegisterOutcome,
     Written,
 )
@@ -305,6 +306,47 @@ def _moderator(by: Any) -> list[Any]:
 @parts_of.register
 def _(result: Written) -> list[Any]:
     return [result.message]
+
+
+@parts_of.register
+def _(result: PlanAnswer) -> list[Any]:
+    def half(value: float) -> str:
+        if not math.isfinite(value):
+            return "–"
+        if result.log_scale:
+            return f"-{100 * -math.expm1(-value):.0f} / +{100 * math.expm1(value):.0f} %"
+        return f"± {value:.3g} {result.unit}".strip()
+
+    priced = "cost" in result.plan.columns
+    rows = [
+        (
+            str(row["more_sites"]),
+            str(row["vessels"]),
+            str(row["sites"]),
+            half(row["half_width"]),
+            f"{100 * row['chance_decided']:.0f} %",
+            *((f"{row['cost']:,.0f}",) if priced else ()),
+        )
+        for row in result.plan.iter_rows(named=True)
+    ]
+    headings = ["more sites", "vessels an arm", "sites in all", "expected half-width", "chance of a verdict"]
+    parts: list[Any] = [
+        result.title,
+        f"So far: {result.verdict}. {result.basis}",
+        table([*headings, *([f"cost {result.currency}".strip()] if priced else [])], rows, right=range(6)),
+    ]
+    asked = f"{100 * result.chance:.0f} %"
+    if priced and result.best is not None:
+        best = result.best
+        parts.append(
+            f"Cheapest with a chance of {asked} or more: {best['more_sites']} more sites with "
+            f"{best['vessels']} vessels an arm, {best['cost']:,.0f} {result.currency}".rstrip()
+            + "."
+        )
+    elif priced:
+        parts.append(f"None of these reaches a chance of {asked}: ask for more sites.")
+    parts.append("A verdict is any other than undecided. Chances are simulated with a fixed seed.")
+    return parts
 
 
 @parts_of.register

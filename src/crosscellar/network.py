@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from functools import cached_property
 from pathlib import Path
@@ -25,6 +25,7 @@ from crosscellar.results import (
     FindingsList,
     IntakeOutcome,
     Outstanding,
+    PlanAnswer,
     RegisterOutcome,
     Written,
 )
@@ -418,6 +419,64 @@ class Network:
 
         return write_summary(
             self._store, self._contract, season, out=Path(out), anonymous=anonymous, as_of=_day(as_of)
+        )
+
+    # -- next season's plan ---------------------------------------------------------------------------------
+
+    def sheets(self, *, out: str | Path, season: int | None = None, seed: int = 1) -> Written:
+        """Blank workbooks for the trials of a season (or all), identifiers filled in, written into `out`.
+
+        Raises
+        ------
+        RegisterRefused
+            For identifiers that a spreadsheet would damage.
+        """
+        from crosscellar.sheets.blank import write_sheets
+
+        made = write_sheets(self._register, out, contract=self._contract, seed=seed, season=season)
+        return Written(
+            "sheets",
+            tuple(str(path) for path in made.paths),
+            f"{len(made.workbooks)} workbooks are in {out}; {len(made.keys)} keys of tastings are in "
+            f"{Path(out) / 'keys'}: keep those from the assessors. Add {made.samples_file.name} to the "
+            "register so that sheets by label are read.",
+            {"seed": seed},
+        )
+
+    def plan(
+        self,
+        question: str,
+        *,
+        sites: Sequence[int] | None = None,
+        vessels: Sequence[int] | None = None,
+        effect: float | None = None,
+        prices: str | Path | None = None,
+        chance: float = 0.8,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> PlanAnswer:
+        """What more sites and vessels would buy for a question, and the cheapest that would decide it.
+
+        `effect` is the true mean effect supposed, on the scale of the effects (a natural log for log ratios);
+        the smallest difference that matters where it is left out. `prices` is a small TOML table.
+        """
+        from crosscellar.plans import SITES, VESSELS, plan_question, read_prices
+
+        asked = self._question(question)
+        pooled = [one for one in self.pool(question) if one.role == "primary"]
+        if not pooled:
+            raise CrosscellarError(
+                f"no trial of {question} has readings yet", next_step="Take in its sheets first."
+            )
+        return plan_question(
+            pooled[0],
+            self.effects(question),
+            title=str(asked["title"]),
+            sites=sites or SITES,
+            vessels=vessels or VESSELS,
+            effect=effect,
+            prices=None if prices is None else read_prices(Path(prices)),
+            chance=chance,
+            progress=progress,
         )
 
     # -- the store ------------------------------------------------------------------------------------------

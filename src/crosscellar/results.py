@@ -212,6 +212,34 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanAnswer:
+    """What more sites and vessels would buy; `best` is the cheapest row that reaches the chance asked for."""
+
+    question: str
+    title: str
+    verdict: str
+    basis: str
+    plan: pl.DataFrame
+    best: Mapping[str, Any] | None
+    chance: float
+    currency: str
+    log_scale: bool
+    unit: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "question": self.question,
+            "title": self.title,
+            "verdict_so_far": self.verdict,
+            "basis": self.basis,
+            "plan": plain(self.plan),
+            "cheapest": plain(self.best),
+            "chance_asked_for": self.chance,
+            "currency": self.currency,
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class CheckReport:
     """What verifying the store found; sound when it found nothing."""
 
