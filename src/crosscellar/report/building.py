@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Final
 
@@ -16,7 +17,6 @@ from crosscellar.pooling import Pooled
 from crosscellar.report.content import (
     VERDICTS,
     Accumulated,
-    Figure,
     ForestRow,
     LeftOut,
     Monitored,
@@ -26,17 +26,9 @@ from crosscellar.report.content import (
     TurnedAway,
     WithoutSite,
 )
-from crosscellar.report.forest import (
-    accumulated_figure,
-    draw,
-    forest_figure,
-    forest_rows,
-    reading_of,
-    smallest_lines,
-    svg_text,
-)
+from crosscellar.report.figures import question_figures
+from crosscellar.report.forest import arm_words, forest_rows, reading_of
 from crosscellar.report.numbers import NONE, Reading, chance, p_value
-from crosscellar.report.sensory import pooled_tasting_words, tasting_figure
 
 #: Cautions that a summary of any season shows; the rest stand where they belong, on sheets and protocols.
 SHOWN_CAUTIONS: Final = (
@@ -52,6 +44,20 @@ SHOWN_CAUTIONS: Final = (
 
 NO_EFFECTS: Final = "no effects yet"
 
+#: Methods as a statistician reads them.
+_METHODS: Final = {
+    "reml": "REML",
+    "ml": "maximum likelihood",
+    "moment": "method of moments",
+    "paule_mandel": "Paule and Mandel",
+    "common": "common effect",
+}
+_INTERVALS: Final = {
+    "hartung_knapp": "interval of Hartung and Knapp",
+    "robust": "cluster-robust interval",
+    "bayes": "interval with a half-normal prior",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Names:
@@ -59,12 +65,25 @@ class Names:
 
     sites: Mapping[str, str]
     trials: Mapping[str, str]
+    hidden: Mapping[str, str] = field(default_factory=dict)
 
     def site(self, identifier: str) -> str:
         return self.sites.get(identifier, identifier)
 
     def trial(self, identifier: str) -> str:
         return self.trials.get(identifier, identifier)
+
+    def told(self, text: str) -> str:
+        """A sentence in which every hidden identifier or name has become its code."""
+        if not self.hidden:
+            return text
+        words = "|".join(re.escape(word) for word in sorted(self.hidden, key=len, reverse=True))
+        return re.sub(
+            rf"(?<!\w)(?:{words})(?!\w)",
+            lambda match: self.hidden[match[0].casefold()],
+            text,
+            flags=re.IGNORECASE,
+        )
 
 
 def names_of(sites: pl.DataFrame, trials: pl.DataFrame, *, anonymous: bool) -> Names:
@@ -76,7 +95,14 @@ def names_of(sites: pl.DataFrame, trials: pl.DataFrame, *, anonymous: bool) -> N
         named = {row["site_id"]: row["site_name"] or row["site_id"] for row in sites.iter_rows(named=True)}
         return Names(named, {})
     codes = {site: f"Site {number:02d}" for number, site in enumerate(sites["site_id"], 1)}
-    return Names(codes, {trial: f"T{number:03d}" for number, trial in enumerate(trials["trial_id"], 1)})
+    tried = {trial: f"T{number:03d}" for number, trial in enumerate(trials["trial_id"], 1)}
+    called = {
+        str(row["site_name"]): codes[row["site_id"]]
+        for row in sites.iter_rows(named=True)
+        if row["site_name"]
+    }
+    hidden = {word.casefold(): code for word, code in (called | codes | tried).items()}
+    return Names(codes, tried, hidden)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +111,6 @@ class Answered:
 
     question: Mapping[str, Any]
     pooled: Sequence[Pooled]
-    adjusted_p: Sequence[float | None]
     effects: pl.DataFrame
     trials_this_season: int
     not_measured: Sequence[tuple[str, str]] = ()
@@ -158,12 +183,12 @@ def question_page(
     number: int, one: Answered, *, contract: Contract, names: Names, anonymous: bool
 ) -> QuestionPage:
     """One question's page."""
-    title = str(one.question["title"])
+    title = names.told(str(one.question["title"]))
     response = _response_words(str(one.question["primary_response"]), one.question["primary_stage"], contract)
     blank = QuestionPage(
         anchor=f"question-{number}",
         title=title,
-        hypothesis=str(one.question["hypothesis"] or ""),
+        hypothesis=names.told(str(one.question["hypothesis"] or "")),
         compared=_compared(one, response, contract),
         response=response,
         heading="",
@@ -202,23 +227,30 @@ def question_page(
         heading=reading.heading,
         verdict=pooled.verdict if pooled.n_effects else NO_EFFECTS,
         sentence=_sentence(title, pooled, reading),
-        reason=pooled.reason,
+        reason=names.told(reading.reworded(pooled)),
         estimate=reading.words(pooled.estimate, unit=False) if known else "",
         interval=reading.interval(pooled.low, pooled.high) if known else "",
         prediction=reading.interval(pooled.prediction_low, pooled.prediction_high) if foreseen else "",
         chances=_chances(pooled, reading, names),
         evidence=_evidence(pooled),
-        method=f"{pooled.method} with {pooled.interval_method.replace('_', ' ')}: {pooled.interval_why}.",
+        method=_method(pooled),
         rows=rows,
         left_out=_left_out(pooled, reading, names),
         accumulated=accumulated,
         without_site=_without_site(pooled, reading, names),
-        remarks=pooled.remarks,
+        remarks=tuple(names.told(remark) for remark in pooled.remarks),
     )
-    return replace(page, figures=_figures(page, pooled, reading, one, names))
+    return replace(page, figures=question_figures(page, pooled, reading, one.effects))
+
+
+def _method(pooled: Pooled) -> str:
+    interval = _INTERVALS.get(pooled.interval_method, f"{pooled.interval_method} interval")
+    return f"{_METHODS.get(pooled.method, pooled.method)}, {interval}: {pooled.interval_why}."
 
 
 def _response_words(response: str, stage: Any, contract: Contract) -> str:
+    if response == "triangle" or response.startswith("score:"):
+        return "triangle test" if response == "triangle" else f"score of {response[6:].replace('_', ' ')}"
     name = contract.analytes[response].name if response in contract.analytes else response.replace("_", " ")
     where = contract.stages[stage].name if stage in contract.stages else ""
     return f"{_lower(name)}, {_lower(where)}" if where else _lower(name)
@@ -251,7 +283,7 @@ def _sentence(title: str, pooled: Pooled, reading: Reading) -> str:
         return f"{title} Tried at one site only: shown, not pooled."
     return (
         f"{title} Mean effect over {sites}: {reading.words(pooled.estimate)} "
-        f"(95 % interval {reading.interval(pooled.low, pooled.high)})."
+        f"(95 % interval {reading.interval(pooled.low, pooled.high, unit=True)})."
     )
 
 
@@ -301,9 +333,9 @@ def _left_out(pooled: Pooled, reading: Reading, names: Names) -> tuple[LeftOut, 
             names.site(str(row["site"] or "")),
             str(row["season"] or ""),
             names.trial(str(row["trial"] or "")),
-            str(row["arm"] or ""),
+            arm_words(row["arm"]),
             NONE if row["estimate"] is None else reading.words(row["estimate"], unit=False),
-            str(row.get("remark") or row["left_out"] or ""),
+            names.told(str(row.get("remark") or row["left_out"] or "")),
         )
         for row in pooled.excluded.sort("site", "season", "trial", "arm").iter_rows(named=True)
     )
@@ -347,7 +379,7 @@ def _without_site(pooled: Pooled, reading: Reading, names: Names) -> tuple[Witho
 
 def _monitored(one: Answered, contract: Contract) -> tuple[Monitored, ...]:
     found = []
-    for pooled, adjusted in zip(one.pooled, one.adjusted_p, strict=True):
+    for pooled in one.pooled:
         if pooled.role == "primary" or not pooled.n_effects:
             continue
         reading = reading_of(pooled)
@@ -358,7 +390,7 @@ def _monitored(one: Answered, contract: Contract) -> tuple[Monitored, ...]:
                 pooled.n_sites,
                 reading.words(pooled.estimate) if known else "one site only",
                 reading.interval(pooled.low, pooled.high) if known else NONE,
-                p_value(adjusted),
+                p_value(pooled.p_adjusted),
             )
         )
     return tuple(found)
@@ -381,54 +413,3 @@ def _tastings(effects: pl.DataFrame, names: Names) -> tuple[Tasting, ...]:
         for row in sessions.iter_rows(named=True)
     )
     return tuple(sorted(rows, key=lambda row: (row.site, row.season, row.trial)))
-
-
-def _figures(
-    page: QuestionPage, pooled: Pooled, reading: Reading, one: Answered, names: Names
-) -> tuple[Figure, ...]:
-    drawings: list[Figure] = []
-
-    def add(build: Callable[[], Any], alternative: str, caption: str) -> None:
-        drawings.append(Figure(svg_text(draw(build)), alternative, caption))
-
-    if page.rows:
-        known = bool(page.interval)
-        mean = (pooled.estimate, pooled.low, pooled.high) if known else None
-        foreseen = (pooled.prediction_low, pooled.prediction_high) if page.prediction else None
-        add(
-            lambda: forest_figure(
-                page.rows, reading, pooled=mean, prediction=foreseen, smallest=smallest_lines(pooled)
-            ),
-            _forest_alternative(page),
-            "Each square is one effect, larger with its weight, with its 95 % interval; a hollow square has "
-            "a borrowed variance. The diamond is the mean, the bar where a new site is expected, the dashed "
-            "line the smallest difference that matters.",
-        )
-    if page.accumulated:
-        add(
-            lambda: accumulated_figure(page.accumulated, reading),
-            "The mean as it stood after each season: "
-            + "; ".join(f"to {p.season}: {p.effect} ({p.interval})" for p in page.accumulated)
-            + ".",
-            "The mean and its 95 % interval as seasons add up.",
-        )
-    if page.tastings:
-        add(
-            lambda: tasting_figure(page.tastings),
-            "Triangle tests: "
-            + "; ".join(f"{t.site} {t.season}: {t.correct} of {t.tasters}" for t in page.tastings)
-            + ". "
-            + pooled_tasting_words(one.effects),
-            "Tasters who picked the odd glass, with exact 95 % intervals; the line is guessing, one in three. "
-            + pooled_tasting_words(one.effects),
-        )
-    return tuple(drawings)
-
-
-def _forest_alternative(page: QuestionPage) -> str:
-    effects = "; ".join(
-        f"{row.site} {row.season} {row.arm}: {row.effect} ({row.interval})" for row in page.rows
-    )
-    mean = f" Mean {page.estimate} ({page.interval})." if page.interval else ""
-    new = f" Expected at a new site: {page.prediction}." if page.prediction else ""
-    return f"Forest plot, {page.heading}. {effects}.{mean}{new}"

@@ -24,7 +24,8 @@ STRAW: Final = "#c79a3a"
 SLATE: Final = "#7d8a94"
 PAPER: Final = "#ffffff"
 
-_SETTINGS: Final = {
+# matplotlib types the names of its settings one by one; a plain mapping is enough here.
+_SETTINGS: Final[Any] = {
     "svg.hashsalt": "crosscellar",
     "svg.fonttype": "path",
     "font.family": "DejaVu Sans",
@@ -75,9 +76,9 @@ def forest_figure(
     from matplotlib.patches import Polygon, Rectangle
 
     count = len(rows) + (2 if pooled else 0) + (1 if prediction and pooled else 0)
-    height = 0.9 + 0.255 * (count + 1)
+    height = 0.7 + 0.255 * (count + 1)
     figure = Figure(figsize=(8.2, height))
-    axes = figure.add_axes((0.31, 0.62 / height, 0.36, (height - 0.9) / height))
+    axes = figure.add_axes((0.31, 0.55 / height, 0.36, (height - 0.6) / height))
     top = count + 0.5
     axes.set_ylim(-0.1, top + 0.6)
     low, high = _limits(rows, pooled, prediction, smallest)
@@ -176,7 +177,7 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
                 site=str(row["site"] or ""),
                 season=str(row["season"] or ""),
                 trial=str(row["trial"] or ""),
-                arm=str(row["arm"] or ""),
+                arm=arm_words(row["arm"]),
                 estimate=row["estimate"],
                 low=low,
                 high=high,
@@ -191,6 +192,11 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
     return tuple(rows)
 
 
+def arm_words(arm: str | None) -> str:
+    """An arm's identifier as it is read."""
+    return (arm or "").replace("_", " ")
+
+
 def reading_of(pooled: Pooled) -> Reading:
     """How this answer's numbers are read: decimals by its standard error, else by its effects' median one."""
     error, estimate = pooled.std_error, pooled.estimate
@@ -203,13 +209,17 @@ def reading_of(pooled: Pooled) -> Reading:
 
 
 def smallest_lines(pooled: Pooled) -> tuple[float, ...]:
-    """Where the smallest difference that matters stands on the axis: in the wanted direction, or both."""
+    """Where the smallest difference that matters stands on the axis: in the wanted direction, or both.
+
+    A verdict of no difference rests on both.
+    """
     d = pooled.smallest_difference
     if d is None:
         return ()
-    if pooled.wanted == "increase":
+    if pooled.wanted == "increase" and pooled.verdict != "no difference that matters":
         return (d,)
-    return (-d,) if pooled.wanted == "decrease" else (-d, d)
+    one_way = pooled.wanted == "decrease" and pooled.verdict != "no difference that matters"
+    return (-d,) if one_way else (-d, d)
 
 
 def draw_forest(pooled: Pooled, path: Path) -> Path:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from crosscellar.pooling import Pooled
 
 #: What stands for a number that cannot honestly be given.
 NONE: Final = "–"
@@ -88,6 +92,22 @@ class Reading:
         text = f"{self.words(low, unit=False)} to {self.words(high, unit=False)}"
         return f"{text} {self.unit}" if unit and self.unit else text
 
+    def reworded(self, pooled: Pooled) -> str:
+        """The reason of an answer with its numbers rounded as they are everywhere else on the page."""
+        scale = pooled.scale
+        values = [pooled.estimate, pooled.low, pooled.high, pooled.prediction_low, pooled.prediction_high]
+        values += _equivalence(pooled)
+        known: dict[str, str] = {}
+        for value in values:
+            if math.isfinite(value):
+                text = scale.words(value).split(" ")[0]
+                known[text] = self.words(value, unit=False)
+        if not known:
+            return pooled.reason
+        found = "|".join(re.escape(text) for text in sorted(known, key=len, reverse=True))
+        text = re.sub(rf"(?<![\w.])(?:{found})(?![\w]|\.\d)", lambda match: known[match[0]], pooled.reason)
+        return re.sub(r"(?<![\w)])-(?=\d)", _MINUS, text)
+
     @property
     def heading(self) -> str:
         """What the numbers are, for a heading of a column or an axis."""
@@ -96,6 +116,17 @@ class Reading:
         if self.measure == "discriminators":
             return "tasters who can tell, %"
         return f"difference, {self.unit}" if self.unit else "difference"
+
+
+def _equivalence(pooled: Pooled) -> list[float]:
+    """The two ends of the interval that two one-sided tests read (90 % beside 95 %)."""
+    from scipy.special import stdtrit
+
+    if not (math.isfinite(pooled.std_error) and pooled.df > 0):
+        return []
+    df = pooled.df if math.isfinite(pooled.df) else 1e9
+    width = float(stdtrit(df, pooled.level)) * pooled.std_error
+    return [pooled.estimate - width, pooled.estimate + width]
 
 
 _LOGS: Final = frozenset({"log_ratio", "log_risk_ratio"})
