@@ -19,6 +19,7 @@ _HOMES = {
     "Network": "crosscellar.network",
     "Pooled": "crosscellar.pooling",
     "adjust": "crosscellar.pooling",
+    "adjust_monitored": "crosscellar.pooling",
     "effects_from_summary": "crosscellar.effects",
     "moderate_variances": "crosscellar.effects",
     "pool": "crosscellar.pooling",

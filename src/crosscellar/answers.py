@@ -12,7 +12,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.errors import UnknownName
-from crosscellar.pooling import Pooled, adjust, pool
+from crosscellar.pooling import Pooled, adjust_monitored, pool
 from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_scale
 from crosscellar.register import Register
 
@@ -114,10 +114,9 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Pools:
-    """The pooled answers of one question: the primary first; p-values of the monitored, adjusted together."""
+    """The pooled answers of one question: the primary first, the monitored adjusted together."""
 
     pooled: tuple[Pooled, ...]
-    adjusted_p: tuple[float | None, ...]
     prior_words: str = ""
     by: Mapping[str, Any] = field(default_factory=dict)
 
@@ -159,12 +158,10 @@ def pool_question(
         pooled.append(answer)
         if primary and answer.bayes is not None and not prior_words:
             prior_words = scale.words
-    p = np.array([math.nan if answer.role == "primary" else answer.p_value for answer in pooled])
-    adjusted = [None if math.isnan(value) else float(value) for value in adjust(p)]
     by = {}
     if asked.by is not None and pooled:
         by = moderated(pooled[0], asked.by, looked_at=asked.moderators_looked_at)
-    return Pools(tuple(pooled), tuple(adjusted), prior_words, by)
+    return Pools(adjust_monitored(pooled), prior_words, by)
 
 
 def _in_order(effects: pl.DataFrame) -> list[dict[str, Any]]:

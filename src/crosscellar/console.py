@@ -242,7 +242,7 @@ def _(result: Answer) -> list[Any]:
     if rest:
         parts += ["", "Monitored responses (watched, never a verdict; p adjusted together):"]
         cells = []
-        for pooled, adjusted in zip(rest, result.adjusted_p[1:], strict=True):
+        for pooled in rest:
             scale = pooled.scale
             where = f"{pooled.response} at {pooled.stage}" if pooled.stage else pooled.response
             known = math.isfinite(pooled.estimate)
@@ -252,7 +252,7 @@ def _(result: Answer) -> list[Any]:
                     str(pooled.n_sites),
                     scale.words(pooled.estimate) if known else "–",
                     scale.range(pooled.low, pooled.high) if known and math.isfinite(pooled.low) else "",
-                    "" if adjusted is None else f"{adjusted:.2g}",
+                    "" if math.isnan(pooled.p_adjusted) else f"{pooled.p_adjusted:.2g}",
                 )
             )
         parts.append(table(("response", "sites", "effect", "interval", "p, adjusted"), cells, right=(1, 4)))

@@ -522,7 +522,6 @@ def _answer(question: Mapping[str, Any], pools: Pools, *, one: bool) -> Answer:
         title=str(question["title"]),
         hypothesis=str(question["hypothesis"] or ""),
         pooled=pools.pooled,
-        adjusted_p=pools.adjusted_p,
         one=one,
         remarks=(pools.prior_words,) if pools.prior_words else (),
         by=pools.by,

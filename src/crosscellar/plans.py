@@ -99,8 +99,8 @@ def plan_question(
         best = cheapest_plan(plan, chance=chance)
     scale = Scale(pooled.measure, pooled.unit)
     basis = (
-        f"Supposed: a true mean effect of {scale.words(supposed)}; spread between sites and between vessels as "
-        f"seen so far (tau {math.sqrt(pooled.tau2):.3g}, vessel sd {math.sqrt(vessel_variance):.3g}"
+        f"Supposed: a true mean effect of {scale.words(supposed)}; spread between sites and between vessels "
+        f"as seen so far (tau {math.sqrt(pooled.tau2):.3g}, vessel sd {math.sqrt(vessel_variance):.3g}"
         f"{' on the log scale' if scale.is_log_ratio else ''})."
     )
     return PlanAnswer(

@@ -175,16 +175,15 @@ class Answer:
     title: str
     hypothesis: str
     pooled: tuple[Pooled, ...]
-    adjusted_p: tuple[float | None, ...] = ()
     one: bool = False
     remarks: tuple[str, ...] = ()
     by: Mapping[str, Any] = field(default_factory=dict)
 
     def as_json(self) -> Any:
         documents = [plain(pooled.as_json()) for pooled in self.pooled]
-        for document, adjusted in zip(documents, self.adjusted_p, strict=True):
+        for document, pooled in zip(documents, self.pooled, strict=True):
             document["question"] = self.question
-            document["p_adjusted"] = adjusted
+            document["p_adjusted"] = plain(pooled.p_adjusted)
         if documents and self.by:
             fit = self.by["fit"]
             documents[0]["by"] = {

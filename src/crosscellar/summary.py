@@ -118,7 +118,6 @@ def _answered(register: Register, effects: pl.DataFrame, contract: Contract, sea
             Answered(
                 question=question,
                 pooled=pools.pooled,
-                adjusted_p=pools.adjusted_p,
                 effects=own,
                 trials_this_season=trials.filter(pl.col("season") == season).height,
                 not_measured=tuple(missing.select("trial_id", "site_id").rows()),

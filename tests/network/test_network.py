@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -62,7 +63,8 @@ def test_effects_come_in_the_agreed_columns_with_a_source_for_each_variance(netw
 def test_the_primary_answer_comes_first_and_alone_has_a_verdict_of_its_own(network: cc.Network) -> None:
     answer = network.answer("malolactic-timing")
     assert answer.pooled[0].role == "primary"
-    assert answer.adjusted_p[0] is None
+    assert math.isnan(answer.pooled[0].p_adjusted)
+    assert all(pooled.verdict in ("monitored only", "no effect computable") for pooled in answer.pooled[1:])
     assert {pooled.role for pooled in answer.pooled[1:]} == {"monitored"}
     assert all(pooled.smallest_difference is None for pooled in answer.pooled[1:])
 

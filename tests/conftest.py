@@ -9,7 +9,7 @@ import pytest
 
 from crosscellar.network import Network
 
-DEMO = Path(__file__).parents[2] / "data" / "demo"
+DEMO = Path(__file__).parents[1] / "data" / "demo"
 
 
 def clock() -> datetime:
