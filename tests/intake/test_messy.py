@@ -47,13 +47,6 @@ DIFFERENCES = pl.read_csv(HERE / "messy_differences.csv", infer_schema=False).wi
     pl.all().fill_null("")
 )
 NAMES = [name for name in FILES["file"].to_list() if not name.startswith(NOT_HERE)]
-#: Free above total SO2 is seen only by a rule over two cells; `xfail_strict` says when that rule has come.
-CASES = [
-    pytest.param(name, marks=pytest.mark.xfail(reason="needs a rule over two cells"))
-    if name.startswith("091")
-    else name
-    for name in NAMES
-]
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +85,7 @@ def test_the_difference_list_gives_a_reason_for_each_cell() -> None:
     assert DIFFERENCES.filter(pl.col("reason").str.len_chars() < 20).is_empty()
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", NAMES)
 def test_each_reading_of_a_file_ends_in_the_expected_place(name: str, outcomes: dict[str, Batch]) -> None:
     counted = outcomes[name].files.row(0, named=True)
     line = FILES.row(by_predicate=pl.col("file") == name, named=True)
@@ -113,7 +106,7 @@ def _key(row: dict[str, Any]) -> tuple[str, ...]:
     )
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", NAMES)
 def test_no_wrong_number_enters_and_no_right_one_is_lost(name: str, outcomes: dict[str, Batch]) -> None:
     wanted = {}
     for row in ACCEPTED.filter(pl.col("file") == name).iter_rows(named=True):
@@ -149,7 +142,7 @@ def _spoken_for(batch: Batch) -> dict[str, set[str]]:
     return cells
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", NAMES)
 def test_each_cell_that_must_be_named_is_named(name: str, outcomes: dict[str, Batch]) -> None:
     batch = outcomes[name]
     named = _spoken_for(batch)

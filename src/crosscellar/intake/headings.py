@@ -15,6 +15,8 @@ from crosscellar.contract import Contract
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
 _LONGEST_HEADING = 200
+#: Headings of the columns that a correction sheet adds beside the readings; what stands below is not read.
+REASON_HEADINGS = ("Was in cell", "What was found", "What to mend")
 _NEAR = 0.85
 #: Below this number of cells a plain look is quicker than a vectorised one.
 _SMALL = 5_000

@@ -8,7 +8,7 @@ import polars as pl
 
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import cell_name, column_letters, read_range
-from crosscellar.intake.headings import Heading, HeadingReader
+from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader
 from crosscellar.intake.recognise import Table
 
 #: What a row can say besides its value: `NAME_sent` is its text, `NAME_at` the column it stands in.
@@ -261,6 +261,7 @@ def unread_columns(table: Table) -> tuple[int, str, str] | None:
         for column in present
         if column not in used
         and column not in beside
+        and names.get(column) not in REASON_HEADINGS
         and (column in names or table.rows[str(column)].drop_nulls().str.strip_chars().ne("").any())
     ]
     if not with_content:

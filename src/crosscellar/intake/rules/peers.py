@@ -27,14 +27,21 @@ _PAIRS: Final = (
 _DECADES: Final = (-2, -1, 1, 2)
 #: Factors under this could be a difference between wines; they are left to the rules that name them.
 _LEAST_FACTOR: Final = 4.0
-_SCALES: Final = ("ratio", "interval", "log")
 
 
 def _positive(view: View) -> pl.DataFrame:
-    scales = {analyte: record.scale for analyte, record in view.contract.analytes.items()}
-    scale = pl.col("analyte").replace_strict(scales, default="", return_dtype=pl.String)
-    rows = view.numbers.filter((pl.col("value") > 0) & (pl.col("stage") != LOG) & scale.is_in(_SCALES))
+    rows = view.numbers.filter((pl.col("value") > 0) & (pl.col("stage") != LOG))
     return rows.with_columns(pl.col("value").log10().alias("decades"))
+
+
+def _steady(view: View) -> pl.Expr:
+    """Whether an analyte keeps within some decades in sound wine.
+
+    Those that may go to nothing (sugar left, malic acid, free SO2) have no such spread: a factor of ten or a
+    hundred may be a ferment that stopped, and their partners and series are asked instead.
+    """
+    known = [analyte for analyte, record in view.contract.analytes.items() if record.spread_decades]
+    return pl.col("analyte").is_in(known)
 
 
 def _usual(column: pl.Expr) -> pl.Expr:
@@ -47,12 +54,16 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
     Peers are readings of the same analyte, stage and colour of wine, the store's included. They count where
     there are enough of them, beside this one, and where they lie close together.
     """
-    rows = _positive(view).with_columns(
-        pl.len().over(_GROUP).alias("peers"),
-        pl.col("decades").median().over(_GROUP).alias("middle"),
-        ((pl.col("decades").quantile(0.75) - pl.col("decades").quantile(0.25)) / 2)
-        .over(_GROUP)
-        .alias("spread"),
+    rows = (
+        _positive(view)
+        .filter(_steady(view))
+        .with_columns(
+            pl.len().over(_GROUP).alias("peers"),
+            pl.col("decades").median().over(_GROUP).alias("middle"),
+            ((pl.col("decades").quantile(0.75) - pl.col("decades").quantile(0.25)) / 2)
+            .over(_GROUP)
+            .alias("spread"),
+        )
     )
     off = pl.col("decades") - pl.col("middle")
     step = pl.lit(None, dtype=pl.Float64)

@@ -1,0 +1,55 @@
+"""A short text to paste into the reply to whoever sent a sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import polars as pl
+
+_MOST: Final = 25
+_PARTS: Final = (
+    ("refuse", "Please mend these and send the correction sheet back:"),
+    ("hold", "Please answer these; until then they are kept apart:"),
+    ("remark", "Taken in; please have a look when you can:"),
+)
+
+
+def reply_text(name: str, counts: Mapping[str, Any], findings: pl.DataFrame) -> str:
+    """Plain sentences: what became of the readings of a file, and what is asked for, cell by cell.
+
+    `counts` is the file's row of FILES.
+    """
+    lines = [f"Thank you for {name}.", "", _counted(counts)]
+    for severity, words in _PARTS:
+        some = findings.filter(pl.col("severity") == severity)
+        if some.is_empty():
+            continue
+        lines += ["", words]
+        lines += [_line(found) for found in some.head(_MOST).iter_rows(named=True)]
+        if some.height > _MOST:
+            lines.append(f"- and {some.height - _MOST} more: see the marked copy of your sheet.")
+    return "\n".join(lines) + "\n"
+
+
+def _counted(counts: Mapping[str, Any]) -> str:
+    total = counts["readings_in"]
+    if not total:
+        return counts["message"] or "No reading was found in it."
+    parts = [f"{counts['accepted']} of {total} readings were taken in"]
+    for key, words in (
+        ("already", "were there already"),
+        ("refused", "need mending"),
+        ("held", "wait for an answer"),
+        ("blank", "are blank"),
+    ):
+        if counts[key]:
+            parts.append(f"{counts[key]} {words}")
+    return ", ".join(parts) + "."
+
+
+def _line(found: Mapping[str, Any]) -> str:
+    place = " ".join(part for part in (found["sheet"], found["cell"]) if part)
+    said = " ".join(part for part in (found["message"], found["suggestion"]) if part)
+    said = " ".join(said.split())
+    return f"- {place}: {said}" if place else f"- {said}"
