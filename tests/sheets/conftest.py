@@ -137,7 +137,9 @@ def fill_in() -> Callable[..., int]:
                     elif heading == "Session date":
                         cell.value = date(2027, 6, 18)
                     elif heading == "Sampled on":
-                        cell.value = date(2027, 1, 20) if row[3].value == "end_mlf" else date(2027, 5, 10)
+                        cell.value = (
+                            date(2027, 1, 20) if row[3].value == "End of malolactic" else date(2027, 5, 10)
+                        )
                     elif heading in ("Picked", "Score"):
                         cell.value = 1 + number % 3
                         typed += 1

@@ -93,7 +93,7 @@ def test_a_repeat_of_a_sample_goes_into_a_row_at_the_foot(
     book = openpyxl.load_workbook(path)
     tab = book["Laboratory"]
     at = {str(cell.value).split(" (")[0]: cell.column for cell in tab[1]}
-    first = next(row for row in range(2, 20) if tab.cell(row, at["Stage"]).value == "pre_bottling")
+    first = next(row for row in range(2, 20) if tab.cell(row, at["Stage"]).value == "Before bottling")
     spare = next(row for row in range(2, 40) if tab.cell(row, at["Trial"]).value is None)
     for name in ("Trial", "Arm", "Vessel", "Stage", "Sampled on"):
         tab.cell(spare, at[name]).value = tab.cell(first, at[name]).value

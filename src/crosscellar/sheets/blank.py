@@ -233,7 +233,7 @@ def _laboratory_tab(
         ("trial", [trial["trial_id"]]),
         ("arms", vessels["arm_id"].to_list()),
         ("vessels", vessels["vessel_id"].to_list()),
-        ("stages", stages),
+        ("stages", [contract.stages[stage].name for stage in stages]),
         ("labs", labs),
     ):
         if choices:
@@ -243,7 +243,7 @@ def _laboratory_tab(
         Column("Trial", choices="trial", width=13),
         Column("Arm", choices="arms", width=15),
         Column("Vessel", choices="vessels", width=10),
-        Column("Stage", choices="stages", width=18),
+        Column("Stage", choices="stages", width=24),
         Column("Sample label", width=16),
         _date_column("Sampled on", trial["season"]),
         *(
@@ -268,7 +268,7 @@ def _laboratory_tab(
             trial["trial_id"],
             vessel["arm_id"],
             vessel["vessel_id"],
-            stage,
+            contract.stages[stage].name,
             named.get((vessel["vessel_id"], stage), ""),
             None,
             *(None if (stage, analyte) in planned else "" for analyte in analytes),

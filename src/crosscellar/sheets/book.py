@@ -14,6 +14,10 @@ _INK: Final = "#1F3A4D"
 _OPEN: Final = "#FFFBE6"
 _SHUT: Final = "#EDEFF1"
 _HINT_TITLE, _HINT_TEXT = 32, 255
+#: Characters across a page.
+_PAGE: Final = 84
+#: Ballots on a page.
+_BALLOTS: Final = 10
 #: Sheet names of a spreadsheet are at most this long.
 _TAB_NAME: Final = 31
 
@@ -87,7 +91,7 @@ class Book:
         """A tab of plain words: a title, then parts with a heading and paragraphs."""
         sheet = self._book.add_worksheet(tab[:_TAB_NAME])
         sheet.hide_gridlines(2)
-        sheet.set_column(0, 0, 104, self._formats["words"])
+        sheet.set_column(0, 0, _PAGE, self._formats["words"])
         sheet.write_string(0, 0, title, self._formats["title"])
         row = 2
         for heading, paragraphs in parts:
@@ -95,7 +99,7 @@ class Book:
             row += 1
             for paragraph in paragraphs:
                 sheet.write_string(row, 0, paragraph, self._formats["words"])
-                sheet.set_row(row, 15 * max(1, -(-len(paragraph) // 100)))
+                sheet.set_row(row, 15 * max(1, -(-len(paragraph) // (_PAGE - 6))))
                 row += 1
             row += 1
         sheet.protect()
@@ -115,7 +119,10 @@ class Book:
         for: shaded, yet open for who measured it all the same. Spare rows are open throughout.
         """
         sheet = self._book.add_worksheet(tab[:_TAB_NAME])
-        sheet.set_row(0, 45)
+        lines = max(
+            (-(-len(column.heading) // max(1, int(column.width) - 3)) for column in columns), default=1
+        )
+        sheet.set_row(0, 15 * max(2, lines + 1))
         last = len(rows) + spare
         for at, column in enumerate(columns):
             sheet.set_column(at, at, column.width)
@@ -169,6 +176,8 @@ class Book:
             for at, code in enumerate(codes, 1):
                 sheet.write_string(row + 1, at, code, self._formats["glass"])
             sheet.write_string(row + 2, 0, task)
+        # A ballot that runs over the foot of a page cannot be cut out.
+        sheet.set_h_pagebreaks(range(4 * _BALLOTS, 4 * len(lines), 4 * _BALLOTS))
         sheet.protect()
         _print(sheet, landscape=False)
 
