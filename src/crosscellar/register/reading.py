@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
@@ -16,6 +18,7 @@ from crosscellar.register.tables import TextTable, read_tables
 from crosscellar.register.trials import DERIVED_RESPONSES, Register, columns_of
 
 _WHOLE = re.compile(r"[+-]?\d{1,9}")
+_DAY = re.compile(r"(\d{4}-\d{2}-\d{2})([T ]00:00(:00)?)?")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
 
 
@@ -104,13 +107,11 @@ def _value(cell: str, kind: str, where: str, faults: list[str]) -> object:
     plain = cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell
     if kind == "whole" and _WHOLE.fullmatch(cell):
         return int(cell)
-    if kind == "number" and _NUMBER.fullmatch(plain):
+    if kind == "number" and _NUMBER.fullmatch(plain) and math.isfinite(float(plain)):
         return float(plain)
-    if kind == "date":
-        try:
-            return date.fromisoformat(cell[:10])
-        except ValueError:
-            pass
+    if kind == "date" and (day := _DAY.fullmatch(cell)):
+        with suppress(ValueError):
+            return date.fromisoformat(day[1])
     wanted = {"whole": "a whole number", "number": "a number", "date": "a date such as 2025-05-14"}[kind]
     faults.append(f"{where} is {cell!r}, which is not {wanted}.")
     return None

@@ -14,8 +14,9 @@ from typing import Any, Final
 from crosscellar.contract import Contract, name_key
 from crosscellar.errors import RegisterRefused
 
-#: A register larger than this is not one.
+#: A register larger than this is not one: bytes of a file, and cells between the corners of a tab.
 LARGEST_BYTES: Final = 20_000_000
+LARGEST_CELLS: Final = 5_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,15 @@ def _folder(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
     for file in sorted(path.iterdir()):
         if file.suffix.lower() in {".csv", ".tsv", ".txt"} and file.is_file():
             _refuse_large(file)
-            yield file.stem, (file.name, _cells_of_text(file.read_bytes()))
+            try:
+                grid = _cells_of_text(file.read_bytes())
+            except csv.Error as fault:
+                raise RegisterRefused(
+                    "this is not a table that can be read",
+                    where=file,
+                    next_step="Look for a quotation mark that is never closed, and save it as CSV again.",
+                ) from fault
+            yield file.stem, (file.name, grid)
 
 
 def _refuse_large(file: Path) -> None:
@@ -105,6 +114,12 @@ def _workbook(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
             next_step="Save it as .xlsx, or give a folder of CSV tables.",
         ) from fault
     for sheet in book.worksheets:
+        if sheet.max_row * sheet.max_column > LARGEST_CELLS:
+            raise RegisterRefused(
+                "this tab is too large for a register",
+                where=f"{path.name} › {sheet.title}",
+                next_step="Delete what stands far below or far right of the table.",
+            )
         rows = [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
         yield sheet.title, (f"{path.name} › {sheet.title}", rows)
 
