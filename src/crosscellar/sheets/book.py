@@ -15,7 +15,7 @@ _OPEN: Final = "#FFFBE6"
 _SHUT: Final = "#EDEFF1"
 _HINT_TITLE, _HINT_TEXT = 32, 255
 #: Characters across a page.
-_PAGE: Final = 84
+_PAGE: Final = 72
 #: Ballots on a page.
 _BALLOTS: Final = 10
 #: Sheet names of a spreadsheet are at most this long.
@@ -99,7 +99,7 @@ class Book:
             row += 1
             for paragraph in paragraphs:
                 sheet.write_string(row, 0, paragraph, self._formats["words"])
-                sheet.set_row(row, 15 * max(1, -(-len(paragraph) // (_PAGE - 6))))
+                sheet.set_row(row, 15 * max(1, -(-len(paragraph) // _PAGE)))
                 row += 1
             row += 1
         sheet.protect()
