@@ -1,4 +1,4 @@
-"""One rule for rounding: two digits of the standard error."""
+"""One rule for rounding, in every format."""
 
 from __future__ import annotations
 
@@ -6,44 +6,98 @@ import math
 
 import pytest
 
-from crosscellar.report.numbers import Reading, chance, decimals_for, number, p_value
+from crosscellar.pooling import pool
+from crosscellar.report.forest import reading_of
+from crosscellar.report.numbers import NONE, Reading, chance, decimals_for, number, p_value
 
 
 @pytest.mark.parametrize(
     ("std_error", "decimals"),
-    [(0.034, 3), (0.0996, 2), (1.4, 1), (9.96, 0), (27.0, 0), (0.1, 2), (1e-9, 6), (math.nan, 2), (0.0, 2)],
+    # The rule: the first two significant digits of the standard error are shown (GUM, JCGM 100:2008, 7.2.6,
+    # "it usually suffices to quote [the standard uncertainty] to at most two significant digits").
+    [(0.034, 3), (0.34, 2), (1.4, 1), (27.0, 0), (270.0, 0), (0.0996, 2), (0.00021, 5), (1e-12, 6)],
 )
-def test_two_digits_of_the_standard_error_decide(std_error: float, decimals: int) -> None:
+def test_two_digits_of_the_standard_error_decide_the_decimals(std_error: float, decimals: int) -> None:
     assert decimals_for(std_error) == decimals
+
+
+@pytest.mark.parametrize("std_error", [math.nan, math.inf, 0.0, -1.0])
+def test_a_missing_standard_error_leaves_two_decimals(std_error: float) -> None:
+    assert decimals_for(std_error) == 2
 
 
 @pytest.mark.parametrize(
     ("value", "decimals", "text"),
     [
-        (-0.004, 2, "0.00"),
-        (-0.04, 2, "−0.04"),
-        (0.04, 2, "+0.04"),
-        (math.nan, 2, "–"),
-        (math.inf, 1, "unlimited"),
+        (-1.25, 1, "\u22121.2"),
+        (-0.04, 1, "0.0"),
+        (0.0, 2, "0.00"),
+        (3.14159, 2, "+3.14"),
+        (math.nan, 2, NONE),
+        (None, 2, NONE),
+        (math.inf, 2, "unlimited"),
     ],
 )
-def test_minus_is_a_minus_and_zero_has_none(value: float, decimals: int, text: str) -> None:
+def test_a_number_has_a_true_minus_and_no_minus_before_zero(
+    value: float | None, decimals: int, text: str
+) -> None:
     assert number(value, decimals, signed=True) == text
 
 
-def test_log_ratios_are_read_as_change_in_per_cent() -> None:
-    reading = Reading.of("log_ratio", "log ratio", math.log(1.2), 0.05)
-    # 100 (1.2 - 1) = 20; its standard error is 100 x 1.2 x 0.05 = 6, so one decimal.
-    assert reading.words(math.log(1.2)) == "+20.0 %"
-    assert reading.interval(math.log(0.9), math.log(1.5)) == "−10.0 to +50.0"
-    assert reading.place(20.0) == pytest.approx(math.log(1.2))
+def test_a_log_ratio_is_read_as_a_change_in_per_cent() -> None:
+    reading = Reading.of("log_ratio", "", math.log(1.25), 0.04)
+    # 100 * (1.25 - 1) = 25; the standard error is 1.25 * 0.04 * 100 = 5.0 points (delta method).
+    assert reading.words(math.log(1.25)) == "+25.0 %"
+    assert reading.interval(math.log(0.5), math.log(2.0), unit=True) == "\u221250.0 to +100.0 %"
 
 
-def test_differences_keep_their_unit() -> None:
-    assert Reading.of("difference", "g/L", 0.31, 0.042).words(0.3149) == "+0.315 g/L"
+@pytest.mark.parametrize("measure", ["log_ratio", "difference", "risk_difference"])
+def test_a_tick_stands_where_its_number_says(measure: str) -> None:
+    reading = Reading.of(measure, "g/L", 0.0, 0.1)
+    for value in (-0.6, 0.0, 0.3):
+        shown = reading.shown(value)
+        assert shown is not None
+        assert reading.place(shown) == pytest.approx(value)
 
 
-def test_no_chance_is_read_as_certain() -> None:
-    assert chance(0.9999) == "more than 99 in 100"
-    assert chance(0.0001) == "less than 1 in 100"
-    assert p_value(1e-9) == "< 0.001"
+def test_a_share_of_tasters_has_no_plus() -> None:
+    assert Reading.of("discriminators", "", 0.2, 0.05).words(0.2) == "20.0 % of tasters"
+
+
+def test_the_reason_shows_the_numbers_of_the_table() -> None:
+    pooled = pool(
+        {
+            "estimate": [0.11, 0.13, 0.12, 0.16],
+            "variance": [0.002, 0.003, 0.0025, 0.004],
+            "site": list("abcd"),
+        },
+        smallest_difference=0.2,
+        unit="g/L",
+    )
+    reading = reading_of(pooled)
+    words = reading.reworded(pooled)
+    assert reading.words(pooled.estimate) in words
+    assert reading.interval(pooled.low, pooled.high, unit=True) in words
+    # Nothing of the longer rounding is left behind, and no hyphen stands for a minus.
+    assert pooled.scale.words(pooled.estimate) not in words
+    assert " -" not in words
+    assert "(-" not in words
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [
+        (1.0, "more than 99 in 100"),
+        (0.0, "less than 1 in 100"),
+        (0.744, "about 74 in 100"),
+        (math.nan, NONE),
+    ],
+)
+def test_a_chance_is_never_certain(share: float, text: str) -> None:
+    assert chance(share) == text
+
+
+def test_a_p_value_is_never_zero() -> None:
+    assert p_value(0.0) == "< 0.001"
+    assert p_value(0.0432) == "0.043"
+    assert p_value(None) == NONE

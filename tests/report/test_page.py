@@ -1,157 +1,226 @@
-"""The summary's page: harmless, self-contained, the same each time, readable with one site and with sixty."""
+"""The annual summary's page: safe, whole, accessible, the same every time, and silent about hidden names."""
 
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from html.parser import HTMLParser
-from pathlib import Path
+from typing import Any
 
 import pytest
 
-import crosscellar as cc
-from crosscellar.report.content import Summary
+from crosscellar.report.content import Monitored, Summary, Tasting, TurnedAway
 from crosscellar.report.page import render_page
 
-MakeSummary = Callable[..., Summary]
+SummaryOf = Callable[..., Summary]
 
-HOSTILE = (
-    "<script>alert(1)</script>",
-    '"><img src=x onerror=alert(1)>',
-    "</style><b>bold</b>",
-    '=HYPERLINK("http://x")',
-    "{{ 7*7 }}",
-    "$\\frac{1}{2}$ & <b>",
-)
+VOID = {"meta", "br", "hr", "img", "link", "input"}
 
 
-class Elements(HTMLParser):
-    """Counts elements, keeps identifiers, links and text."""
+class Outline(HTMLParser):
+    """The elements of a page in order, its text, and whether every element is closed in turn."""
 
-    def __init__(self) -> None:
+    def __init__(self, page: str) -> None:
         super().__init__()
-        self.counts: Counter[str] = Counter()
-        self.ids: list[str] = []
-        self.links: list[str] = []
-        self.headings: list[int] = []
-        self.unnamed = 0
+        self.elements: list[tuple[str, dict[str, Any]]] = []
+        self.text: list[str] = []
+        self.open: list[str] = []
+        self.feed(page)
+        self.close()
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.counts[tag] += 1
-        given = dict(attrs)
-        if given.get("id") and tag in {"h2", "main", "section"}:
-            self.ids.append(str(given["id"]))
-        if tag == "a":
-            self.links.append(str(given.get("href")))
-        if re.fullmatch(r"h[1-6]", tag):
-            self.headings.append(int(tag[1]))
-        if given.get("role") == "img" and not given.get("aria-label"):
-            self.unnamed += 1
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+    def of(self, *tags: str) -> list[dict[str, Any]]:
+        return [attributes for tag, attributes in self.elements if tag in tags]
 
 
-def parsed(page: str) -> Elements:
-    found = Elements()
-    found.feed(page)
-    return found
+HOSTILE = "\"><script>alert(1)</script><img src=x onerror=y>' {{ 7*7 }} &amp; </svg></td>"
 
 
-@pytest.mark.parametrize("text", HOSTILE)
-def test_text_of_data_adds_no_element(make_summary: MakeSummary, text: str) -> None:
-    plain, hostile = (parsed(render_page(make_summary(4, say=say))) for say in ("plain", text))
-    kept = {
-        "script",
-        "img",
-        "b",
-        "style",
-        "a",
-        "h1",
-        "h2",
-        "h3",
-        "table",
-        "tr",
-        "td",
-        "p",
-        "iframe",
-        "object",
-    }
-    assert {tag: hostile.counts[tag] for tag in kept} == {tag: plain.counts[tag] for tag in kept}
-    assert hostile.counts["script"] == 0
+def everywhere(summary: Summary, text: str) -> Summary:
+    """The summary with every text of data replaced by `text`."""
+    page = summary.questions[0]
+    rows = tuple(
+        replace(row, site=text, trial=text, arm=text, variance=text, effect=text, interval=text)
+        for row in page.rows
+    )
+    drawings = tuple(replace(figure, alternative=text, caption=text) for figure in page.figures)
+    hostile = replace(
+        page,
+        title=text,
+        hypothesis=text,
+        compared=text,
+        response=text,
+        heading=text,
+        reason=text,
+        evidence=text,
+        method=text,
+        chances=(text,),
+        remarks=(text,),
+        rows=rows,
+        figures=drawings,
+        monitored=(Monitored(text, 2, text, text, text),),
+        tastings=(Tasting(text, text, text, 3, 9, text, text),),
+    )
+    return replace(
+        summary,
+        snapshot=text,
+        counts=((text, text),),
+        readings=((text, text),),
+        page_one=((text, (("question-1", text),)),),
+        questions=(hostile,),
+        turned_away=(TurnedAway(text, text, text, text, text),),
+        lost=(text,),
+        cautions=((text, text),),
+        files=(("effects.csv", text),),
+    )
 
 
-def test_the_same_records_give_the_same_bytes(make_summary: MakeSummary) -> None:
-    assert render_page(make_summary(5)) == render_page(make_summary(5))
+def test_hostile_text_in_any_field_adds_no_element(summary_of: SummaryOf) -> None:
+    summary = summary_of(["a", "b", "c"], seasons=2)
+    harmless, hostile = (Outline(render_page(everywhere(summary, text))) for text in ("plain", HOSTILE))
+    assert [tag for tag, _ in hostile.elements] == [tag for tag, _ in harmless.elements]
+    assert [set(found) for _, found in hostile.elements] == [set(found) for _, found in harmless.elements]
+    assert "".join(hostile.text).count("alert(1)") > 20
 
 
-@pytest.mark.parametrize("sites", [1, 2, 3, 60])
-def test_the_page_stands_with_any_number_of_sites(make_summary: MakeSummary, sites: int) -> None:
-    page = render_page(make_summary(sites))
-    found = parsed(page)
-    assert found.unnamed == 0
-    assert found.counts["svg"] >= 1
-    assert len(found.ids) == len(set(found.ids))
-    assert {link[1:] for link in found.links if link.startswith("#")} <= set(found.ids)
-    assert all(after - before <= 1 for before, after in zip(found.headings, found.headings[1:], strict=False))
-
-
-def test_nothing_is_fetched(make_summary: MakeSummary) -> None:
-    page = render_page(make_summary(4))
-    outside = re.findall(r'(?:src|href)="(?!#)([^"]*)"', page)
-    assert [link for link in outside if "//" in link] == []
-    assert re.findall(r"url\((?!#)", page) == []
-    # Names of XML vocabularies are no addresses; nothing else may look like one.
-    assert set(re.findall(r"https?://[^\"'< ]+", page)) <= {
-        "http://www.w3.org/2000/svg",
-        "http://www.w3.org/1999/xlink",
-        "http://purl.org/dc/elements/1.1/",
-        "http://creativecommons.org/ns#",
-        "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
-        "http://purl.org/dc/dcmitype/StillImage",
-    }
-
-
-def test_one_site_is_shown_and_never_pooled(make_summary: MakeSummary) -> None:
-    summary = make_summary(1)
-    assert summary.questions[0].verdict == "one site only"
-    assert summary.questions[0].interval == ""
-    assert "Mean of the network" not in render_page(summary)
-
-
-def test_every_figure_number_stands_in_the_table_too(make_summary: MakeSummary) -> None:
-    page = make_summary(6).questions[0]
-    for row in page.rows:
-        assert row.effect in page.figures[0].alternative
-    assert f"{page.estimate} ({page.interval})" in page.figures[0].alternative
-
-
-def test_an_anonymous_edition_names_no_site_trial_or_reason(make_summary: MakeSummary) -> None:
-    page = render_page(make_summary(12, say="plain", anonymous=True))
-    assert "Winery" not in page
-    assert not re.search(r"site-\d\d", page)
-    assert "LS-" not in page
-    assert "Site 01" in page
-
-
-def test_no_name_of_the_demo_leaks_into_any_file_of_an_anonymous_summary(
-    demo_store: Path, tmp_path: Path
-) -> None:
-    with cc.Network.open(demo_store, read_only=True) as network:
-        network.summary(2025, out=tmp_path, anonymous=True)
-        register = network._register
-    names = [
-        *register.sites["site_id"],
-        *register.sites["site_name"],
-        *register.sites["contact"].drop_nulls(),
-        *register.trials["trial_id"],
+def test_hostile_names_in_the_register_reach_the_page_as_text(summary_of: SummaryOf) -> None:
+    plain = Outline(render_page(summary_of(["a", "b", "c"])))
+    names = [HOSTILE, "=cmd|' /C calc'!A0", "]]><x>"]
+    hostile = Outline(
+        render_page(summary_of(["a", "b", "c"], names=names, title=HOSTILE, hypothesis=HOSTILE))
+    )
+    outside = {"g", "path", "use", "defs", "clippath", "rect", "style", "metadata"}
+    assert [tag for tag, _ in hostile.elements if tag not in outside] == [
+        tag for tag, _ in plain.elements if tag not in outside
     ]
-    for file in tmp_path.iterdir():
-        content = file.read_bytes()
-        assert [name for name in names if name.encode() in content] == [], file.name
 
 
-def test_the_same_store_gives_the_same_files(demo_store: Path, tmp_path: Path) -> None:
-    with cc.Network.open(demo_store, read_only=True) as network:
-        for name in ("one", "two"):
-            network.summary(2025, out=tmp_path / name)
-    for file in sorted((tmp_path / "one").iterdir()):
-        assert file.read_bytes() == (tmp_path / "two" / file.name).read_bytes(), file.name
+def test_the_same_summary_gives_the_same_bytes(summary_of: SummaryOf) -> None:
+    first, second = (render_page(summary_of(["a", "b", "c", "d"], seasons=2)) for _ in range(2))
+    assert first == second
+
+
+def test_the_page_asks_nothing_of_the_network(summary_of: SummaryOf) -> None:
+    page = render_page(summary_of(["a", "b", "c"]))
+    outline = Outline(page)
+    fetching = [
+        attributes[name]
+        for _, attributes in outline.elements
+        for name in ("src", "href", "xlink:href", "action", "data", "poster", "srcset")
+        if attributes.get(name) and not attributes[name].startswith("#")
+    ]
+    assert fetching == ["effects.csv"]
+    assert not outline.of("script", "link", "iframe", "object", "embed", "img", "form")
+    styles = re.findall(r"url\(([^)]*)\)|@import", page)
+    assert all(target.startswith("#") for target in styles)
+    policy = next(meta["content"] for meta in outline.of("meta") if "http-equiv" in meta)
+    assert "default-src 'none'" in policy
+
+
+def test_every_drawing_has_words_in_its_place_and_a_caption(summary_of: SummaryOf) -> None:
+    summary = summary_of(["a", "b", "c", "d"], seasons=2)
+    outline = Outline(render_page(summary))
+    drawings = summary.questions[0].figures
+    assert len(drawings) == 2
+    assert len(outline.of("svg")) == len(outline.of("figcaption")) == len(drawings)
+    told = [found["aria-label"] for _, found in outline.elements if found.get("role") == "img"]
+    assert told == [drawing.alternative for drawing in drawings]
+    for row in summary.questions[0].rows:
+        assert f"{row.effect} ({row.interval})" in drawings[0].alternative
+
+
+def test_headings_go_down_one_step_at_a_time(summary_of: SummaryOf) -> None:
+    outline = Outline(render_page(summary_of(["a", "b", "c"], seasons=2)))
+    steps = [int(tag[1]) for tag, _ in outline.elements if re.fullmatch("h[1-6]", tag)]
+    assert steps[0] == 1
+    assert steps.count(1) == 1
+    assert all(after - before <= 1 for before, after in zip(steps, steps[1:], strict=False))
+    assert outline.open == []
+
+
+def test_every_table_has_a_caption_and_its_headings_a_scope(summary_of: SummaryOf) -> None:
+    outline = Outline(
+        render_page(summary_of(["a", "b", "c"], turned_away=(TurnedAway("f", "held", "m", "s", "open"),)))
+    )
+    assert len(outline.of("table")) == len(outline.of("caption")) >= 3
+    assert all("scope" in heading for heading in outline.of("th"))
+    boxes = [found for tag, found in outline.elements if found.get("role") == "region"]
+    assert len(boxes) == len(outline.of("table"))
+    assert all(found["tabindex"] == "0" and found["aria-label"] for found in boxes)
+
+
+def test_every_anchor_that_is_linked_exists_once(summary_of: SummaryOf) -> None:
+    outline = Outline(render_page(summary_of(["a", "b", "c"], seasons=2)))
+    ids = [found["id"] for _, found in outline.elements if "id" in found]
+    assert len(ids) == len(set(ids))
+    targets = {link["href"][1:] for link in outline.of("a") if link["href"].startswith("#")}
+    assert targets <= set(ids)
+
+
+def test_an_anonymous_page_has_no_name_in_any_byte(summary_of: SummaryOf) -> None:
+    sites = ["quillbend", "marrowfen", "tolverlea"]
+    names = ["Quillbend Estate", "Marrowfen Old Cellars", "Tolverlea"]
+    given = {
+        "names": names,
+        "seasons": 2,
+        "title": "Does QUILLBEND's warm must lower volatile acidity?",
+        "hypothesis": "Seen first at Marrowfen Old Cellars, in trial tolverlea-2020",
+        "lost": (("marrowfen-2021", "marrowfen", "tank lost at Quillbend Estate, ask Ada Fenwright"),),
+        "turned_away": (TurnedAway("marrowfen_lab.xlsx", "held", "from Ada Fenwright", "", "open"),),
+    }
+    hidden = [*sites, "Old Cellars", "Fenwright", "marrowfen_lab"]
+    shown = render_page(summary_of(sites, **given))
+    assert all(word.casefold() in shown.casefold() for word in hidden)
+    page = render_page(summary_of(sites, anonymous=True, **given))
+    assert [word for word in hidden if word.casefold() in page.casefold()] == []
+    assert "Site 01" in page
+    assert "T001" in page
+
+
+def test_codes_stay_when_sites_are_added_behind(summary_of: SummaryOf) -> None:
+    few = summary_of(["zeta", "eta", "theta"], anonymous=True).questions[0].rows
+    more = summary_of(["zeta", "eta", "theta", "alpha"], anonymous=True).questions[0].rows
+    codes = {row.site for row in few}
+    assert codes == {"Site 01", "Site 02", "Site 03"}
+    assert {row.site for row in more} == codes | {"Site 04"}
+
+
+def test_one_trial_is_shown_and_not_pooled(summary_of: SummaryOf) -> None:
+    summary = summary_of(["a"])
+    page = summary.questions[0]
+    assert page.verdict == "one site only"
+    assert page.estimate == page.interval == page.prediction == ""
+    assert "shown, not pooled" in render_page(summary)
+
+
+def test_sixty_sites_each_have_their_row(summary_of: SummaryOf) -> None:
+    sites = [f"site {place:02d}" for place in range(60)]
+    page = render_page(summary_of(sites))
+    assert all(f'<th scope="row">{site}</th>' in page for site in sites)
+
+
+def test_page_one_tells_every_question_once_under_its_verdict(summary_of: SummaryOf) -> None:
+    summary = summary_of(["a", "b", "c", "d"], seasons=2)
+    told = [anchor for _, sentences in summary.page_one for anchor, _ in sentences]
+    assert told == [page.anchor for page in summary.questions]
+
+
+def test_a_warning_of_harm_and_the_local_code_stand_on_the_page(summary_of: SummaryOf) -> None:
+    text = " ".join(Outline(render_page(summary_of(["a", "b"]))).text)
+    assert "Nothing here is advice on dosing" in text
+    assert "the local code and a licensed enologist decide" in text
+    assert "asthma" in text

@@ -82,7 +82,7 @@ class Reading:
 
     def words(self, value: float | None, *, unit: bool = True) -> str:
         """The number with its sign, and its unit unless the heading has it."""
-        text = number(self.shown(value), self.decimals, signed=True)
+        text = number(self.shown(value), self.decimals, signed=self.measure != "discriminators")
         return f"{text} {self.unit}" if unit and self.unit and text not in (NONE, "unlimited") else text
 
     def interval(self, low: float | None, high: float | None, *, unit: bool = False) -> str:
@@ -97,6 +97,8 @@ class Reading:
         scale = pooled.scale
         values = [pooled.estimate, pooled.low, pooled.high, pooled.prediction_low, pooled.prediction_high]
         values += _equivalence(pooled)
+        if pooled.smallest_difference is not None:
+            values += [pooled.smallest_difference, -pooled.smallest_difference]
         known: dict[str, str] = {}
         for value in values:
             if math.isfinite(value):

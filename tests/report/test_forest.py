@@ -1,0 +1,113 @@
+"""Figures: what they draw, and the same bytes for the same numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+import pytest
+from matplotlib.lines import Line2D
+from matplotlib.patches import Polygon, Rectangle
+
+from crosscellar.pooling import pool
+from crosscellar.report.forest import (
+    draw,
+    draw_forest,
+    forest_rows,
+    pooled_figure,
+    reading_of,
+    smallest_lines,
+)
+
+EffectsOf = Callable[..., pl.DataFrame]
+
+
+def squares(figure: object) -> list[Line2D]:
+    axes = figure.axes[0]  # type: ignore[attr-defined]
+    return [line for line in axes.lines if line.get_marker() == "s"]
+
+
+def test_every_effect_has_a_square_and_borrowed_ones_are_hollow(effects_of: EffectsOf) -> None:
+    pooled = pool(effects_of(["a", "b", "c", "d"]))
+    drawn = squares(pooled_figure(pooled))
+    rows = forest_rows(pooled, reading_of(pooled))
+    assert [line.get_xdata()[0] for line in drawn] == [row.estimate for row in rows]  # type: ignore[index]
+    hollow = [line.get_markerfacecolor() == "#ffffff" for line in drawn]
+    assert hollow == [row.borrowed for row in rows]
+    assert any(hollow)
+    assert not all(hollow)
+
+
+def test_a_square_is_larger_where_the_weight_is(effects_of: EffectsOf) -> None:
+    frame = effects_of(["a", "b", "c"]).with_columns(variance=pl.Series([0.001, 0.01, 0.1]))
+    sizes = [line.get_markersize() for line in squares(pooled_figure(pool(frame, method="common")))]
+    assert sizes == sorted(sizes, reverse=True)
+    assert sizes[0] > sizes[1]
+
+
+def test_the_diamond_and_the_bar_stand_at_the_pooled_numbers(effects_of: EffectsOf) -> None:
+    pooled = pool(effects_of(["a", "b", "c", "d", "e"]))
+    axes = pooled_figure(pooled).axes[0]
+    diamond = next(patch for patch in axes.patches if isinstance(patch, Polygon))
+    corners = diamond.get_xy()[:, 0]
+    assert corners.min() == pooled.low
+    assert corners.max() == pooled.high
+    bar = next(patch for patch in axes.patches if isinstance(patch, Rectangle))
+    assert bar.get_x() == pooled.prediction_low
+    assert bar.get_x() + bar.get_width() == pytest.approx(pooled.prediction_high)
+
+
+def test_one_site_is_shown_without_a_mean(effects_of: EffectsOf) -> None:
+    axes = pooled_figure(pool(effects_of(["a"], seasons=2))).axes[0]
+    assert not [patch for patch in axes.patches if isinstance(patch, Polygon)]
+    assert len(squares(axes.figure)) == 2
+
+
+@pytest.mark.parametrize(
+    ("wanted", "lines"), [("increase", (0.1,)), ("decrease", (-0.1,)), ("either", (-0.1, 0.1))]
+)
+def test_the_smallest_difference_stands_on_the_wanted_side(
+    effects_of: EffectsOf, wanted: str, lines: tuple[float, ...]
+) -> None:
+    pooled = pool(effects_of(["a", "b", "c"]), wanted=wanted, smallest_difference=0.1)
+    assert smallest_lines(pooled) == pytest.approx(lines)
+
+
+@pytest.mark.parametrize("count", [2, 40])
+def test_no_two_rows_of_text_overlap_and_none_leaves_the_picture(effects_of: EffectsOf, count: int) -> None:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    sites = [f"The Old Cooperage at Long Upper Meadow {place:02d}" for place in range(count)]
+    figure = pooled_figure(pool(effects_of(sites, arm="a_rather_long_arm_name")))
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    boxes = [text.get_window_extent() for text in figure.axes[0].texts]
+    width, height = figure.bbox.width, figure.bbox.height
+    assert all(box.x0 >= 0 and box.x1 <= width and box.y0 >= 0 and box.y1 <= height for box in boxes)
+    clashes = [
+        (one, other) for place, one in enumerate(boxes) for other in boxes[place + 1 :] if one.overlaps(other)
+    ]
+    assert clashes == []
+    plot = figure.axes[0].get_window_extent()
+    assert not [box for box in boxes if box.x0 < plot.x0 < box.x1 or box.x0 < plot.x1 < box.x1]
+
+
+@pytest.mark.parametrize(("ending", "start"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF")])
+def test_a_plot_is_written_by_its_ending(
+    effects_of: EffectsOf, tmp_path: Path, ending: str, start: bytes
+) -> None:
+    written = draw_forest(pool(effects_of(["a", "b", "c"])), tmp_path / "new" / f"forest.{ending}")
+    assert written.read_bytes().startswith(start)
+
+
+@pytest.mark.parametrize("form", ["svg", "png", "pdf"])
+def test_the_same_answer_gives_the_same_bytes(effects_of: EffectsOf, form: str) -> None:
+    pooled = pool(effects_of(["a", "b", "c"]))
+    first, second = (draw(lambda: pooled_figure(pooled), form=form) for _ in range(2))
+    assert first == second
+
+
+def test_a_site_name_with_dollars_is_text_and_no_formula(effects_of: EffectsOf) -> None:
+    frame = effects_of(["$x^2$ $\\frac{", "b_{", "c"])
+    assert draw(lambda: pooled_figure(pool(frame))).endswith(b"</svg>\n")
