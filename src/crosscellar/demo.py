@@ -55,7 +55,7 @@ def run_demo(out: Path, *, say: Callable[[str], None]) -> DemoOutcome:
         say("1 of 4  the trial register")
         registered = network.register(out / "register")
         say("2 of 4  the sheets that came back")
-        taken = network.intake([out / "inbox"])
+        taken = network.intake([out / "inbox"], marked_up=out / "marked_up")
         network.intake([out / "corrections"], correction=True)
         say("3 of 4  does it hold? one question after the other")
         answers = tuple(network.answer(question) for question in network.questions)

@@ -71,6 +71,7 @@ class Network:
         self._store = store
         self._clock = clock
         self._contract = load_contract()
+        self._known_effects: dict[date | datetime | None, pl.DataFrame] = {}
 
     @classmethod
     def open(
@@ -119,13 +120,18 @@ class Network:
         register = read_register(path, self._contract)
         keys = {name: table.key for name, table in self._contract.register_tables.items()}
         changes = self._store.keep_register(register.tables, keys)
-        self.__dict__.pop("_register", None)
+        self._forget()
         return RegisterOutcome(
             path=str(path),
             rows={name: frame.height for name, frame in register.tables.items()},
             changes=changes,
             warnings=register.warnings,
         )
+
+    def _forget(self) -> None:
+        """What was worked out from the store no longer holds: the store has changed."""
+        self.__dict__.pop("_register", None)
+        self._known_effects.clear()
 
     @cached_property
     def _register(self) -> Register:
@@ -194,6 +200,7 @@ class Network:
             )
             if not dry_run:
                 self._store.take_in(batch)
+                self._known_effects.clear()
             if marked_up is not None:
                 written += self._mark_up(batch, part, Path(marked_up))
             outcomes.append(batch)
@@ -220,6 +227,7 @@ class Network:
         decided = self._store.decide(
             finding, decision, reason=reason, value=None if value is None else str(value)
         )
+        self._known_effects.clear()
         if decided.waiting_for:
             numbers = ", ".join(str(number) for number in decided.waiting_for)
             message = f"On record. Some readings wait for finding {numbers} too."
@@ -285,8 +293,10 @@ class Network:
         """Every effect of the network; only those asked for where another measure than the default is."""
         from crosscellar.effects import effects_of_store
 
+        if measure is None and as_of in self._known_effects:
+            return self._known_effects[as_of]
         register = self._register if as_of is None else self._register_as_of(as_of)
-        return effects_of_store(
+        found = effects_of_store(
             self._store.readings(as_of=as_of),
             register.design(),
             planned_responses(register, self._contract),
@@ -297,6 +307,9 @@ class Network:
             response=response if measure is not None else None,
             measure=measure,
         )
+        if measure is None:
+            self._known_effects[as_of] = found
+        return found
 
     def effects_answer(
         self, question: str, *, response: str | None = None, measure: str | None = None
