@@ -6,9 +6,8 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
+from itertools import pairwise
 from typing import Any
-
-import pytest
 
 from crosscellar.report.content import Monitored, Summary, Tasting, TurnedAway
 from crosscellar.report.page import render_page
@@ -148,7 +147,7 @@ def test_headings_go_down_one_step_at_a_time(summary_of: SummaryOf) -> None:
     steps = [int(tag[1]) for tag, _ in outline.elements if re.fullmatch("h[1-6]", tag)]
     assert steps[0] == 1
     assert steps.count(1) == 1
-    assert all(after - before <= 1 for before, after in zip(steps, steps[1:], strict=False))
+    assert all(after - before <= 1 for before, after in pairwise(steps))
     assert outline.open == []
 
 

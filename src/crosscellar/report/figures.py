@@ -21,7 +21,8 @@ def question_figures(
     drawings: list[Figure] = []
 
     def add(build: Callable[[], Any], alternative: str, caption: str) -> None:
-        drawings.append(Figure(svg_text(draw(build)), alternative, caption))
+        name = f"{page.anchor}-figure-{len(drawings) + 1}"
+        drawings.append(Figure(svg_text(draw(build), name), alternative, caption))
 
     if page.rows:
         known = bool(page.interval)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -37,8 +38,11 @@ _SETTINGS: Final[Any] = {
     "ytick.color": INK,
 }
 
-#: The longest site name that fits its column; longer ones end in an ellipsis (the table has them whole).
-LONGEST: Final = 24
+#: Size of the text beside the plot, in points, and room for the label of a row, in inches.
+_TEXT: Final = 8.2
+_LABEL_ROOM: Final = 2.85
+#: The longest arm in a label; the table has it whole.
+_LONGEST_ARM: Final = 22
 
 
 def draw(build: Callable[[], Figure], *, form: str = "svg") -> bytes:
@@ -53,10 +57,15 @@ def draw(build: Callable[[], Figure], *, form: str = "svg") -> bytes:
     return out.getvalue()
 
 
-def svg_text(content: bytes) -> str:
-    """The drawing alone, to stand inside a page."""
+def svg_text(content: bytes, name: str) -> str:
+    """The drawing alone, to stand inside a page: what it refers to begins with `name`, other ids are gone."""
     text = content.decode("utf-8")
-    return text[text.index("<svg") :]
+    text = text[text.index("<svg") :]
+    used = set(re.findall(r'(?:href="|url\()#([^")]+)', text))
+    text = re.sub(
+        r'\s+id="([^"]*)"', lambda found: f' id="{name}-{found[1]}"' if found[1] in used else "", text
+    )
+    return re.sub(r'(href="|url\()#', rf"\g<1>#{name}-", text)
 
 
 def forest_figure(
@@ -77,8 +86,8 @@ def forest_figure(
 
     count = len(rows) + (2 if pooled else 0) + (1 if prediction and pooled else 0)
     height = 0.7 + 0.255 * (count + 1)
-    figure = Figure(figsize=(8.2, height))
-    axes = figure.add_axes((0.31, 0.55 / height, 0.36, (height - 0.6) / height))
+    figure = Figure(figsize=(8.8, height))
+    axes = figure.add_axes((0.34, 0.55 / height, 0.34, (height - 0.6) / height))
     top = count + 0.5
     axes.set_ylim(-0.1, top + 0.6)
     low, high = _limits(rows, pooled, prediction, smallest)
@@ -87,7 +96,7 @@ def forest_figure(
     for edge in smallest:
         if low < edge < high:
             axes.axvline(edge, color=SLATE, linewidth=0.8, linestyle=(0, (4, 3)))
-    _column(axes, -0.84, top, "site, season", weight="bold")
+    _column(axes, -0.98, top, "site, season", weight="bold")
     _column(axes, 1.04, top, reading.heading, weight="bold")
     largest = max((row.weight for row in rows if math.isfinite(row.weight)), default=1.0) or 1.0
     for place, row in enumerate(rows):
@@ -104,9 +113,7 @@ def forest_figure(
             markeredgewidth=1.1,
             linestyle="none",
         )
-        name = row.site if len(row.site) <= LONGEST else f"{row.site[: LONGEST - 1]}…"
-        arm = f" · {row.arm}" if row.arm else ""
-        _column(axes, -0.84, y, f"{name} {row.season}{arm}"[:44])
+        _column(axes, -0.98, y, _label(row))
         _column(axes, 1.04, y, f"{row.effect} ({row.interval})")
         _column(axes, 1.89, y, row.weight_words, align="right")
     if pooled:
@@ -115,7 +122,7 @@ def forest_figure(
         axes.axhline(y + 1, color=SLATE, linewidth=0.6)
         corners = [(mean_low, y), (mean, y + 0.32), (mean_high, y), (mean, y - 0.32)]
         axes.add_patch(Polygon(corners, closed=True, facecolor=MUST, edgecolor=INK, linewidth=0.8))
-        _column(axes, -0.84, y, "mean of the network", weight="bold")
+        _column(axes, -0.98, y, "mean of the network", weight="bold")
         _column(
             axes,
             1.04,
@@ -131,7 +138,7 @@ def forest_figure(
                     (prediction[0], y - 0.16), width, 0.32, facecolor=STRAW, edgecolor=INK, linewidth=0.6
                 )
             )
-            _column(axes, -0.84, y, "expected at a new site")
+            _column(axes, -0.98, y, "expected at a new site")
             _column(axes, 1.04, y, f"({reading.interval(*prediction)})")
     axes.set_yticks([])
     _axis(axes, reading)
@@ -281,10 +288,36 @@ def _column(
         transform=axes.get_yaxis_transform(),
         ha=align,
         va="center",
-        fontsize=8.2,
+        fontsize=_TEXT,
         fontweight=weight,
         clip_on=False,
     )
+
+
+def _label(row: ForestRow) -> str:
+    """Site, season and arm in the room there is: a long site name ends in an ellipsis."""
+    arm = row.arm if len(row.arm) <= _LONGEST_ARM else f"{row.arm[: _LONGEST_ARM - 1]}…"
+    rest = f" {row.season} · {arm}" if arm else f" {row.season}"
+    return shortened(row.site, _LABEL_ROOM - _width(rest)) + rest
+
+
+def shortened(text: str, inches: float) -> str:
+    """The text, or as much of it as is that wide with an ellipsis."""
+    if _width(text) <= inches:
+        return text
+    while text and _width(f"{text}…") > inches:
+        text = text[:-1]
+    return f"{text.rstrip()}…"
+
+
+def _width(text: str) -> float:
+    """How wide a text is, in inches."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family="DejaVu Sans", size=_TEXT)
+    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width) / 72.0
 
 
 def _axis(axes: Axes, reading: Reading) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from crosscellar.report.content import Tasting
-from crosscellar.report.forest import INK, MUST, SLATE
+from crosscellar.report.forest import INK, MUST, SLATE, shortened
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,7 +32,12 @@ def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
             [100 * result.proportion_correct], [y], marker="o", markersize=6, color=MUST, linestyle="none"
         )
     axes.set_yticks(range(len(tastings), 0, -1))
-    axes.set_yticklabels([f"{t.site[:24]} {t.season}: {t.correct} of {t.tasters}" for t in tastings])
+    axes.set_yticklabels(
+        [
+            f"{shortened(t.site, 1.3)} {t.season}: {t.correct} of {t.tasters}".replace("$", r"\$")
+            for t in tastings
+        ]
+    )
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(0.4, len(tastings) + 0.6)
     axes.set_xlim(0, 100)
