@@ -190,6 +190,20 @@ def test_text_that_begins_like_a_formula_stays_text(
     assert (tab["C2"].data_type, tab["C2"].value) == ("s", "=1+1")
 
 
+def test_trials_whose_codes_look_alike_as_file_names_get_a_file_each(
+    make_register: MakeRegister, contract: Contract, tmp_path: Path
+) -> None:
+    trials = ("LS26/OAK", "LS26_OAK")
+    register = make_register(
+        arms=[(trial, arm, role) for trial in trials for arm, role in (("a", "control"), ("b", "treatment"))],
+        vessels=[(trial, arm, f"T{arm}") for trial in trials for arm in ("a", "b")],
+        responses=[(trial, "ph", "pre_bottling", "primary", 2, None) for trial in trials],
+    )
+    made = write_sheets(register, tmp_path, contract=contract, seed=7)
+    titles = [openpyxl.load_workbook(path)["Laboratory"]["A2"].value for path in made.workbooks]
+    assert titles == list(trials)
+
+
 def test_a_lost_trial_and_an_empty_season_get_no_sheet(
     make_register: MakeRegister, contract: Contract, tmp_path: Path
 ) -> None:

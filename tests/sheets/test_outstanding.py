@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from crosscellar.contract import Contract
+from crosscellar.contract import Contract, load_contract
 from crosscellar.contract.frames import FINDINGS, PICKS, READINGS, SCORES, SET_ASIDE, Columns
 from crosscellar.intake.check import check_documents
 from crosscellar.intake.documents import read_documents
@@ -171,6 +172,69 @@ def test_a_finding_that_was_decided_is_no_longer_told(
         findings=decided,
     )
     assert "72 is far off" not in texts["oak-end"]
+
+
+def test_a_fault_of_a_heading_is_told_to_every_site_whose_readings_stand_below_it(
+    make_register: MakeRegister,
+) -> None:
+    trials = ("LS26-ELM", "LS26-OAK")
+    register = make_register(
+        arms=[
+            (trial, arm, role)
+            for trial in trials
+            for arm, role in (("at_rest", "control"), ("weekly", "treatment"))
+        ],
+        vessels=[
+            (trial, arm, f"{vessel}{trial[-1]}")
+            for trial in trials
+            for arm, vessel in (("at_rest", "B1"), ("weekly", "B2"))
+        ],
+        responses=[(trial, "turbidity", "pre_bottling", "primary", 2, date(2027, 5, 14)) for trial in trials],
+    )
+    register = Register.of_tables(
+        {
+            **register.tables,
+            "sites": pl.concat(
+                [
+                    register.sites,
+                    register.sites.with_columns(site_id=pl.lit("elm-end"), site_name=pl.lit("Elm End")),
+                ]
+            ),
+            "trials": register.trials.with_columns(site_id=pl.Series(["elm-end", "oak-end"])),
+        },
+        load_contract(),
+    )
+    below = [
+        {
+            "file": "lab.xlsx",
+            "sheet": "Tanks",
+            "row": row,
+            "column": 9,
+            "outcome": "held",
+            "target": "readings",
+            "proposed": json.dumps(
+                {
+                    "trial_id": trial,
+                    "vessel_id": f"B1{trial[-1]}",
+                    "stage": "pre_bottling",
+                    "analyte": "turbidity",
+                }
+            ),
+        }
+        for row, trial in enumerate(trials, 2)
+    ]
+    heading = {"file": "lab.xlsx", "sheet": "Tanks", "row": 1, "column": 9, "cell": "I1", "severity": "hold"}
+    _, texts = outstanding_of(
+        register,
+        readings=frame(READINGS, []),
+        set_aside=frame(SET_ASIDE, below),
+        findings=frame(
+            FINDINGS, [{**heading, "message": "Turbidty is not known.", "suggestion": "Is Turbidity meant?"}]
+        ),
+        today=TODAY,
+    )
+    assert set(texts) == {"elm-end", "oak-end"}
+    assert all("lab.xlsx › Tanks › I1: Turbidty is not known." in text for text in texts.values())
 
 
 def test_a_refused_cell_is_placed_by_what_stands_in_its_row_and_column(make_register: MakeRegister) -> None:

@@ -114,6 +114,7 @@ def write_sheets(
     labels = samples_of(register, contract).join(chosen.select("trial_id"), on="trial_id", how="semi")
     asked = laboratory_plan(register, contract)
     workbooks, ballots, keys = [], [], []
+    names = _file_names(chosen["trial_id"].to_list())
     for trial in chosen.iter_rows(named=True):
         trial_id = trial["trial_id"]
         vessels = register.vessels.filter(pl.col("trial_id") == trial_id).sort("arm_id", "vessel_id")
@@ -122,7 +123,7 @@ def write_sheets(
         logged = planned["response"].is_in(_LOGGED).any()
         own = labels.filter(pl.col("trial_id") == trial_id)
         if laboratory.height or logged:
-            path = out / f"{_file_name(trial_id)}.xlsx"
+            path = out / f"{names[trial_id]}.xlsx"
             with Book(path, title=f"Trial {trial_id}", made=datetime(trial["season"], 1, 1)) as book:  # noqa: DTZ001
                 book.words(
                     "Read me first",
@@ -137,7 +138,7 @@ def write_sheets(
                     book.cards("Labels to print", [*_cards(own, contract)])
             workbooks.append(path)
         for ballot, key in write_tasting(
-            trial, register, out, contract=contract, seed=seed, scale=scale, file_name=_file_name(trial_id)
+            trial, register, out, contract=contract, seed=seed, scale=scale, file_name=names[trial_id]
         ):
             ballots.append(ballot)
             keys.append(key)
@@ -320,6 +321,14 @@ def _cards(labels: pl.DataFrame, contract: Contract) -> Iterator[tuple[str, str]
         yield row["sample_id"], f"{row['vessel_id']} · {stage}\ndrawn on ____________"
 
 
-def _file_name(trial_id: str) -> str:
-    """A trial's code as the name of a file on any system."""
-    return "".join(mark if mark.isalnum() or mark in "-_" else "_" for mark in trial_id)
+def _file_names(trials: Sequence[str]) -> dict[str, str]:
+    """Each trial's code as the name of a file on any system, no two alike."""
+    names: dict[str, str] = {}
+    for trial in trials:
+        plain = "".join(mark if mark.isalnum() or mark in "-_" else "_" for mark in trial)
+        name, turn = plain, 1
+        while name in names.values():
+            turn += 1
+            name = f"{plain}_{turn}"
+        names[trial] = name
+    return names

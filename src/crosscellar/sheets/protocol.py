@@ -73,9 +73,14 @@ def _question(trial: Mapping[str, Any], register: Register) -> Parts:
         for noun, name in (("lot", "lot"), ("cultivar", "cultivar"))
         if trial.get(name)
     ]
+    if site.get("contact"):
+        who = [f"At the site: {site['contact']}."]
+    else:
+        who = ["Whoever fills this in: please say in the message that brings it back."]
     return [
         ("What is asked", [asked["title"], asked["hypothesis"]]),
         ("Where", [", ".join(where) + "."]),
+        ("Who", who),
     ]
 
 
