@@ -60,8 +60,10 @@ DAMAGES: dict[str, tuple[Callable[[Tables], None], list[str]]] = {
         change("arms", 0, role="treatment"),
         [
             "Trial LS-A has no control arm. Give exactly one arm the role control.",
-            "Trial LS-A plans a triangle test but has more than one treatment arm. "
-            "Make it a trial of two arms, or plan one trial a pair.",
+            (
+                "Trial LS-A plans a triangle test but has more than one treatment arm. "
+                "Make it a trial of two arms, or plan one trial a pair."
+            ),
         ],
     ),
     "two controls": (
@@ -89,8 +91,10 @@ DAMAGES: dict[str, tuple[Callable[[Tables], None], list[str]]] = {
             add("vessels", 2, arm_id="fined", vessel_id="LS-A-fined-v"),
         ),
         [
-            "Trial LS-A plans a triangle test but has more than one treatment arm. "
-            "Make it a trial of two arms, or plan one trial a pair."
+            (
+                "Trial LS-A plans a triangle test but has more than one treatment arm. "
+                "Make it a trial of two arms, or plan one trial a pair."
+            )
         ],
     ),
     "an unknown question": (
@@ -150,8 +154,10 @@ DAMAGES: dict[str, tuple[Callable[[Tables], None], list[str]]] = {
             add("responses", 0, stage="pre bottling", response="tot. acid"),
         ),
         [
-            "responses.csv row 6: trial_id LS-A, response titratable_acidity, stage pre_bottling "
-            "stands here a second time."
+            (
+                "responses.csv row 6: trial_id LS-A, response titratable_acidity, stage pre_bottling "
+                "stands here a second time."
+            )
         ],
     ),
     "a season in two figures": (
@@ -193,9 +199,11 @@ DAMAGES: dict[str, tuple[Callable[[Tables], None], list[str]]] = {
     "a misspelt response": (
         change("responses", 0, response="titratable_acidty"),
         [
-            "responses.csv row 2: the response 'titratable_acidty' is not known. Is titratable_acidity "
-            "meant? It may be an analyte, days_to_dry, max_ferment_rate, stuck, malolactic_complete, "
-            "triangle, or score:ATTRIBUTE."
+            (
+                "responses.csv row 2: the response 'titratable_acidty' is not known. Is titratable_acidity "
+                "meant? It may be an analyte, days_to_dry, max_ferment_rate, stuck, malolactic_complete, "
+                "triangle, or score:ATTRIBUTE."
+            )
         ],
     ),
     "a misspelt stage": (

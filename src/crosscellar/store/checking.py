@@ -58,17 +58,30 @@ def _files(session: Session) -> Iterator[str]:
 def _against_journal(session: Session) -> Iterator[str]:
     lines = journal.read(session.path)
     entries = dict(session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id"))
+    kept = {row[0] for row in session.rows("SELECT DISTINCT sha256 FROM files WHERE sha256 IS NOT NULL")}
     if entries and not lines:
         yield (
             f"The journal {journal.journal_path(session.path).name} is missing: a store that lost its last "
             "entries could not be told from a whole one. Put it back beside the store if you have it."
         )
         return
-    latest = {line.entry_id: line for line in lines}
-    lost = [line for number, line in sorted(latest.items()) if entries.get(number) != line.checksum]
+    lost = [
+        line
+        for place, line in enumerate(lines)
+        if entries.get(line.entry_id) != line.checksum and not _again(line, lines[place:], entries, kept)
+    ]
     for line in lost:
         what = ", ".join(name for name, _ in line.files) or f"a {line.kind}"
         yield (
             f"Entry {line.entry_id} of {line.moment[:10]} ({what}) is in the journal but not in the store: "
             "the store lost its end. Take these sheets in again."
         )
+
+
+def _again(line: journal.Line, later: list[journal.Line], entries: dict[int, str], kept: set[str]) -> bool:
+    """Whether an entry that the store lost was made good: its files came again, or its like came later."""
+    if line.files:
+        return all(sha256 in kept for _, sha256 in line.files if sha256)
+    return any(
+        other.kind == line.kind and entries.get(other.entry_id) == other.checksum for other in later[1:]
+    )

@@ -10,12 +10,11 @@ from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.contract.frames import Columns
 from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
 from crosscellar.store.checksum import Content, content_of
 from crosscellar.store.ledger import ALL, last_entry, write_entry
 from crosscellar.store.session import Session
-from crosscellar.store.taking import enter, next_entry, next_number, turn, withdraw
+from crosscellar.store.taking import as_texts, enter, next_entry, next_number, turn, typed, withdraw
 from crosscellar.store.targets import TARGETS
 
 ACCEPT, REFUSE = "accept", "refuse"
@@ -76,6 +75,7 @@ def store_decision(
             "nothing waits for your decision",
             next_step="A refused reading enters when the mended sheet is taken in.",
         )
+    _refuse_answered(session, finding_id)
     entry = next_entry(session)
     before = last_entry(session)
     content = before.content if before else Content()
@@ -85,6 +85,16 @@ def store_decision(
             "SELECT item_id FROM finding_items WHERE finding_id = $f ORDER BY item_id", {"f": finding_id}
         )
     ]
+    last = session.rows(
+        "SELECT verdict, value FROM decisions WHERE finding_id = $f ORDER BY decision_id DESC LIMIT 1",
+        {"f": finding_id},
+    )
+    if last and last[0] == (verdict, value):
+        raise CrosscellarError(
+            f"finding {finding_id} was decided so before", next_step="The other word undoes a decision."
+        )
+    if verdict == ACCEPT and value is None:
+        _refuse_two_values(session, finding_id)
     entered = withdrawn = 0
     waiting: set[int] = set()
     for item in items:
@@ -96,8 +106,8 @@ def store_decision(
         if others:
             waiting.update(others)
             continue
-        content = _enter_item(session, item, value, entry, content)
-        entered += 1
+        content, count = _enter_item(session, item, value, entry, content)
+        entered += count
     session.run(
         "INSERT INTO decisions VALUES ($number, $entry, $finding, $verdict, $reason, $value, $by)",
         {
@@ -114,15 +124,53 @@ def store_decision(
     return Decided(finding_id, verdict, entered, withdrawn, tuple(sorted(waiting)))
 
 
-def _enter_item(session: Session, item: int, value: str | None, entry: int, content: Content) -> Content:
-    target, proposed, file_id, cell = session.rows(
-        "SELECT target, proposed, file_id, cell FROM set_aside WHERE item_id = $item", {"item": item}
+def _refuse_answered(session: Session, finding_id: int) -> None:
+    answered = session.rows("SELECT how FROM answered WHERE finding_id = $f ORDER BY how", {"f": finding_id})
+    if answered and answered[0][0] == "mended":
+        raise CrosscellarError(
+            f"finding {finding_id} waits no more: a later sheet brought its readings",
+            next_step="To change what stands, take in a sheet as a correction.",
+        )
+    if answered:
+        raise CrosscellarError(
+            f"finding {finding_id} waits no more: the same file was read again since",
+            next_step="`crosscellar findings` lists what that reading asks.",
+        )
+
+
+def _refuse_two_values(session: Session, finding_id: int) -> None:
+    """Raise for a finding that speaks of two values for one item: a yes would not say which."""
+    proposals: dict[tuple[Any, ...], set[Any]] = {}
+    for target, text in session.rows(
+        """
+        SELECT s.target, s.proposed FROM finding_items AS i JOIN set_aside AS s USING (item_id)
+        WHERE i.finding_id = $f AND s.proposed IS NOT NULL
+        """,
+        {"f": finding_id},
+    ):
+        row, what = json.loads(text), TARGETS[target]
+        key = (target, *(row.get(name) for name in what.key))
+        proposals.setdefault(key, set()).add(row.get(what.value))
+    several = next((values for values in proposals.values() if len(values) > 1), None)
+    if several is not None:
+        shown = " and ".join(str(value) for value in sorted(several, key=str))
+        raise CrosscellarError(
+            f"finding {finding_id} is about two values for one reading: {shown}",
+            next_step="Say which stands with --value.",
+        )
+
+
+def _enter_item(
+    session: Session, item: int, value: str | None, entry: int, content: Content
+) -> tuple[Content, int]:
+    """The content after the held item entered, and how many did: 0 when it stands already."""
+    target, proposed, current, file_id, cell = session.rows(
+        'SELECT target, proposed, "current", file_id, cell FROM set_aside WHERE item_id = $item',
+        {"item": item},
     )[0]
-    standing = [
-        row for row in session.rows(TARGETS[target].entered, {"items": [item], "until": ALL}) if row[2]
-    ]
-    if standing:
-        return content
+    what = TARGETS[target]
+    if any(row[2] for row in session.rows(what.entered, {"items": [item], "until": ALL})):
+        return content, 0
     if proposed is None:
         raise NotComputable(
             f"the reading in {cell or 'this row'} cannot enter as it stands: what it says is not settled",
@@ -131,8 +179,12 @@ def _enter_item(session: Session, item: int, value: str | None, entry: int, cont
     row: dict[str, Any] = json.loads(proposed)
     if value is not None:
         row.update(_with_value(target, value, row))
-    what = TARGETS[target]
-    frame = _typed(row, what.columns).with_columns(
+    frame = pl.DataFrame([as_texts(row, what.columns)], schema=dict.fromkeys(what.columns, pl.String)).select(
+        typed(name, dtype) for name, dtype in what.columns.items()
+    )
+    if value is None:
+        _refuse_unseen(session, target, frame, current, cell)
+    frame = frame.with_columns(
         pl.lit(0, dtype=pl.Int32).alias("file_no"),
         pl.lit(item, dtype=pl.Int64).alias("item_id"),
         pl.lit(True).alias("supersedes"),
@@ -140,7 +192,24 @@ def _enter_item(session: Session, item: int, value: str | None, entry: int, cont
     files = pl.DataFrame(
         {"file_no": [0], "file_id": [file_id]}, schema={"file_no": pl.Int32, "file_id": pl.Int32}
     )
-    return enter(session, target, frame, files, entry, content)
+    return enter(session, target, frame, files, entry, content), 1
+
+
+def _refuse_unseen(
+    session: Session, target: str, frame: pl.DataFrame, current: str | None, cell: str | None
+) -> None:
+    """Raise when what stands under the key is not what the finding showed."""
+    what = TARGETS[target]
+    shown = json.loads(current).get(what.value) if current else None
+    with session.lend(wanted=frame.select(what.key)):
+        stored = session.frame(what.stored, {"until": ALL})
+    for standing in stored.filter("standing")[what.value].to_list():
+        if shown is None or float(standing) != float(shown):
+            raise CrosscellarError(
+                f"for the reading in {cell or 'this row'} {standing:g} stands by now, which this finding did "
+                "not show",
+                next_step="Say which value stands with --value, or refuse the finding.",
+            )
 
 
 def _with_value(target: str, value: str, row: dict[str, Any]) -> dict[str, Any]:
@@ -155,28 +224,6 @@ def _with_value(target: str, value: str, row: dict[str, Any]) -> dict[str, Any]:
         unit = row.get("unit") or ""
         return {column: number, "qualifier": "", "conversion": f"{value} {unit} by decision".strip()}
     return {column: int(number) if target == "picks" else number}
-
-
-def _typed(row: dict[str, Any], columns: Columns) -> pl.DataFrame:
-    texts = {name: None if row.get(name) is None else _plain(row[name]) for name in columns}
-    frame = pl.DataFrame(
-        {name: [text] for name, text in texts.items()}, schema=dict.fromkeys(columns, pl.String)
-    )
-    return frame.select(_cast(name, dtype).alias(name) for name, dtype in columns.items())
-
-
-def _cast(name: str, dtype: pl.DataType | type[pl.DataType]) -> pl.Expr:
-    if dtype == pl.Boolean:
-        return pl.col(name) == "true"
-    if dtype == pl.Date:
-        return pl.col(name).str.to_date("%Y-%m-%d")
-    return pl.col(name).cast(dtype)
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return repr(value) if isinstance(value, float) else str(value)
 
 
 def _take_back(session: Session, item: int, entry: int, content: Content) -> tuple[Content, int]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from crosscellar.errors import StoreError
 from crosscellar.store.ledger import Entry
 from crosscellar.store.migrations import sync_folder
 from crosscellar.store.session import private_files
@@ -30,7 +31,7 @@ def journal_path(store: Path) -> Path:
 
 
 def append(store: Path, entry: Entry, files: tuple[tuple[str, str], ...] = ()) -> None:
-    """Nothing; the line is on the disk when this returns."""
+    """Nothing; the line is on the disk when this returns. Raises StoreError when it cannot be written."""
     line = json.dumps(
         {
             "entry": entry.entry_id,
@@ -43,12 +44,26 @@ def append(store: Path, entry: Entry, files: tuple[tuple[str, str], ...] = ()) -
     )
     path = journal_path(store)
     new = not path.exists()
-    with private_files(), path.open("a", encoding="utf-8") as file:
-        file.write(f"{line}\n")
-        file.flush()
-        os.fsync(file.fileno())
+    try:
+        with private_files(), path.open("ab+") as file:
+            # A line that a crash cut short must not swallow this one.
+            torn = file.tell() > 0 and file.seek(-1, os.SEEK_END) >= 0 and file.read(1) != b"\n"
+            file.write(f"{chr(10) if torn else ''}{line}\n".encode())
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as fault:
+        raise StoreError(
+            f"this was stored, but its line could not be written to the journal ({fault.strerror})",
+            where=path,
+            next_step="Free some space or check your rights, then run `crosscellar check`.",
+        ) from fault
     if new:
         sync_folder(path.parent)
+
+
+def last_entry_id(store: Path) -> int:
+    """The largest entry number the journal speaks of, 0 for none."""
+    return max((line.entry_id for line in read(store)), default=0)
 
 
 def read(store: Path) -> list[Line]:

@@ -110,9 +110,6 @@ def make_new(path: Path, *, moment: datetime, steps: tuple[Migration, ...]) -> N
         _blank(making)
         session = Session(making)
         try:
-            with session.transaction():
-                session.run("CREATE TABLE migrations_pending (number INTEGER)")
-                session.run("DROP TABLE migrations_pending")
             apply(session, steps, moment)
             session.run(
                 "INSERT INTO store_info VALUES ($application, $moment)",

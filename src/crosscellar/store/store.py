@@ -28,7 +28,7 @@ from crosscellar.store.migrations import (
     version_of,
 )
 from crosscellar.store.registers import register_frames, store_register
-from crosscellar.store.session import Session, private_files
+from crosscellar.store.session import CONFIG, Session, private_files
 from crosscellar.store.taking import store_batch
 from crosscellar.store.targets import TARGETS
 
@@ -155,6 +155,8 @@ class Store:
         except BaseException:
             session.close()
             raise
+        if not read_only:
+            _catch_up(session)
         return cls(session, clock=clock, at_step=at_step)
 
     def __enter__(self) -> Self:
@@ -225,7 +227,14 @@ class Store:
             return
         journal.append(self.path, entry, files)
         self._at_step("journalled")
-        self._session.checkpoint()
+        try:
+            self._session.checkpoint()
+        except StoreError as fault:
+            raise StoreError(
+                f"this was stored and is safe in the log, but not yet folded into the store: {fault.what}",
+                where=self.path,
+                next_step="Free some space; until then keep the file that ends in .wal beside the store.",
+            ) from fault
         self._at_step("checkpointed")
 
     def decide(
@@ -294,7 +303,7 @@ class Store:
         return self._items("scores", trials, as_of)
 
     def findings(self, *, open_only: bool = False, as_of: When = None) -> pl.DataFrame:
-        """Findings with their number and `state`: open, accepted, refused, retaken or remark."""
+        """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
         found = self._session.frame(_FINDINGS, {"until": until_of(self._session, as_of)})
         return found.filter(pl.col("state") == "open") if open_only else found
 
@@ -410,6 +419,21 @@ def _named(batch: Batch) -> tuple[tuple[str, str], ...]:
     )
 
 
+def _catch_up(session: Session) -> None:
+    """Lines for entries that a crash kept from the journal."""
+    known = {(line.entry_id, line.checksum) for line in journal.read(session.path)}
+    for number, checksum in session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id"):
+        if (number, checksum) in known:
+            continue
+        entry = last_entry(session, until=number)
+        files = session.rows(
+            "SELECT file, coalesce(sha256, '') FROM files WHERE entry_id = $entry ORDER BY file_no",
+            {"entry": number},
+        )
+        if entry is not None:
+            journal.append(session.path, entry, tuple((str(name), str(sha)) for name, sha in files))
+
+
 def _copy(path: Path, out: Path) -> None:
     """A copy of a closed store, under another name until it is whole."""
     import duckdb
@@ -417,10 +441,10 @@ def _copy(path: Path, out: Path) -> None:
     part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
         with private_files():
-            connection = duckdb.connect(config={"storage_compatibility_version": "v1.4.0"})
+            connection = duckdb.connect(config={**CONFIG, "enable_external_access": True})
             try:
-                connection.execute("ATTACH $from AS source (READ_ONLY)".replace("$from", _quoted(path)))
-                connection.execute("ATTACH $to AS target".replace("$to", _quoted(part)))
+                connection.execute("ATTACH $path AS source (READ_ONLY)", {"path": str(path)})
+                connection.execute("ATTACH $path AS target (STORAGE_VERSION 'v1.4.0')", {"path": str(part)})
                 connection.execute("COPY FROM DATABASE source TO target")
                 connection.execute("CHECKPOINT target")
             finally:
@@ -435,8 +459,3 @@ def _copy(path: Path, out: Path) -> None:
         for left in (part, Path(f"{part}.wal")):
             with suppress(OSError):
                 left.unlink()
-
-
-def _quoted(path: Path) -> str:
-    """A path as an SQL text: ATTACH takes no parameters."""
-    return "'" + str(path).replace("'", "''") + "'"

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.contract.frames import Batch
+from crosscellar.contract.frames import Batch, Columns
 from crosscellar.errors import StoreError
+from crosscellar.store import journal
 from crosscellar.store.checksum import Content, content_of
 from crosscellar.store.ledger import Entry, last_entry, write_entry
 from crosscellar.store.session import Session
@@ -27,8 +28,12 @@ def next_number(session: Session, statement: str) -> int:
 
 
 def next_entry(session: Session) -> int:
-    """The number of the ledger's next entry."""
-    return next_number(session, "SELECT coalesce(max(entry_id), 0) FROM ledger")
+    """The number of the ledger's next entry: beyond all that the journal speaks of, too.
+
+    A store that lost its end must not give a lost entry's number to another, or the loss is forgotten.
+    """
+    ledger = next_number(session, "SELECT coalesce(max(entry_id), 0) FROM ledger")
+    return max(ledger, journal.last_entry_id(session.path) + 1)
 
 
 def store_batch(
@@ -42,6 +47,7 @@ def store_batch(
     fresh = batch.files.filter(pl.col("status") != _ON_RECORD)
     if fresh.is_empty():
         return None
+    _refuse_miscounted(batch, fresh)
     before = last_entry(session)
     entry = next_entry(session)
     files = _store_files(session, batch, fresh, entry)
@@ -54,9 +60,31 @@ def store_batch(
     _store_findings(session, batch.findings, files, items, entry)
     _store_lines(session, batch.lines, files, entry)
     _answer_retaken(session, files, entry)
+    _answer_mended(session, entry)
     moment = write_entry(session, entry_id=entry, moment=moment, kind="intake", content=content)
     at_step("entry_written")
     return Entry(entry, moment, "intake", content), files.select("file_no", "file_id")
+
+
+def _refuse_miscounted(batch: Batch, fresh: pl.DataFrame) -> None:
+    """Raise StoreError for a file whose counts are not those of its items."""
+    entering = pl.concat([getattr(batch, target).select("file_no") for target in TARGETS])
+    aside = batch.set_aside.select("file_no")
+    counted = (
+        fresh.select(
+            "file_no", "file", "accepted", away=pl.col("refused") + pl.col("held") + pl.col("already")
+        )
+        .join(entering.group_by("file_no").len("entering"), on="file_no", how="left")
+        .join(aside.group_by("file_no").len("aside"), on="file_no", how="left")
+        .with_columns(pl.col("entering", "aside").fill_null(0))
+        .filter((pl.col("accepted") != pl.col("entering")) | (pl.col("away") != pl.col("aside")))
+    )
+    if counted.height:
+        raise StoreError(
+            "the readings of this file do not add up, so nothing was stored",
+            where=str(counted["file"][0]),
+            next_step="Report this with the file.",
+        )
 
 
 def _store_files(session: Session, batch: Batch, fresh: pl.DataFrame, entry: int) -> pl.DataFrame:
@@ -77,9 +105,14 @@ def _store_files(session: Session, batch: Batch, fresh: pl.DataFrame, entry: int
     return files
 
 
-def _numbered(frame: pl.DataFrame, files: pl.DataFrame, entry: int) -> pl.DataFrame:
+def _numbered(
+    frame: pl.DataFrame, files: pl.DataFrame, entry: int, *, fileless: bool = False
+) -> pl.DataFrame:
+    """The frame's rows of these files with their numbers; `fileless` keeps rows that name no file."""
+    joined = frame.join(files.select("file_no", "file_id"), on="file_no", how="left", maintain_order="left")
+    keep = pl.col("file_id").is_not_null()
     return (
-        frame.join(files.select("file_no", "file_id"), on="file_no", how="inner", maintain_order="left")
+        joined.filter(keep | pl.col("file_no").is_null() if fileless else keep)
         .drop("file_no", "file")
         .with_columns(pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
     )
@@ -176,7 +209,7 @@ def _store_findings(
     session: Session, findings: pl.DataFrame, files: pl.DataFrame, items: pl.DataFrame, entry: int
 ) -> None:
     first = next_number(session, "SELECT coalesce(max(finding_id), 0) FROM findings")
-    numbered = _numbered(findings, files, entry).with_columns(
+    numbered = _numbered(findings, files, entry, fileless=True).with_columns(
         (pl.int_range(pl.len(), dtype=pl.Int32) + first).alias("finding_id")
     )
     links = (
@@ -210,3 +243,43 @@ def _answer_retaken(session: Session, files: pl.DataFrame, entry: int) -> None:
         """,
         {"entry": entry, "shas": list(shas)},
     )
+
+
+def _answer_mended(session: Session, entry: int) -> None:
+    """Findings whose every reading has come in by a later sheet ask for nothing any more."""
+    came = pl.concat([session.frame(what.mended, {"entry": entry}) for what in TARGETS.values()])
+    if came.is_empty():
+        return
+    with session.lend(came=came):
+        session.run(
+            """
+            INSERT INTO answered
+            SELECT $entry, n.finding_id, 'mended'
+            FROM findings AS n JOIN finding_items AS i USING (finding_id)
+            WHERE n.entry_id < $entry AND n.severity <> 'remark'
+                AND n.finding_id NOT IN (SELECT finding_id FROM answered)
+                AND n.finding_id NOT IN (SELECT finding_id FROM decisions)
+            GROUP BY n.finding_id HAVING bool_and(i.item_id IN (SELECT item_id FROM came))
+            """,
+            {"entry": entry},
+        )
+
+
+def as_texts(row: Mapping[str, Any], columns: Columns) -> dict[str, str | None]:
+    """A proposal's values as text, one for each column."""
+    return {name: None if row.get(name) is None else _as_text(row[name]) for name in columns}
+
+
+def _as_text(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def typed(name: str, dtype: pl.DataType | type[pl.DataType]) -> pl.Expr:
+    """A column of text in its own type."""
+    if dtype == pl.Boolean:
+        return (pl.col(name) == "true").alias(name)
+    if dtype == pl.Date:
+        return pl.col(name).str.to_date("%Y-%m-%d")
+    return pl.col(name).cast(dtype)

@@ -68,6 +68,7 @@ class Target:
     replaced: str
     twice: str
     stray: str
+    mended: str
     trace: str
 
 
@@ -83,6 +84,10 @@ def _target(
         f"coalesce(CAST({as_text.get(name, _column(name))} AS VARCHAR), chr(30))"
         for name in (*key, value, *also)
     )
+    same_as_proposed = " AND ".join(
+        f"""CAST(s."{name}" AS VARCHAR) IS NOT DISTINCT FROM json_extract_string(a.proposed, '$.{name}')"""
+        for name in key
+    )
     order = ", ".join(f's."{name}" NULLS FIRST' for name in key)
 
     def fill(text: str) -> str:
@@ -91,6 +96,7 @@ def _target(
             .replace("TABLE", table)
             .replace("IDENTITY", identity)
             .replace("SHOWN", shown)
+            .replace("SAME_AS_PROPOSED", same_as_proposed)
             .replace("SAME", same)
             .replace("FIELDS", fields)
             .replace("ORDER_KEY", order)
@@ -162,6 +168,14 @@ def _target(
             """
         ),
         stray=fill("SELECT count(*) FROM TABLE WHERE file_id NOT IN (SELECT file_id FROM files)"),
+        mended=fill(
+            """
+            SELECT DISTINCT a.item_id FROM set_aside AS a JOIN TABLE AS s ON SAME_AS_PROPOSED
+            WHERE a.target = 'TABLE' AND a.proposed IS NOT NULL AND s.entry_id > a.entry_id
+                AND a.entry_id < $entry AND s.entry_id <= $entry
+            ORDER BY a.item_id
+            """
+        ),
         trace=fill(
             """
             SELECT s.IDENTITY, f.file, f.sha256, s.sheet, s."row", s."column", s.cell, s.text_sent,
