@@ -233,7 +233,7 @@ def question_page(
         prediction=reading.interval(pooled.prediction_low, pooled.prediction_high) if foreseen else "",
         chances=_chances(pooled, reading, names),
         evidence=_evidence(pooled),
-        method=_method(pooled),
+        method=_method(pooled) if known else "",
         rows=rows,
         left_out=_left_out(pooled, reading, names),
         accumulated=accumulated,

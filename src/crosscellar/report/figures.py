@@ -33,9 +33,7 @@ def question_figures(
                 page.rows, reading, pooled=mean, prediction=foreseen, smallest=smallest_lines(pooled)
             ),
             _forest_alternative(page),
-            "Each square is one effect, larger with its weight, with its 95 % interval; a hollow square has "
-            "a borrowed variance. The diamond is the mean, the bar where a new site is expected, the dashed "
-            "line the smallest difference that matters.",
+            _forest_caption(page, smallest=bool(smallest_lines(pooled))),
         )
     if page.accumulated:
         add(
@@ -66,3 +64,15 @@ def _forest_alternative(page: QuestionPage) -> str:
     mean = f" Mean {page.estimate} ({page.interval})." if page.interval else ""
     new = f" Expected at a new site: {page.prediction}." if page.prediction else ""
     return f"Forest plot, {page.heading}. {effects}.{mean}{new}"
+
+
+def _forest_caption(page: QuestionPage, *, smallest: bool) -> str:
+    words = "Each square is one effect, larger with its weight, with its 95 % interval"
+    if any(row.borrowed for row in page.rows):
+        words += "; a hollow square has a borrowed variance"
+    words += "."
+    if page.interval:
+        words += " The diamond is the mean of the network with its interval."
+    if page.prediction:
+        words += " The bar is where the effect at a new site is expected."
+    return words + (" Dashed: the smallest difference that matters." if smallest else "")

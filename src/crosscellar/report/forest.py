@@ -38,6 +38,13 @@ _SETTINGS: Final[Any] = {
     "ytick.color": INK,
 }
 
+#: What would differ from one run or version to the next.
+_UNDATED: Final = {
+    "svg": ("Date", "Creator"),
+    "pdf": ("CreationDate", "Creator", "Producer"),
+    "png": ("Software",),
+}
+
 #: Size of the text beside the plot, in points, and room for the label of a row, in inches.
 _TEXT: Final = 8.2
 _LABEL_ROOM: Final = 2.85
@@ -52,7 +59,7 @@ def draw(build: Callable[[], Figure], *, form: str = "svg") -> bytes:
     with matplotlib.rc_context(_SETTINGS):
         figure = build()
         out = io.BytesIO()
-        metadata = {"Date": None, "Creator": None} if form == "svg" else {"Software": None}
+        metadata = dict.fromkeys(_UNDATED.get(form, ()))
         figure.savefig(out, format=form, facecolor=PAPER, metadata=metadata, dpi=160)
     return out.getvalue()
 
@@ -191,7 +198,7 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
                 weight=weight,
                 effect=reading.words(row["estimate"], unit=False),
                 interval=reading.interval(low, high),
-                weight_words="" if math.isnan(weight) else f"{100 * weight:.0f} %",
+                weight_words="" if math.isnan(weight) or pooled.n_sites < 2 else f"{100 * weight:.0f} %",
                 variance=str(row.get("variance_source") or ""),
                 borrowed=row.get("variance_source") == "borrowed",
             )

@@ -1,0 +1,231 @@
+"""The annual summary as a workbook: the tables of the page, with numbers that can be calculated with."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, time
+from pathlib import Path
+from typing import Any, Final
+
+from crosscellar.report.content import Summary
+from crosscellar.report.numbers import NONE
+
+Cells = Sequence[str | int]
+
+#: Headings under which a number is written as a number; a trial called 007 stays text.
+_NUMERIC: Final = frozenset(
+    {
+        *("Mean", "Low", "High", "New site low", "New site high", "Effect", "Season", "To season", "Sites"),
+        *("Picked it", "Of", "Needed at 5 %", "Chance by guessing", "p, adjusted"),
+    }
+)
+#: A number as the page shows it: a sign, digits, perhaps decimals.
+_NUMBER: Final = re.compile(r"[+−]?\d+(?:\.(\d+))?")
+_LONGEST_CELL: Final = 32_767
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One table of the workbook: its name, what it holds, its headings and rows of shown words."""
+
+    name: str
+    note: str
+    headings: tuple[str, ...]
+    rows: tuple[Cells, ...]
+
+
+def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
+    """The tables of a summary, as its page shows them, in the order of the tabs."""
+    about = (
+        *(("The season in numbers", name, value) for name, value in summary.counts),
+        *(("Readings that came in", name, value) for name, value in summary.readings),
+        *(("Lost trial", line, "") for line in summary.lost),
+        *(("Caution", topic, caution) for topic, caution in summary.cautions),
+    )
+    return (
+        Sheet(
+            "Season",
+            f"Trials of the {summary.season} season, as of {summary.as_of.isoformat()}, "
+            f"store {summary.snapshot}. Nothing here is advice on dosing, on compliance or on health.",
+            ("About", "What", "Value"),
+            about,
+        ),
+        Sheet(
+            "Answers",
+            "One row a question; intervals are 95 %.",
+            (
+                *("Question", "Response", "Scale", "Verdict", "Mean", "Low", "High"),
+                *("New site low", "New site high", "Evidence", "Reason", "Method"),
+            ),
+            tuple(
+                (
+                    *(page.title, page.response, page.heading, page.verdict, page.estimate),
+                    *_ends(page.interval),
+                    *_ends(page.prediction),
+                    *(page.evidence, page.reason, page.method),
+                )
+                for page in summary.questions
+            ),
+        ),
+        Sheet(
+            "Effects",
+            "Treatment minus control, trial by trial, on the scale named; intervals are 95 %.",
+            (
+                *("Question", "Scale", "Site", "Season", "Trial", "Arm", "Effect", "Low", "High", "Weight"),
+                "Where the variance is from",
+            ),
+            tuple(
+                (
+                    *(page.title, page.heading, row.site, row.season, row.trial, row.arm, row.effect),
+                    *_ends(row.interval),
+                    *(row.weight_words, row.variance),
+                )
+                for page in summary.questions
+                for row in page.rows
+            ),
+        ),
+        Sheet(
+            "Not pooled",
+            "Single effects that are not part of a mean, and why.",
+            ("Question", "Scale", "Site", "Season", "Trial", "Arm", "Effect", "Why"),
+            tuple(
+                (page.title, page.heading, row.site, row.season, row.trial, row.arm, row.effect, row.reason)
+                for page in summary.questions
+                for row in page.left_out
+            ),
+        ),
+        Sheet(
+            "As seasons add up",
+            "The answer as it stood after each season.",
+            ("Question", "Scale", "To season", "Sites", "Mean", "Low", "High", "Verdict"),
+            tuple(
+                (
+                    page.title,
+                    page.heading,
+                    row.season,
+                    row.sites,
+                    row.effect,
+                    *_ends(row.interval),
+                    row.verdict,
+                )
+                for page in summary.questions
+                for row in page.accumulated
+            ),
+        ),
+        Sheet(
+            "Without one site",
+            "The answer if one site had not taken part.",
+            ("Question", "Scale", "Without", "Mean", "Low", "High", "Verdict"),
+            tuple(
+                (page.title, page.heading, row.site, row.effect, *_ends(row.interval), row.verdict)
+                for page in summary.questions
+                for row in page.without_site
+            ),
+        ),
+        Sheet(
+            "Also watched",
+            "Responses watched for unintended consequences; p adjusted together. They make no verdict.",
+            ("Question", "Response", "Sites", "Mean effect, with unit", "Low", "High", "p, adjusted"),
+            tuple(
+                (page.title, row.response, row.sites, row.effect, *_ends(row.interval), row.p_adjusted)
+                for page in summary.questions
+                for row in page.monitored
+            ),
+        ),
+        Sheet(
+            "Triangle tests",
+            "Tasters who picked the odd glass; one in three would by guessing.",
+            ("Question", "Site", "Season", "Trial", "Picked it", "Of", "Needed at 5 %", "Chance by guessing"),
+            tuple(
+                (page.title, row.site, row.season, row.trial, row.correct, row.tasters, row.needed, row.p)
+                for page in summary.questions
+                for row in page.tastings
+            ),
+        ),
+        Sheet(
+            "Turned away",
+            "Readings of this season that were refused, or held until somebody decides.",
+            ("Where", "What", "What to do", "State"),
+            tuple((row.place, row.message, row.suggestion, row.state) for row in summary.turned_away),
+        ),
+    )
+
+
+def write_workbook(summary: Summary, path: Path) -> Path:
+    """The path of the workbook written there: the same bytes for the same summary, and never a formula."""
+    import xlsxwriter
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    options = {"strings_to_formulas": False, "strings_to_numbers": False, "strings_to_urls": False}
+    with xlsxwriter.Workbook(str(path), options) as book:
+        book.set_properties(
+            {
+                "title": f"Trials of the {summary.season} season",
+                "created": datetime.combine(summary.as_of, time()),
+            }
+        )
+        formats = _Formats(book)
+        for sheet in sheets_of(summary):
+            _fill(book.add_worksheet(sheet.name), sheet, formats)
+    return path
+
+
+class _Formats:
+    """The cell formats of one workbook, one for each number of decimals."""
+
+    def __init__(self, book: Any) -> None:
+        self._book = book
+        self._numbers: dict[tuple[int, bool], Any] = {}
+        self.note = book.add_format({"italic": True})
+        self.heading = book.add_format({"bold": True, "bottom": 2, "text_wrap": True, "valign": "top"})
+        self.text = book.add_format({"text_wrap": True, "valign": "top"})
+
+    def number(self, decimals: int, *, signed: bool) -> Any:
+        key = (decimals, signed)
+        if key not in self._numbers:
+            plain = f"0.{'0' * decimals}" if decimals else "0"
+            shown = f"+{plain};−{plain};{plain}" if signed else plain
+            self._numbers[key] = self._book.add_format({"num_format": shown, "valign": "top"})
+        return self._numbers[key]
+
+
+def _fill(page: Any, sheet: Sheet, formats: _Formats) -> None:
+    page.write_string(0, 0, sheet.note, formats.note)
+    for column, heading in enumerate(sheet.headings):
+        page.write_string(2, column, heading, formats.heading)
+        page.set_column(column, column, _width(sheet, column))
+    for line, row in enumerate(sheet.rows, 3):
+        for column, value in enumerate(row):
+            _write(page, line, column, value, formats, numeric=sheet.headings[column] in _NUMERIC)
+    if sheet.rows:
+        page.autofilter(2, 0, 2 + len(sheet.rows), len(sheet.headings) - 1)
+    page.freeze_panes(3, 1)
+    page.set_landscape()
+    page.fit_to_pages(1, 0)
+    page.repeat_rows(2)
+
+
+def _write(page: Any, line: int, column: int, value: str | int, formats: _Formats, *, numeric: bool) -> None:
+    text = str(value)
+    found = _NUMBER.fullmatch(text) if numeric else None
+    if text in ("", NONE):
+        page.write_blank(line, column, None, formats.text)
+    elif found is None:
+        page.write_string(line, column, text[:_LONGEST_CELL], formats.text)
+    else:
+        shown = formats.number(len(found[1] or ""), signed=text[0] in "+−")
+        page.write_number(line, column, float(text.replace("−", "-")), shown)
+
+
+def _ends(interval: str) -> tuple[str, str]:
+    """The two ends of an interval as shown."""
+    low, found, high = interval.partition(" to ")
+    return (low, high) if found else ("", "")
+
+
+def _width(sheet: Sheet, column: int) -> float:
+    """A column as wide as its longest word needs, within reason."""
+    longest: Iterator[int] = (len(str(row[column])) for row in sheet.rows)
+    return float(min(48, max(9, len(sheet.headings[column]) + 2, *longest, 0)))

@@ -1,0 +1,96 @@
+"""The summary as a workbook, read back with openpyxl."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from zipfile import ZipFile
+
+from openpyxl import load_workbook
+
+from crosscellar.report.content import Summary, TurnedAway
+from crosscellar.report.page import render_page
+from crosscellar.report.workbook import sheets_of, write_workbook
+
+SummaryOf = Callable[..., Summary]
+
+
+def cells(path: Path) -> list[object]:
+    book = load_workbook(path)
+    return [
+        cell.value for sheet in book for row in sheet.iter_rows() for cell in row if cell.value is not None
+    ]
+
+
+def test_every_number_of_the_pages_tables_stands_in_the_workbook(
+    summary_of: SummaryOf, tmp_path: Path
+) -> None:
+    summary = summary_of(["a", "b", "c", "d"], seasons=2)
+    shown = re.findall(r'<td class="n">(.*?)</td>', render_page(summary))
+    wanted = {
+        float(number.replace("\u2212", "-"))
+        for text in shown
+        for number in re.findall(r"[+\u2212]\d+(?:\.\d+)?", text)
+    }
+    assert len(wanted) > 20
+    there = {
+        value
+        for value in cells(write_workbook(summary, tmp_path / "s.xlsx"))
+        if isinstance(value, float | int)
+    }
+    assert wanted <= there
+
+
+def test_text_that_looks_like_a_formula_or_a_link_stays_text(summary_of: SummaryOf, tmp_path: Path) -> None:
+    bad = '=HYPERLINK("http://x.example","y")'
+    summary = summary_of(
+        ["a", "b", "c"],
+        names=[bad, "+1+1", "@SUM(A1)"],
+        title=bad,
+        turned_away=(TurnedAway(bad, "held", bad, "http://x.example", "-1+1"),),
+    )
+    path = write_workbook(summary, tmp_path / "s.xlsx")
+    kinds = {
+        cell.data_type
+        for sheet in load_workbook(path)
+        for row in sheet.iter_rows()
+        for cell in row
+        if cell.value is not None
+    }
+    assert kinds == {"s", "n"}
+    assert bad in cells(path)
+    with ZipFile(path) as packed:
+        assert not [name for name in packed.namelist() if "external" in name or "sheet1.xml.rels" in name]
+        assert all(b"<f>" not in packed.read(name) for name in packed.namelist())
+
+
+def test_the_same_summary_gives_the_same_workbook(summary_of: SummaryOf, tmp_path: Path) -> None:
+    one, other = (
+        write_workbook(summary_of(["a", "b", "c"]), tmp_path / name).read_bytes()
+        for name in ("1.xlsx", "2.xlsx")
+    )
+    assert one == other
+
+
+def test_the_workbook_of_an_anonymous_summary_has_no_name_in_any_part(
+    summary_of: SummaryOf, tmp_path: Path
+) -> None:
+    names = ["Quillbend Estate", "Marrowfen Barn", "Tolverlea"]
+    sites = ["quillbend", "marrowfen", "tolverlea"]
+    path = write_workbook(summary_of(sites, names=names, anonymous=True, seasons=2), tmp_path / "s.xlsx")
+    with ZipFile(path) as packed:
+        content = b"".join(packed.read(name) for name in packed.namelist()).lower()
+    assert b"site 01" in content
+    assert [word for word in (*sites, "estate", "barn") if word.encode() in content] == []
+
+
+def test_every_row_has_as_many_cells_as_headings_and_an_empty_season_is_written(
+    summary_of: SummaryOf, tmp_path: Path
+) -> None:
+    summary = summary_of(["a", "b", "c"], seasons=2)
+    for sheet in sheets_of(summary):
+        assert {len(row) for row in sheet.rows} <= {len(sheet.headings)}
+    bare = replace(summary, questions=(), counts=(), readings=())
+    assert "Season" in load_workbook(write_workbook(bare, tmp_path / "bare.xlsx")).sheetnames
