@@ -47,6 +47,7 @@ RULES: Final[Mapping[str, Check]] = MappingProxyType(
             samples.glycerol_unlike_alcohol,
             samples.zero_below_limit,
             series.total_so2_rises,
+            series.va_falls,
             series.malic_rises,
             series.lactic_falls,
             series.malolactic_balance,
@@ -129,6 +130,12 @@ def apply_rules(
     UnknownName
         If `settings` names a rule or a setting that there is not.
     """
+    strangers = sorted(set(settings or {}) - set(RULES))
+    if strangers:
+        raise UnknownName(
+            f"there is no rule {strangers[0]!r} over several cells",
+            next_step=f"There are: {', '.join(sorted(RULES))}.",
+        )
     view = look(typed, stored, picks, scores, register, contract)
     found = [no_hits()]
     for code, check in RULES.items():

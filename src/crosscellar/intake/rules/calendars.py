@@ -31,7 +31,7 @@ _HALF_YEAR: Final = timedelta(days=183)
 
 
 def _windows(view: View, rule: Rule) -> pl.DataFrame:
-    """For each hemisphere, season and stage with a window: its first and last day, slack included."""
+    """For each hemisphere, season and stage with a window: its days, without and with slack."""
     slack = timedelta(days=rule.settings["slack_days"])
     seasons = view.readings["season"].drop_nulls().unique().sort().to_list()
     rows = []
@@ -43,9 +43,12 @@ def _windows(view: View, rule: Rule) -> pl.DataFrame:
                 closes = closes.replace(year=season + 1)
             for stage, event in _EVENTS.items():
                 if event == window.event:
-                    rows.append((window.hemisphere, season, stage, opens - slack, closes + slack))
+                    rows.append(
+                        (window.hemisphere, season, stage, opens, closes, opens - slack, closes + slack)
+                    )
     kinds = {"hemisphere": pl.String, "season": pl.Int32, "stage": pl.String}
-    return pl.DataFrame(rows, schema={**kinds, "opens": pl.Date, "closes": pl.Date}, orient="row")
+    days = dict.fromkeys(("first_day", "last_day", "opens", "closes"), pl.Date)
+    return pl.DataFrame(rows, schema={**kinds, **days}, orient="row")
 
 
 def _outside(view: View, rule: Rule) -> pl.DataFrame:
@@ -54,7 +57,7 @@ def _outside(view: View, rule: Rule) -> pl.DataFrame:
     rows = rows.join(_windows(view, rule), on=keys, how="inner", maintain_order="left")
     day = pl.col("sample_date")
     off = pl.any_horizontal(
-        (day + sign * _HALF_YEAR).is_between(pl.col("opens"), pl.col("closes")) for sign in (-1, 1)
+        (day + sign * _HALF_YEAR).is_between(pl.col("first_day"), pl.col("last_day")) for sign in (-1, 1)
     )
     rows = rows.with_columns(off.alias("half_a_year_off"))
     return rows.filter(~day.is_between(pl.col("opens"), pl.col("closes")))

@@ -49,7 +49,7 @@ def total_so2_rises(view: View, rule: Rule) -> pl.DataFrame:
     return _tell(rows, rule, "so2_total")
 
 
-def volatile_acidity_falls(view: View, rule: Rule) -> pl.DataFrame:
+def va_falls(view: View, rule: Rule) -> pl.DataFrame:
     """Volatile acidity that fell once primary ferment was over."""
     rows = _moved(view, "volatile_acidity").filter(
         (pl.col("difference") < -rule.settings["slack"]) & (pl.col("order_before") >= _END_PRIMARY)
