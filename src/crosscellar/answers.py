@@ -11,9 +11,11 @@ import numpy as np
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.errors import UnknownName
+from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling import Pooled, adjust_monitored, pool
 from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_scale
+from crosscellar.pooling.dose import DoseFit
+from crosscellar.pooling.explained import dose
 from crosscellar.register import Register
 
 #: What can be asked of `--by`: columns of the effects.
@@ -119,6 +121,7 @@ class Pools:
     pooled: tuple[Pooled, ...]
     prior_words: str = ""
     by: Mapping[str, Any] = field(default_factory=dict)
+    dose: DoseFit | None = None
 
 
 def pool_question(
@@ -161,7 +164,26 @@ def pool_question(
     by = {}
     if asked.by is not None and pooled:
         by = moderated(pooled[0], asked.by, looked_at=asked.moderators_looked_at)
-    return Pools(adjust_monitored(pooled), prior_words, by)
+    dose = dose_of(pooled[0]) if pooled and pooled[0].role == "primary" else None
+    return Pools(adjust_monitored(pooled), prior_words, by, dose)
+
+
+def dose_of(pooled: Pooled) -> DoseFit | None:
+    """The change per unit of level, where some trial has several levels; None elsewhere.
+
+    Controls count as level 0 unless the effects have a column `control_level`.
+    """
+    effects = pooled.effects
+    if "level" not in effects.columns or pooled.n_sites < 2:
+        return None
+    levels = effects.group_by("trial").agg(pl.col("level").drop_nulls().n_unique())
+    if not levels["level"].ge(2).any():
+        return None
+    base = "control_level" if "control_level" in effects.columns else 0.0
+    try:
+        return dose(effects, control_level=base)
+    except NotComputable:
+        return None
 
 
 def _in_order(effects: pl.DataFrame) -> list[dict[str, Any]]:
@@ -256,3 +278,25 @@ def moderated(pooled: Pooled, by: str, *, looked_at: int = 1) -> dict[str, Any]:
             level=pooled.level,
         )
     return found
+
+
+def with_control_levels(effects: pl.DataFrame, arms: pl.DataFrame) -> pl.DataFrame:
+    """The effects with `control_level`: the level of their trial's control, 0 where none is given."""
+    controls = arms.filter(pl.col("role") == "control").select(
+        pl.col("trial_id").alias("trial"), pl.col("level").fill_null(0.0).alias("control_level")
+    )
+    return effects.join(controls, on="trial", how="left", maintain_order="left")
+
+
+def dose_words(fit: DoseFit, pooled: Pooled, level_unit: str) -> str:
+    """The dose-response in one sentence."""
+    per = level_unit or "unit of level"
+    scale = pooled.scale
+    words = f"By level, over sites: {scale.words(fit.slope)} per {per}"
+    if fit.robust is not None:
+        low, high = fit.robust.interval(pooled.level)
+        words += f" ({100 * pooled.level:g} % interval {scale.range(float(low[0]), float(high[0]))})"
+    if fit.lack_of_fit_p is not None:
+        bent = "leave more than chance" if fit.lack_of_fit_p < 0.05 else "fit"
+        words += f"; straight lines {bent} (p {fit.lack_of_fit_p:.2g})"
+    return f"{words}."

@@ -224,6 +224,13 @@ def _(result: EffectsAnswer) -> list[Any]:
         parts.append(
             table(("site", "season", "trial", "arm", "effect", "95 %", "where the variance is from"), cells)
         )
+    if result.without.height:
+        parts += ["", "No usable effect:"]
+        names = ("site", "season", "trial", "response", "stage", "reason")
+        rows_without = [
+            tuple(words(row[name]) for name in names) for row in result.without.iter_rows(named=True)
+        ]
+        parts.append(table(names, rows_without))
     return parts
 
 

@@ -11,9 +11,16 @@ from typing import TYPE_CHECKING, Any, Self
 
 import polars as pl
 
-from crosscellar.answers import Asked, Pools, planned_responses, pool_question
+from crosscellar.answers import (
+    Asked,
+    Pools,
+    dose_words,
+    planned_responses,
+    pool_question,
+    with_control_levels,
+)
 from crosscellar.contract import load_contract
-from crosscellar.errors import CrosscellarError, UnknownName
+from crosscellar.errors import CrosscellarError, RegisterRefused, UnknownName
 from crosscellar.pooling import Pooled
 from crosscellar.register import Register
 from crosscellar.results import (
@@ -118,6 +125,7 @@ class Network:
         from crosscellar.register import read_register
 
         register = read_register(path, self._contract)
+        self._refuse_orphans(register, path)
         keys = {name: table.key for name, table in self._contract.register_tables.items()}
         changes = self._store.keep_register(register.tables, keys)
         self._forget()
@@ -126,6 +134,22 @@ class Network:
             rows={name: frame.height for name, frame in register.tables.items()},
             changes=changes,
             warnings=register.warnings,
+        )
+
+    def _refuse_orphans(self, register: Register, path: str | Path) -> None:
+        """Raise for a register without a vessel that has readings: they would belong to nothing."""
+        stored = self._store.readings().select("trial_id", "arm_id", "vessel_id").unique()
+        orphans = stored.join(register.vessels, on=["trial_id", "arm_id", "vessel_id"], how="anti")
+        if orphans.is_empty():
+            return
+        raise RegisterRefused(
+            "the register leaves out vessels that have readings, so nothing of it was taken in",
+            where=path,
+            next_step="Put them back; a trial that is given up keeps its rows and gets the status lost.",
+            faults=tuple(
+                f"Vessel {vessel} of arm {arm} of trial {trial} has readings in the store."
+                for trial, arm, vessel in orphans.sort("trial_id", "arm_id", "vessel_id").iter_rows()
+            ),
         )
 
     def _forget(self) -> None:
@@ -315,10 +339,18 @@ class Network:
         self, question: str, *, response: str | None = None, measure: str | None = None
     ) -> EffectsAnswer:
         """`effects` with the question's title, for a person."""
+        from crosscellar.effects import trials_without_effect
+
         asked = self._question(question)
-        return EffectsAnswer(
-            question, str(asked["title"]), self.effects(question, response=response, measure=measure)
+        effects = self.effects(question, response=response, measure=measure)
+        without = trials_without_effect(
+            effects,
+            self._register.design(),
+            planned_responses(self._register, self._contract),
+            question=question,
+            response=None if response is None else self._response(response),
         )
+        return EffectsAnswer(question, str(asked["title"]), effects, without)
 
     def pool(
         self,
@@ -359,7 +391,7 @@ class Network:
         asked = self._question(question)
         response = None if response is None else self._response(response)
         everything = self._all_effects(_day(as_of), measure=measure, question=question, response=response)
-        effects = everything.filter(pl.col("question") == question)
+        effects = with_control_levels(everything.filter(pl.col("question") == question), self._register.arms)
         if response is not None:
             effects = effects.filter(pl.col("response") == response)
         pools = pool_question(
@@ -369,7 +401,7 @@ class Network:
             asked=Asked(method, interval, level, by),
             everything=everything,
         )
-        return _answer(asked, pools, one=response is not None)
+        return _answer(asked, pools, self._register.arms, one=response is not None)
 
     @property
     def questions(self) -> tuple[str, ...]:
@@ -529,14 +561,20 @@ def _readings(count: int) -> str:
     return "1 reading" if count == 1 else f"{count} readings"
 
 
-def _answer(question: Mapping[str, Any], pools: Pools, *, one: bool) -> Answer:
+def _answer(question: Mapping[str, Any], pools: Pools, arms: pl.DataFrame, *, one: bool) -> Answer:
+    remarks = [pools.prior_words] if pools.prior_words else []
+    if pools.dose is not None:
+        trials = pools.pooled[0].effects["trial"].implode()
+        units = arms.filter(pl.col("trial_id").is_in(trials))["level_unit"].drop_nulls().unique().to_list()
+        remarks.append(dose_words(pools.dose, pools.pooled[0], units[0] if len(units) == 1 else ""))
     return Answer(
         question=str(question["question_id"]),
         title=str(question["title"]),
         hypothesis=str(question["hypothesis"] or ""),
         pooled=pools.pooled,
         one=one,
-        remarks=(pools.prior_words,) if pools.prior_words else (),
+        remarks=tuple(remarks),
+        dose=pools.dose,
         by=pools.by,
     )
 

@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from crosscellar.pooling import Pooled
+from crosscellar.pooling.dose import DoseFit
 
 #: The counts of a taking-in, in the order they are read out.
 COUNTS = ("readings_in", "accepted", "refused", "held", "already", "blank")
@@ -157,14 +158,20 @@ class Outstanding:
 
 @dataclass(frozen=True, slots=True)
 class EffectsAnswer:
-    """What each trial of a question showed."""
+    """What each trial of a question showed, and which planned responses came to no usable effect, and why."""
 
     question: str
     title: str
     effects: pl.DataFrame
+    without: pl.DataFrame
 
     def as_json(self) -> dict[str, Any]:
-        return {"question": self.question, "title": self.title, "effects": plain(self.effects)}
+        return {
+            "question": self.question,
+            "title": self.title,
+            "effects": plain(self.effects),
+            "without_effect": plain(self.without),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +185,7 @@ class Answer:
     one: bool = False
     remarks: tuple[str, ...] = ()
     by: Mapping[str, Any] = field(default_factory=dict)
+    dose: DoseFit | None = None
 
     def as_json(self) -> Any:
         documents = [plain(pooled.as_json()) for pooled in self.pooled]
@@ -193,6 +201,12 @@ class Answer:
                 "tests": plain(fit.tests),
                 "explained": plain(fit.explained),
                 "groups": plain(self.by.get("groups", [])),
+            }
+        if documents and self.dose is not None:
+            documents[0]["dose"] = {
+                "slope": plain(self.dose.slope),
+                "slopes": plain(self.dose.slopes),
+                "lack_of_fit_p": plain(self.dose.lack_of_fit_p),
             }
         return documents[0] if self.one and documents else documents
 

@@ -15,7 +15,7 @@ import crosscellar as cc
 from crosscellar.answers import judgement_of
 from crosscellar.contract import load_contract
 from crosscellar.contract.frames import EFFECTS
-from crosscellar.errors import CrosscellarError, UnknownName
+from crosscellar.errors import CrosscellarError, RegisterRefused, UnknownName
 from crosscellar.results import COUNTS
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -148,3 +148,37 @@ def test_a_smallest_difference_in_a_foreign_unit_is_refused() -> None:
     }
     with pytest.raises(UnknownName, match="no unit of"):
         judgement_of(question, load_contract())
+
+
+def test_a_register_cannot_leave_out_a_vessel_that_has_readings(tmp_path: Path) -> None:
+    folder = tmp_path / "register"
+    folder.mkdir()
+    for file in (DEMO / "register").glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(folder)
+        network.intake(DEMO / "inbox" / "2022")
+        trial, arm, vessel = network._store.readings().select("trial_id", "arm_id", "vessel_id").row(0)
+        before = network.check().facts
+        vessels = (folder / "vessels.csv").read_text().splitlines(keepends=True)
+        kept = [line for line in vessels if not line.startswith(f"{trial},{arm},{vessel},")]
+        # Another vessel takes its place, so that the arm is not empty.
+        (folder / "vessels.csv").write_text("".join(kept) + f"{trial},{arm},ANOTHER,,,\n")
+        with pytest.raises(RegisterRefused) as refused:
+            network.register(folder)
+        assert refused.value.faults == (
+            f"Vessel {vessel} of arm {arm} of trial {trial} has readings in the store.",
+        )
+        assert network.check().facts == before
+
+
+def test_doses_are_read_as_a_change_per_unit_of_level(network: cc.Network) -> None:
+    answer = network.answer("whole-cluster")
+    assert answer.dose is not None
+    assert any(remark.startswith("By level, over sites:") for remark in answer.remarks)
+    assert network.answer("cold-soak").dose is None
+
+
+def test_a_lost_trial_is_named_with_its_reason(network: cc.Network) -> None:
+    without = network.effects_answer("cold-soak").without
+    assert "trial lost" in without.filter(pl.col("trial") == "CS22-SKM")["reason"][0]
