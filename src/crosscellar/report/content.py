@@ -35,6 +35,7 @@ class ForestRow:
     weight_words: str
     variance: str
     borrowed: bool
+    level: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

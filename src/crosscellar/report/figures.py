@@ -10,6 +10,7 @@ import polars as pl
 from crosscellar.pooling import Pooled
 from crosscellar.report.content import Figure, QuestionPage
 from crosscellar.report.forest import accumulated_figure, draw, forest_figure, smallest_lines, svg_text
+from crosscellar.report.levels import leveled_rows, levels_figure
 from crosscellar.report.numbers import Reading
 from crosscellar.report.sensory import pooled_tasting_words, tasting_figure
 
@@ -34,6 +35,15 @@ def question_figures(
             ),
             _forest_alternative(page),
             _forest_caption(page, smallest=bool(smallest_lines(pooled))),
+        )
+    leveled = leveled_rows(page.rows)
+    if leveled:
+        add(
+            lambda: levels_figure(leveled, reading),
+            f"Effect by level, {page.heading}: "
+            + "; ".join(f"{r.site} {r.season}, level {x:g}: {r.effect} ({r.interval})" for x, r in leveled)
+            + ".",
+            "Effect by level, with 95 % intervals; the arms of a trial are joined. No curve is fitted.",
         )
     if page.accumulated:
         add(

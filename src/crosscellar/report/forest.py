@@ -201,6 +201,7 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
                 weight_words="" if math.isnan(weight) or pooled.n_sites < 2 else f"{100 * weight:.0f} %",
                 variance=str(row.get("variance_source") or ""),
                 borrowed=row.get("variance_source") == "borrowed",
+                level=row.get("level"),
             )
         )
     return tuple(rows)
