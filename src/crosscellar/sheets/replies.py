@@ -35,16 +35,17 @@ def reply_text(name: str, counts: Mapping[str, Any], findings: pl.DataFrame) -> 
 def _counted(counts: Mapping[str, Any]) -> str:
     total = counts["readings_in"]
     if not total:
-        return counts["message"] or "No reading was found in it."
-    parts = [f"{counts['accepted']} of {total} readings were taken in"]
-    for key, words in (
-        ("already", "were there already"),
-        ("refused", "need mending"),
-        ("held", "wait for an answer"),
-        ("blank", "are blank"),
+        return str(counts["message"]) or "No reading was found in it."
+    taken = counts["accepted"]
+    parts = [f"{taken} of {total} readings {'was' if taken == 1 else 'were'} taken in"]
+    for key, one, several in (
+        ("already", "was there already", "were there already"),
+        ("refused", "needs mending", "need mending"),
+        ("held", "waits for an answer", "wait for an answer"),
+        ("blank", "is blank", "are blank"),
     ):
         if counts[key]:
-            parts.append(f"{counts[key]} {words}")
+            parts.append(f"{counts[key]} {one if counts[key] == 1 else several}")
     return ", ".join(parts) + "."
 
 
