@@ -186,7 +186,7 @@ VALUES = st.dictionaries(
 
 
 @given(values=VALUES, data=st.data())
-@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck))
 def test_the_checksum_does_not_depend_on_the_order_of_files_and_rows(
     values: dict[tuple[str, str], float], data: st.DataObject, tmp_path_factory: Any, plain: Any
 ) -> None:
