@@ -40,7 +40,7 @@ from crosscellar.contract.frames import (
 from crosscellar.errors import StoreError
 from crosscellar.store import Store
 
-SHEETS, READINGS_EACH = 6, 5
+SHEETS, READINGS_EACH = 3, 5
 
 
 def sheet(number: int, *, readings: int = READINGS_EACH, weight: int = 0) -> Batch:
@@ -145,7 +145,7 @@ def state(path: Path) -> dict[str, Any]:
 
 
 def kill(folder: Path, rounds: int, seed: int) -> dict[str, int]:
-    """Counts over so many kills at random moments; every one of them must be 0 but `kills` and `acknowledged`."""
+    """Counts over so many kills at random moments: all must be 0 but `kills` and `acknowledged`."""
     chance = random.Random(seed)
 
     def undisturbed() -> Any:
@@ -161,7 +161,9 @@ def kill(folder: Path, rounds: int, seed: int) -> dict[str, int]:
         path = folder / f"{number}" / "store"
         path.parent.mkdir()
         child, out = in_child(
-            lambda into: take_missing(path, range(SHEETS), lambda told: _write(into, bytes([told])))
+            lambda into, path=path: take_missing(  # type: ignore[misc]
+                path, range(SHEETS), lambda told: _write(into, bytes([told]))
+            )
         )
         time.sleep(chance.uniform(0, 0.8 * seconds))
         os.kill(child, signal.SIGKILL)
@@ -171,7 +173,7 @@ def kill(folder: Path, rounds: int, seed: int) -> dict[str, int]:
         counts["kills"] += os.WIFSIGNALED(status)
         counts["acknowledged"] += len(told)
 
-        def look_and_go_on() -> Any:
+        def look_and_go_on(path: Path = path) -> Any:
             before = state(path) if path.exists() else {"sheets": [], "each": {}, "problems": []}
             take_missing(path, range(SHEETS))
             return [before, state(path)["checksum"]]
@@ -194,7 +196,7 @@ def kill(folder: Path, rounds: int, seed: int) -> dict[str, int]:
 
 
 def crowd(folder: Path, processes: int, sheets: int) -> dict[str, int]:
-    """What so many processes, each with sheets of its own and opening the store for each, left in one store."""
+    """What so many processes left in one store, each with sheets of its own, opening it for each."""
     path = folder / "store"
 
     def one(first: int) -> Callable[[int], None]:
@@ -218,7 +220,7 @@ def crowd(folder: Path, processes: int, sheets: int) -> dict[str, int]:
 
 
 def full(folder: Path, limit: int) -> dict[str, Any]:
-    """What is left after sheets were taken in until no file may grow beyond `limit` bytes, and after a rerun."""
+    """What is left after sheets came until no file might grow beyond `limit` bytes, and after a rerun."""
     path = folder / "store"
 
     def fill() -> Any:

@@ -93,8 +93,15 @@ def _blank(path: Path) -> None:
 
     from crosscellar.store.session import CONFIG
 
-    with private_files():
-        duckdb.connect(str(path), config=CONFIG).close()
+    try:
+        with private_files():
+            duckdb.connect(str(path), config=CONFIG).close()
+    except duckdb.IOException as fault:
+        raise StoreError(
+            "no store can be made here",
+            where=path.parent,
+            next_step="Choose a folder that exists and that you may write to.",
+        ) from fault
     path.chmod(0o600)
 
 
