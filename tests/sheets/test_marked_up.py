@@ -88,7 +88,7 @@ def test_the_legend_says_each_mark_in_words(send_back: Back) -> None:
     _, written = send_back(("orr.csv", sheet(BAD)))
     tab = openpyxl.load_workbook(written["marked"])["Findings"]
     legend = " ".join(str(cell.value) for row in tab["B3:C5"] for cell in row)
-    assert all(sign in legend for sign in ("thick frame", "dashed frame", "dotted frame"))
+    assert all(sign in legend for sign in ("thick frame", "double frame", "dotted frame"))
 
 
 def test_a_reply_counts_the_readings_and_names_the_cell(send_back: Back) -> None:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
 
-from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
 
 if TYPE_CHECKING:
     from crosscellar.intake.grid import Grid
+    from crosscellar.intake.headings import HeadingReader
     from crosscellar.intake.recognise import Table
 
 _FAILED: Final = ("refused", "held")
@@ -35,7 +35,7 @@ class _Part:
 
 
 def write_corrections(
-    path: Path, file_no: int, grids: Sequence[Grid], batch: Batch, contract: Contract
+    path: Path, file_no: int, grids: Sequence[Grid], batch: Batch, reader: HeadingReader
 ) -> bool:
     """Whether a correction sheet was written at `path`: one tab for each table with failed readings.
 
@@ -43,7 +43,6 @@ def write_corrections(
     enter are left blank. Dates that were understood are written year first, since a few rows no longer show
     which part is the day.
     """
-    from crosscellar.intake.headings import HeadingReader
     from crosscellar.intake.recognise import recognise
 
     of_file = pl.col("file_no") == file_no
@@ -53,7 +52,6 @@ def write_corrections(
     findings = batch.findings.filter(of_file)
     failed = aside.join(_reasons(findings, aside), on="item_no", how="left", maintain_order="left")
     days = _known_days(batch, file_no)
-    reader = HeadingReader(contract, {})
     sheets: list[tuple[str, _Part, pl.DataFrame]] = []
     for grid in grids:
         here = failed.filter(pl.col("sheet") == grid.sheet)
@@ -213,3 +211,6 @@ def _write_part(sheet: Any, part: _Part, failed: pl.DataFrame, formats: Mapping[
     sheet.set_column(aside - 1, aside - 1, 14)
     sheet.set_column(aside, aside + 1, 60)
     sheet.freeze_panes(len(heads), 0)
+    sheet.set_landscape()
+    sheet.set_paper(9)
+    sheet.fit_to_pages(1, 0)

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 #: Colour, border and word of each severity: three signs, so that none is needed.
 _SIGNS: Final = {
     "refuse": ("#F6C9C0", 5, "Not taken in: please mend"),
-    "hold": ("#FCE8B2", 8, "Waiting: please answer"),
+    "hold": ("#FCE8B2", 6, "Waiting: please answer"),
     "remark": ("#D6E6F2", 4, "Taken in: please have a look"),
 }
 _GRAVITY: Final = {"refuse": 0, "hold": 1, "remark": 2}
-_BORDERS: Final = {"refuse": "thick frame", "hold": "dashed frame", "remark": "dotted frame"}
+_BORDERS: Final = {"refuse": "thick frame", "hold": "double frame", "remark": "dotted frame"}
 _INK: Final = "#1F3A4D"
 _TAB_NAME: Final = 31
 _CELL_TEXT: Final = 32_000
@@ -51,9 +51,12 @@ def write_marked_up(
     contract
         For the names of what was measured.
     """
+    from crosscellar.intake.headings import HeadingReader
+
     out = Path(out_dir)
     out.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
+    reader = HeadingReader(contract, {})
     for file_no, document in enumerate(documents, 1):
         findings = batch.findings.filter(pl.col("file_no") == file_no)
         if findings.is_empty():
@@ -71,7 +74,7 @@ def write_marked_up(
         _write_copy(copy, document.name, grids, findings, aside)
         written.append(copy)
         corrections = out / f"{stem}_corrections.xlsx"
-        if write_corrections(corrections, file_no, grids, batch, contract):
+        if write_corrections(corrections, file_no, grids, batch, reader):
             written.append(corrections)
     return written
 
@@ -229,5 +232,8 @@ def _write_grid(book: Any, grid: Grid, tab: str, marked: pl.DataFrame, formats: 
         last_row = grid.text["row"].to_list()[-1]
         sheet.ignore_errors({"number_stored_as_text": f"A1:{column_letters(int(columns[-1]))}{last_row}"})
         widest = grid.text.select(pl.col(columns).str.len_chars().max().fill_null(0)).row(0)
+        sheet.set_landscape()
+        sheet.set_paper(9)
+        sheet.fit_to_pages(1, 0)
         for name, longest in zip(columns, widest, strict=True):
             sheet.set_column(int(name) - 1, int(name) - 1, min(34, max(9, longest + 2)))
