@@ -65,7 +65,7 @@ def run_register(args: argparse.Namespace) -> int:
 
 
 def run_sheets(args: argparse.Namespace) -> int:
-    with open_network(args, read_only=True) as network:
+    with open_network(args) as network:
         show(args, network.sheets(season=args.season, out=args.out, seed=args.seed))
     return DONE
 

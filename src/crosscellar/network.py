@@ -471,6 +471,8 @@ class Network:
     def sheets(self, *, out: str | Path, season: int | None = None, seed: int = 1) -> Written:
         """Blank workbooks for the trials of a season (or all), identifiers filled in, written into `out`.
 
+        The sample labels become part of the register, so that sheets by label are read when they come back.
+
         Raises
         ------
         RegisterRefused
@@ -478,13 +480,21 @@ class Network:
         """
         from crosscellar.sheets.blank import write_sheets
 
-        made = write_sheets(self._register, out, contract=self._contract, seed=seed, season=season)
+        register = self._register
+        made = write_sheets(register, out, contract=self._contract, seed=seed, season=season)
+        samples = pl.concat(
+            [register.samples, made.samples.select(register.samples.columns)], how="vertical_relaxed"
+        )
+        keys = {name: table.key for name, table in self._contract.register_tables.items()}
+        labelled = samples.unique("sample_id", keep="last", maintain_order=True)
+        self._store.keep_register({**register.tables, "samples": labelled}, keys)
+        self._forget()
         return Written(
             "sheets",
             tuple(str(path) for path in made.paths),
             f"{len(made.workbooks)} workbooks are in {out}; {len(made.keys)} keys of tastings are in "
-            f"{Path(out) / 'keys'}: keep those from the assessors. Add {made.samples_file.name} to the "
-            "register so that sheets by label are read.",
+            f"{Path(out) / 'keys'}: keep those from the assessors. The {made.samples.height} sample labels "
+            f"were added to the register; {made.samples_file.name} lists them for your own copy of it.",
             {"seed": seed},
         )
 

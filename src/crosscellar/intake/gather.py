@@ -11,6 +11,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import LINES, empty
+from crosscellar.contract.tabs import WITHOUT_READINGS
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name
 from crosscellar.intake.headings import HeadingReader
@@ -123,7 +124,11 @@ def gather(
                     tables.append(_nameless(file_no, len(parts), grid.sheet))
                     parts.append(unread)
                     kinds.append("none")
-                elif len(document.grids) > 1 and not grid.text.is_empty():
+                elif (
+                    len(document.grids) > 1
+                    and not grid.text.is_empty()
+                    and grid.sheet not in WITHOUT_READINGS
+                ):
                     _tell_unread_tab(grid, file_no, faults)
             if unread.is_empty():
                 lines.extend(

@@ -11,6 +11,7 @@ from typing import Any, Final
 import polars as pl
 
 from crosscellar.contract import Analyte, Contract
+from crosscellar.contract.tabs import LABELS, READ_ME
 from crosscellar.errors import NotComputable, RegisterRefused, UnknownName
 from crosscellar.register import Register
 from crosscellar.register.checks import spreadsheet_damages
@@ -126,7 +127,7 @@ def write_sheets(
             path = out / f"{names[trial_id]}.xlsx"
             with Book(path, title=f"Trial {trial_id}", made=datetime(trial["season"], 1, 1)) as book:  # noqa: DTZ001
                 book.words(
-                    "Read me first",
+                    READ_ME,
                     f"Trial {trial_id}",
                     protocol_parts(trial, register, laboratory, contract, logged=bool(logged)),
                 )
@@ -135,7 +136,7 @@ def write_sheets(
                 if logged:
                     _log_tab(book, trial, vessels, FERMENT_READINGS[ferment_reading], ferment_days)
                 if own.height:
-                    book.cards("Labels to print", [*_cards(own, contract)])
+                    book.cards(LABELS, [*_cards(own, contract)])
             workbooks.append(path)
         for ballot, key in write_tasting(
             trial, register, out, contract=contract, seed=seed, scale=scale, file_name=names[trial_id]

@@ -9,6 +9,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
+from crosscellar.contract.tabs import CHOICES
+
 #: Dark blue on white, and light grey: both survive grey print.
 _INK: Final = "#1F3A4D"
 _OPEN: Final = "#FFFBE6"
@@ -208,7 +210,7 @@ class Book:
     def _write_lists(self) -> None:
         if not self._lists:
             return
-        sheet = self._book.add_worksheet("choices")
+        sheet = self._book.add_worksheet(CHOICES)
         for at, (name, choices) in enumerate(self._lists.items()):
             for row, choice in enumerate(choices):
                 sheet.write_string(row, at, choice)

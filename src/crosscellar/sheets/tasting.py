@@ -10,6 +10,7 @@ from typing import Any, Final
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.contract.tabs import POURING, READ_ME
 from crosscellar.register import Register
 from crosscellar.sheets.book import Book, Column
 from crosscellar.sheets.protocol import AT_A_TASTING, caution_words
@@ -100,9 +101,9 @@ def _triangle(
         "Ballots",
         [(who, [str(code) for code in codes], _TASK) for who, _, *codes in servings.iter_rows()],
     )
-    keys.words("Read me first", title, parts)
+    keys.words(READ_ME, title, parts)
     keys.table(
-        "Pouring",
+        POURING,
         [Column("Place", width=8), *(Column(f"Glass {place} from left", width=26) for place in (1, 2, 3))],
         [
             [who, *(f"{code}: {wines[letter]}" for code, letter in zip(codes, serving, strict=True))]
@@ -162,9 +163,9 @@ def _scores(
             for who, own in zip(assessor_codes(count), by_assessor, strict=True)
         ],
     )
-    keys.words("Read me first", title, parts)
+    keys.words(READ_ME, title, parts)
     keys.table(
-        "Pouring",
+        POURING,
         [
             Column("Place", width=8),
             *(Column(f"Glass {place} from left", width=26) for place in range(1, len(arms) + 1)),
