@@ -12,9 +12,6 @@ import crosscellar.store
 FOLDER = Path(crosscellar.store.__file__).parent
 STATEMENTS = {"execute", "executemany", "sql", "query", "run", "rows", "value", "frame"}
 
-#: ATTACH takes no parameters: the one statement put together when it is run, from quoted paths.
-EXCEPTIONS = {("store.py", "_copy")}
-
 #: Texts put together at import from fixed lists, or the files of the numbered steps.
 FIXED_OWNERS = {"what", "target", "TARGETS", "step"}
 
@@ -46,7 +43,7 @@ def test_a_statement_is_a_literal_or_a_constant_of_its_module(file: Path) -> Non
     }
     found = 0
     for function in ast.walk(tree):
-        if not isinstance(function, ast.FunctionDef) or (file.name, function.name) in EXCEPTIONS:
+        if not isinstance(function, ast.FunctionDef):
             continue
         # Session's own methods and `next_number` hand a statement on: their callers are looked at instead.
         own = {"statement"} & {argument.arg for argument in function.args.args}

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from crosscellar.errors import StoreError
-from crosscellar.store.ledger import Entry
+from crosscellar.store.ledger import Entry, last_entry
 from crosscellar.store.migrations import sync_folder
-from crosscellar.store.session import private_files
+from crosscellar.store.session import Session, private_files
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +59,26 @@ def append(store: Path, entry: Entry, files: tuple[tuple[str, str], ...] = ()) -
         ) from fault
     if new:
         sync_folder(path.parent)
+
+
+def catch_up(session: Session) -> None:
+    """Nothing; entries that a crash kept from the journal have their lines.
+
+    A journal that is missing altogether is not made anew: `check` tells of it.
+    """
+    entries = session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id")
+    if len(entries) > 1 and not journal_path(session.path).exists():
+        return
+    known = {(line.entry_id, line.checksum) for line in read(session.path)}
+    for number, checksum in entries:
+        entry = last_entry(session, until=number)
+        if entry is None or (number, checksum) in known:
+            continue
+        files = session.rows(
+            "SELECT file, coalesce(sha256, '') FROM files WHERE entry_id = $entry ORDER BY file_no",
+            {"entry": number},
+        )
+        append(session.path, entry, tuple((str(name), str(sha)) for name, sha in files))
 
 
 def last_entry_id(store: Path) -> int:

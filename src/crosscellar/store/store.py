@@ -156,7 +156,7 @@ class Store:
             session.close()
             raise
         if not read_only:
-            _catch_up(session)
+            journal.catch_up(session)
         return cls(session, clock=clock, at_step=at_step)
 
     def __enter__(self) -> Self:
@@ -231,7 +231,8 @@ class Store:
             self._session.checkpoint()
         except StoreError as fault:
             raise StoreError(
-                f"this was stored and is safe in the log, but not yet folded into the store: {fault.what}",
+                "this was stored and is safe in the log, but not yet folded into the store: "
+                f"{fault.what.partition(',')[0]}",
                 where=self.path,
                 next_step="Free some space; until then keep the file that ends in .wal beside the store.",
             ) from fault
@@ -417,21 +418,6 @@ def _named(batch: Batch) -> tuple[tuple[str, str], ...]:
     return tuple(
         (name, sha or "") for name, sha in batch.files.sort("file_no").select("file", "sha256").iter_rows()
     )
-
-
-def _catch_up(session: Session) -> None:
-    """Lines for entries that a crash kept from the journal."""
-    known = {(line.entry_id, line.checksum) for line in journal.read(session.path)}
-    for number, checksum in session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id"):
-        if (number, checksum) in known:
-            continue
-        entry = last_entry(session, until=number)
-        files = session.rows(
-            "SELECT file, coalesce(sha256, '') FROM files WHERE entry_id = $entry ORDER BY file_no",
-            {"entry": number},
-        )
-        if entry is not None:
-            journal.append(session.path, entry, tuple((str(name), str(sha)) for name, sha in files))
 
 
 def _copy(path: Path, out: Path) -> None:
