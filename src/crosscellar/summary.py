@@ -11,12 +11,13 @@ import polars as pl
 from crosscellar.answers import Asked, planned_responses, pool_question
 from crosscellar.contract import Contract
 from crosscellar.effects import effects_of_store
-from crosscellar.errors import UnknownName
+from crosscellar.errors import CrosscellarError, UnknownName
 from crosscellar.register import Register
 from crosscellar.report.building import Answered, Names, build_summary, names_of
 from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import write_export
 from crosscellar.report.page import render_page
+from crosscellar.report.workbook import write_workbook
 from crosscellar.results import Written
 from crosscellar.sheets.outstanding import outstanding_of
 from crosscellar.store import Store
@@ -66,7 +67,10 @@ def write_summary(
     stood = snapshot.moment.date() if snapshot.moment else date(season, 12, 31)
     seen = _Season(store, register, season, as_of, stood)
     frames = _frames(effects, seen, names, anonymous=anonymous)
+    name = f"summary-{season}{'-anonymous' if anonymous else ''}"
+    _refuse_mixture(out, anonymous=anonymous)
     files = (
+        (f"{name}.xlsx", "the tables of this page as a workbook"),
         ("effects.csv", "every effect with its variance and where it comes from"),
         *(
             ()
@@ -90,15 +94,29 @@ def write_summary(
         files=files,
     )
     out.mkdir(parents=True, exist_ok=True)
-    page = out / f"summary-{season}{'-anonymous' if anonymous else ''}.html"
+    page = out / f"{name}.html"
     page.write_text(render_page(summary), encoding="utf-8")
-    paths = [page, *write_export(frames, out, contract, snapshot=snapshot.checksum)]
+    book = write_workbook(summary, out / f"{name}.xlsx")
+    paths = [page, book, *write_export(frames, out, contract, snapshot=snapshot.checksum)]
     return Written(
         "summary",
         tuple(str(path) for path in paths),
         f"The summary of {season} is in {page}.",
         {"season": season, "snapshot": snapshot.checksum, "anonymous": anonymous},
     )
+
+
+def _refuse_mixture(out: Path, *, anonymous: bool) -> None:
+    """Raise for a folder that holds the other edition: names must not lie beside the codes that hide them."""
+    others = [
+        file.name for file in sorted(out.glob("summary-*.html")) if ("-anonymous" in file.name) != anonymous
+    ]
+    if others:
+        raise CrosscellarError(
+            f"the folder holds {others[0]}, an edition {'with' if anonymous else 'without'} names",
+            where=out,
+            next_step="Name another folder with --out.",
+        )
 
 
 def _answered(register: Register, effects: pl.DataFrame, contract: Contract, season: int) -> list[Answered]:
