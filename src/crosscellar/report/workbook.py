@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -172,6 +173,10 @@ def write_workbook(summary: Summary, path: Path) -> Path:
     return path
 
 
+#: The height of one line of text, in points.
+_LINE_POINTS: Final = 15.0
+
+
 class _Formats:
     """The cell formats of one workbook, one for each number of decimals."""
 
@@ -196,7 +201,13 @@ def _fill(page: Any, sheet: Sheet, formats: _Formats) -> None:
     for column, heading in enumerate(sheet.headings):
         page.write_string(2, column, heading, formats.heading)
         page.set_column(column, column, _width(sheet, column))
+    widths = [_width(sheet, column) for column in range(len(sheet.headings))]
     for line, row in enumerate(sheet.rows, 3):
+        # A spreadsheet sizes rows for wrapped text only when it is typed there, so each row says its height.
+        lines = max(
+            math.ceil(1.1 * len(str(value)) / width) for value, width in zip(row, widths, strict=True)
+        )
+        page.set_row(line, _LINE_POINTS * max(1, lines))
         for column, value in enumerate(row):
             _write(page, line, column, value, formats, numeric=sheet.headings[column] in _NUMERIC)
     if sheet.rows:
