@@ -102,7 +102,7 @@ def test_heavy_packages_have_one_home(path: Path) -> None:
 def test_help_needs_no_heavy_package() -> None:
     code = (
         "import sys, crosscellar.cli\n"
-        "heavy = {'polars','duckdb','pandera','matplotlib','statsmodels','scipy','openpyxl','pandas','rich'}\n"
+        "heavy = {'polars', 'duckdb', 'pandera', 'matplotlib', 'statsmodels', 'scipy', 'openpyxl', 'rich'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
