@@ -141,6 +141,12 @@ class Store:
                     where=path,
                     next_step="Install the newest crosscellar and run the command again.",
                 )
+            if version < steps[-1].number and read_only:
+                raise StoreError(
+                    "the store was written by an older crosscellar and is open for reading only",
+                    where=path,
+                    next_step="Take in the register or a sheet once: that brings it up to date, on a copy.",
+                )
             if version < steps[-1].number:
                 session.close()
                 bring_up_to_date(
