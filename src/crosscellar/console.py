@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.effects import variance_words
+from crosscellar.effects import prior_words, variance_words
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import Scale
 from crosscellar.results import (
@@ -224,6 +224,7 @@ def _(result: EffectsAnswer) -> list[Any]:
         parts.append(
             table(("site", "season", "trial", "arm", "effect", "95 %", "where the variance is from"), cells)
         )
+        parts += prior_words(rows)
     if result.without.height:
         parts += ["", "No usable effect:"]
         names = ("site", "season", "trial", "response", "stage", "reason")
@@ -244,6 +245,8 @@ def _(result: Answer) -> list[Any]:
     parts += [f"  {remark}" for remark in result.remarks if remark not in first.remarks]
     if first.effects.height:
         parts.append(_effects_of(first))
+        if {"prior_df", "prior_variance", "prior_trials"} <= set(first.effects.columns):
+            parts += prior_words(first.effects)
     if result.by:
         parts += _moderator(result.by)
     if rest:

@@ -32,7 +32,7 @@ from crosscellar.effects.triangles import (
     triangle_result,
 )
 from crosscellar.effects.whole import effects_of_store, trials_without_effect
-from crosscellar.effects.words import variance_words, with_variance_words
+from crosscellar.effects.words import prior_words, variance_words, with_variance_words
 
 __all__ = [
     "MEASURES",
@@ -55,6 +55,7 @@ __all__ = [
     "hedges_correction",
     "moderate_variances",
     "percent_change",
+    "prior_words",
     "shared_control_difference",
     "shared_control_log_ratio",
     "shared_control_standardized",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import polars as pl
@@ -31,6 +32,30 @@ def variance_words(row: Mapping[str, object]) -> str:
     if source == "borrowed":
         return f"{vessels}: variance borrowed from {trials} replicated trials"
     return f"{vessels}, and too few replicated trials to borrow a variance from"
+
+
+def prior_words(effects: pl.DataFrame) -> list[str]:
+    """What was lent to these effects, a sentence a prior: vessel sd, its worth, from how many trials.
+
+    On the log scale the standard deviation is told as a change in %, else in the unit of the effects.
+    """
+    lent = effects.filter(
+        pl.col("prior_variance").is_not_null() & pl.col("variance_source").is_in(["moderated", "borrowed"])
+    )
+    kept = ("measure", "unit", "prior_df", "prior_variance", "prior_trials")
+    sentences = []
+    for row in lent.select(kept).unique().sort(kept).iter_rows(named=True):
+        sd = math.sqrt(row["prior_variance"])
+        in_logs = row["measure"] == "log_ratio"
+        shown = f"{100 * math.expm1(sd):.2g} %" if in_logs else f"{sd:.2g} {row['unit'] or ''}".rstrip()
+        worth = (
+            "without limit" if math.isinf(row["prior_df"]) else f"{row['prior_df']:.3g} degrees of freedom"
+        )
+        sentences.append(
+            f"Lent by the network: vessels of one arm differ by {shown} (standard deviation, from "
+            f"{row['prior_trials']} replicated trials, worth {worth})."
+        )
+    return sentences
 
 
 def with_variance_words(effects: pl.DataFrame) -> pl.DataFrame:

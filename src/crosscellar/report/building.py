@@ -12,7 +12,7 @@ from typing import Any, Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.effects import variance_words
+from crosscellar.effects import prior_words, variance_words
 from crosscellar.pooling import Pooled
 from crosscellar.report.content import (
     VERDICTS,
@@ -238,7 +238,7 @@ def question_page(
         left_out=_left_out(pooled, reading, names),
         accumulated=accumulated,
         without_site=_without_site(pooled, reading, names),
-        remarks=tuple(names.told(remark) for remark in pooled.remarks),
+        remarks=tuple(names.told(remark) for remark in (*pooled.remarks, *_lent(pooled))),
     )
     return replace(page, figures=question_figures(page, pooled, reading, one.effects))
 
@@ -246,6 +246,11 @@ def question_page(
 def _method(pooled: Pooled) -> str:
     interval = _INTERVALS.get(pooled.interval_method, f"{pooled.interval_method} interval")
     return f"{_METHODS.get(pooled.method, pooled.method)}, {interval}: {pooled.interval_why}."
+
+
+def _lent(pooled: Pooled) -> list[str]:
+    known = {"prior_df", "prior_variance", "prior_trials"} <= set(pooled.effects.columns)
+    return prior_words(pooled.effects) if known else []
 
 
 def _response_words(response: str, stage: Any, contract: Contract) -> str:
