@@ -37,6 +37,20 @@ def test_a_killed_taking_in_loses_nothing_it_acknowledged_and_a_rerun_completes(
     assert found == dict.fromkeys(("lost", "half", "not_opened", "problems", "other_in_the_end"), 0)
 
 
+def test_a_kill_at_any_step_of_a_register_a_sheet_or_a_decision_leaves_it_whole_or_undone(
+    tmp_path: Path,
+) -> None:
+    found = rounds("steps", tmp_path)
+    assert found["mixed"] == []
+    after = ["journalled", "checkpointed"]
+    inside = ["files_written", "items_written", "entry_written", "before_commit", "committed"]
+    assert found["killed"] == [
+        *(f"register {step}" for step in ("before_commit", *after)),
+        *(f"intake {step}" for step in (*inside, *after)),
+        *(f"decision {step}" for step in ("before_commit", *after)),
+    ]
+
+
 @pytest.mark.parametrize("sheets", [6, pytest.param(100, marks=pytest.mark.long)])
 def test_of_four_processes_at_one_store_no_sheet_is_lost_and_none_stands_twice(
     sheets: int, tmp_path: Path

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -18,17 +16,17 @@ from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
 from crosscellar.store import journal
 from crosscellar.store.checking import problems_of
 from crosscellar.store.checksum import content_standing
+from crosscellar.store.copies import write_copy
 from crosscellar.store.deciding import Decided, store_decision
 from crosscellar.store.ledger import ALL, Entry, Snapshot, last_entry, until_of
 from crosscellar.store.migrations import (
     bring_up_to_date,
     known_migrations,
     make_new,
-    sync_folder,
     version_of,
 )
 from crosscellar.store.registers import register_frames, store_register
-from crosscellar.store.session import CONFIG, Session, private_files
+from crosscellar.store.session import Session, private_files
 from crosscellar.store.taking import store_batch
 from crosscellar.store.targets import TARGETS
 
@@ -392,7 +390,7 @@ class Store:
             self._session.checkpoint()
         self._session.close()
         try:
-            _copy(path, out)
+            write_copy(path, out)
         finally:
             self._session = Session(path, read_only=read_only)
         lines = journal.journal_path(path)
@@ -424,30 +422,3 @@ def _named(batch: Batch) -> tuple[tuple[str, str], ...]:
     return tuple(
         (name, sha or "") for name, sha in batch.files.sort("file_no").select("file", "sha256").iter_rows()
     )
-
-
-def _copy(path: Path, out: Path) -> None:
-    """A copy of a closed store, under another name until it is whole."""
-    import duckdb
-
-    part = out.with_name(f".{out.name}.{os.getpid()}.part")
-    try:
-        with private_files():
-            connection = duckdb.connect(config={**CONFIG, "enable_external_access": True})
-            try:
-                connection.execute("ATTACH $path AS source (READ_ONLY)", {"path": str(path)})
-                connection.execute("ATTACH $path AS target (STORAGE_VERSION 'v1.4.0')", {"path": str(part)})
-                connection.execute("COPY FROM DATABASE source TO target")
-                connection.execute("CHECKPOINT target")
-            finally:
-                connection.close()
-        part.replace(out)
-        sync_folder(out.parent)
-    except (OSError, duckdb.Error) as fault:
-        raise StoreError(
-            "the copy could not be written", where=out, next_step="Choose a folder that you may write to."
-        ) from fault
-    finally:
-        for left in (part, Path(f"{part}.wal")):
-            with suppress(OSError):
-                left.unlink()

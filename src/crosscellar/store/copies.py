@@ -1,0 +1,44 @@
+"""A consistent copy of a store: a file copied alone would lack what is still in its log."""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from pathlib import Path
+
+from crosscellar.errors import StoreError
+from crosscellar.store.migrations import sync_folder
+from crosscellar.store.session import CONFIG, private_files
+
+
+def write_copy(path: Path, out: Path) -> None:
+    """Nothing; `out` is a copy of the closed store at `path`. Until it is whole it bears another name.
+
+    Raises
+    ------
+    StoreError
+        When the copy cannot be written.
+    """
+    import duckdb
+
+    part = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        with private_files():
+            connection = duckdb.connect(config={**CONFIG, "enable_external_access": True})
+            try:
+                connection.execute("ATTACH $path AS source (READ_ONLY)", {"path": str(path)})
+                connection.execute("ATTACH $path AS target (STORAGE_VERSION 'v1.4.0')", {"path": str(part)})
+                connection.execute("COPY FROM DATABASE source TO target")
+                connection.execute("CHECKPOINT target")
+            finally:
+                connection.close()
+        part.replace(out)
+        sync_folder(out.parent)
+    except (OSError, duckdb.Error) as fault:
+        raise StoreError(
+            "the copy could not be written", where=out, next_step="Choose a folder that you may write to."
+        ) from fault
+    finally:
+        for left in (part, Path(f"{part}.wal")):
+            with suppress(OSError):
+                left.unlink()
