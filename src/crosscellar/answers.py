@@ -105,12 +105,13 @@ def planned_responses(register: Register, contract: Contract) -> pl.DataFrame:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """How a question's effects are pooled."""
+    """How a question's effects are pooled; `measure` is None for the default."""
 
     method: str = "reml"
     interval: str = "auto"
     level: float = 0.95
     by: str | None = None
+    measure: str | None = None
     moderators_looked_at: int = 1
 
 
@@ -148,13 +149,15 @@ def pool_question(
     for key in groups:
         rows = _rows(effects, key)
         primary = key["role"] == "primary"
+        # A smallest difference stands on one scale: it says nothing on that of another measure.
+        fits = key["measure"] == judged.measure if judged.measure else asked.measure is None
         scale = _tau_scale(rows, everything, str(question["question_id"]), key)
         answer = pool(
             rows,
             method=asked.method,
             interval=asked.interval,
             level=asked.level,
-            smallest_difference=judged.smallest_difference if primary else None,
+            smallest_difference=judged.smallest_difference if primary and fits else None,
             wanted=str(question["wanted"]) if primary else "either",
             tau_scale=scale,
         )

@@ -20,7 +20,7 @@ from crosscellar.answers import (
     with_control_levels,
 )
 from crosscellar.contract import load_contract
-from crosscellar.errors import CrosscellarError, RegisterRefused, UnknownName
+from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused, UnknownName
 from crosscellar.pooling import Pooled
 from crosscellar.register import Register
 from crosscellar.results import (
@@ -389,16 +389,24 @@ class Network:
     ) -> Answer:
         """`pool` with what stands beside it: adjusted p-values, moderators, remarks."""
         asked = self._question(question)
+        if response is None and measure is not None:
+            # Another measure makes sense for one response at a time: the one the hypothesis names.
+            response = str(asked["primary_response"])
         response = None if response is None else self._response(response)
         everything = self._all_effects(_day(as_of), measure=measure, question=question, response=response)
         effects = with_control_levels(everything.filter(pl.col("question") == question), self._register.arms)
         if response is not None:
             effects = effects.filter(pl.col("response") == response)
+        if measure is not None and effects.is_empty():
+            raise NotComputable(
+                f"no trial of {question} allows the measure {measure} for {response}",
+                next_step="Leave --measure out for the default.",
+            )
         pools = pool_question(
             effects,
             asked,
             self._contract,
-            asked=Asked(method, interval, level, by),
+            asked=Asked(method, interval, level, by, measure),
             everything=everything,
         )
         return _answer(asked, pools, self._register.arms, one=response is not None)

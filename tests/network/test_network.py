@@ -15,7 +15,7 @@ import crosscellar as cc
 from crosscellar.answers import judgement_of
 from crosscellar.contract import load_contract
 from crosscellar.contract.frames import EFFECTS
-from crosscellar.errors import CrosscellarError, RegisterRefused, UnknownName
+from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused, UnknownName
 from crosscellar.results import COUNTS
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -182,3 +182,20 @@ def test_doses_are_read_as_a_change_per_unit_of_level(network: cc.Network) -> No
 def test_a_lost_trial_is_named_with_its_reason(network: cc.Network) -> None:
     without = network.effects_answer("cold-soak").without
     assert "trial lost" in without.filter(pl.col("trial") == "CS22-SKM")["reason"][0]
+
+
+def test_a_smallest_difference_says_nothing_on_the_scale_of_another_measure(network: cc.Network) -> None:
+    # The register gives lees stirring 5 %: ln 1.05 on logarithms, nothing in g/L.
+    as_asked = network.pool("lees-stirring", response="glycerol")[0]
+    in_grams = network.pool("lees-stirring", measure="difference")[0]
+    assert as_asked.smallest_difference == pytest.approx(math.log(1.05))
+    assert (in_grams.response, in_grams.measure, in_grams.smallest_difference) == (
+        "glycerol",
+        "difference",
+        None,
+    )
+
+
+def test_a_measure_that_no_trial_allows_is_refused(network: cc.Network) -> None:
+    with pytest.raises(NotComputable, match="allows the measure slope"):
+        network.answer("lees-stirring", measure="slope")

@@ -271,9 +271,7 @@ def _rows(
             "stage",
             "role",
             pl.lit("difference").alias("measure"),
-            pl.format("points ({} to {})", pl.col("scale_low").round(2), pl.col("scale_high").round(2)).alias(
-                "unit"
-            ),
+            pl.format("points ({} to {})", _plain("scale_low"), _plain("scale_high")).alias("unit"),
             pl.col("trial_id").alias("trial"),
             pl.col("site_id").alias("site"),
             "season",
@@ -330,3 +328,8 @@ def _rows(
             pl.lit(None, dtype=pl.String).alias("prior_from"),
         )
     )
+
+
+def _plain(column: str) -> pl.Expr:
+    """A number as text, without a needless decimal."""
+    return pl.col(column).round(2).cast(pl.String).str.replace(r"\.0$", "")

@@ -133,7 +133,7 @@ def make_new(path: Path, *, moment: datetime, steps: tuple[Migration, ...]) -> N
             making.replace(path)
         sync_folder(path.parent)
     except OSError as fault:
-        raise StoreError(
+        raise CrosscellarError(
             f"no store can be made here ({fault.strerror})",
             where=path,
             next_step="Choose a folder that exists and that you may write to.",
