@@ -303,7 +303,7 @@ def _in_tastings(planter: Planter) -> None:
         table.put(index, "picked", wrong_picks(serving, f"{path}/{index}"))
         table.put(index, "preferred", "")
     cells = f"{table.cell(0, 'picked')}:{table.cell(len(table.rows) - 1, 'picked')}"
-    planter.note(path, "", cells, "no pick of the session is right", "held or remark", "was the key swapped?")
+    planter.note(path, "", cells, "no pick of the session is right", "held", "was the key swapped?")
 
     path = "inbox/2024/triangle_ML24-MER.csv"
     table = planter.table(path)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
+from statistics import stdev
 from typing import Any
 
 import pytest
 
+from crosscellar.contract import Contract
 from crosscellar.errors import UnknownName
 
 Objected = Callable[..., dict[str, list[int]]]
@@ -110,13 +112,35 @@ def test_must_of_one_lot_may_share_one_sample(objected: Objected) -> None:
     assert objected(two_lots)["copied_down"] == [0]
 
 
-@pytest.mark.parametrize(("right", "told"), [(0, True), (2, True), (3, False), (8, False), (24, False)])
+@pytest.mark.parametrize(
+    ("right", "held", "remarked"),
+    [(0, range(24), []), (1, range(24), []), (2, [], [0]), (3, [], []), (8, [], []), (24, [], [])],
+)
 def test_picks_below_chance_are_told_by_the_lower_tail_of_one_third(
-    objected: Objected, right: int, told: bool
+    objected: Objected, right: int, held: Sequence[int], remarked: Sequence[int]
 ) -> None:
-    # P(X <= 2 | 24, 1/3) = 0.0040 and P(X <= 3 | 24, 1/3) = 0.0146 by summing the terms of the binomial law.
-    found = objected(picks=picks(*[True] * right, *[False] * (24 - right)))
-    assert ("picks_below_chance" in found) is told
+    # P(X <= 1 | 24, 1/3) = 0.0008, P(X <= 2) = 0.0040 and P(X <= 3) = 0.0146 by summing the terms of the
+    # binomial law: under 0.001 a swapped key is likelier and all picks wait, under 0.01 it is a remark.
+    sheet = picks(*[True] * right, *[False] * (24 - right))
+    assert objected(picks=sheet, severity="hold").get("picks_below_chance", []) == list(held)
+    assert objected(picks=sheet, severity="remark").get("picks_below_chance", []) == list(remarked)
+
+
+@pytest.mark.parametrize(("last", "told"), [(6.21, True), (6.30, False)])
+def test_four_vessels_closer_than_the_method_repeats_itself_are_remarked(
+    objected: Objected, contract: Contract, last: float, told: bool
+) -> None:
+    # The repeatability limit r is 2.8 times the standard deviation of repeats (ISO 5725-6, from memory). What
+    # share of that is too little is the rule's setting; common practice, no source.
+    precision = contract.analytes["titratable_acidity"].precision
+    assert precision is not None
+    least = contract.rules["too_little_scatter"].settings["share"] * precision.repeatability / 2.8
+    values = (6.2, 6.2, 6.2, last)
+    assert (stdev(values) < least) is told
+    arm = {"trial_id": "T1", "arm_id": "control"}
+    sheet = [(v, "bottled", "titratable_acidity", value, arm) for v, value in zip(OWN, values, strict=True)]
+    assert objected(sheet, severity="remark").get("too_little_scatter", []) == ([0] if told else [])
+    assert "too_little_scatter" not in objected(sheet[:3], severity="remark")
 
 
 def test_orders_used_unequally_are_told_once_and_equal_ones_are_not(objected: Objected) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 
 from crosscellar.contract.records import Rule
@@ -43,7 +45,11 @@ def assessor_twice(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def picks_below_chance(view: View, rule: Rule) -> pl.DataFrame:
-    """Sessions with so few right picks that guessing would seldom give them: lower tail of B(n, 1/3)."""
+    """Sessions with so few right picks that guessing would seldom give them: lower tail of B(n, 1/3).
+
+    Under `p` the session is remarked on; under `hold_p`, where a swapped key is likelier than such guessing,
+    all its picks wait.
+    """
     if view.picks.is_empty():
         return no_hits()
     from scipy.special import bdtr
@@ -55,9 +61,17 @@ def picks_below_chance(view: View, rule: Rule) -> pl.DataFrame:
     )
     tail = bdtr(rows["count"].to_numpy().astype(float), rows["total"].to_numpy().astype(int), _CHANCE)
     rows = rows.with_columns(pl.Series("tail", tail, dtype=pl.Float64)).filter(
-        (pl.col("tail") < rule.settings["p"]) & (pl.col("total") >= rule.settings["least"]) & pl.col("first")
+        pl.col("total") >= rule.settings["least"]
     )
-    return hits(rows, rule, count=exact(pl.col("count")), total=exact(pl.col("total")))
+    hardly = pl.col("tail") < rule.settings["hold_p"]
+    seldom = (pl.col("tail") < rule.settings["p"]) & ~hardly & pl.col("first")
+    said = {"count": exact(pl.col("count")), "total": exact(pl.col("total"))}
+    return pl.concat(
+        [
+            hits(rows.filter(hardly), replace(rule, severity="hold"), at=_place(), **said),
+            hits(rows.filter(seldom), rule, **said),
+        ]
+    )
 
 
 def scales_mixed(view: View, rule: Rule) -> pl.DataFrame:
