@@ -27,6 +27,7 @@ from typing import Any
 
 import duckdb  # noqa: F401  (loaded once here, so that no child spends its time on it)
 import polars as pl
+import pyarrow as pa  # noqa: F401
 
 from crosscellar.contract.frames import (
     FILES,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -25,14 +26,25 @@ def states(store: Store) -> list[tuple[int, str, str]]:
     return store.findings().select("finding_id", "severity", "state").rows()
 
 
-@pytest.fixture
-def conflict(path: Path, take: Take, ph: Any) -> Any:
-    """A store with a pH of 3.31, and 3.41 for the same reading waiting as finding 1."""
-    days = iter([datetime(2026, 1, day, 12, tzinfo=UTC) for day in range(1, 20)])
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory, judge: Any, ph: Any) -> Path:
+    """A pH of 3.31 taken in on 2 January, and 3.41 for the same reading waiting since the 3rd."""
+    days = iter([datetime(2026, 1, day, 12, tzinfo=UTC) for day in (1, 2, 3)])
+    path = tmp_path_factory.mktemp("prepared") / "network.duckdb"
     with Store.open(path, clock=lambda: next(days)) as store:
-        take(store, ph(ORR_01="3.31"))
-        take(store, ph(ORR_01="3.41"), "b.csv")
+        store.take_in(judge(store, ("a.csv", ph(ORR_01="3.31"))))
+        store.take_in(judge(store, ("b.csv", ph(ORR_01="3.41"))))
         assert states(store) == [(1, "hold", "open")]
+    return path
+
+
+@pytest.fixture
+def conflict(path: Path, prepared: Path) -> Any:
+    """A copy of the prepared store, on 4 January; it must be sound in the end."""
+    for name in ("network.duckdb", "network.duckdb.journal"):
+        shutil.copyfile(prepared.with_name(name), path.with_name(name))
+    days = iter([datetime(2026, 1, day, 12, tzinfo=UTC) for day in range(4, 20)])
+    with Store.open(path, clock=lambda: next(days)) as store:
         yield store
         assert store.check() == []
 
