@@ -10,13 +10,14 @@ import polars as pl
 
 from crosscellar.answers import Asked, planned_responses, pool_question
 from crosscellar.contract import Contract
-from crosscellar.effects import effects_of_store
+from crosscellar.effects import effects_of_store, variance_priors
 from crosscellar.errors import CrosscellarError, UnknownName
 from crosscellar.register import Register
 from crosscellar.report.building import Answered, Names, build_summary, names_of
 from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import write_export
 from crosscellar.report.page import render_page
+from crosscellar.report.variances import vessel_spreads
 from crosscellar.report.workbook import write_workbook
 from crosscellar.results import Written
 from crosscellar.sheets.outstanding import outstanding_of
@@ -54,10 +55,12 @@ def write_summary(
             f"the register has no trial of the season {season}",
             next_step=f"It has: {known}." if known else "Take in a register first.",
         )
+    planned = planned_responses(register, contract)
+    readings = store.readings(as_of=as_of)
     effects = effects_of_store(
-        store.readings(as_of=as_of),
+        readings,
         register.design(),
-        planned_responses(register, contract),
+        planned,
         contract,
         picks=store.picks(as_of=as_of),
         scores=store.scores(as_of=as_of),
@@ -92,6 +95,11 @@ def write_summary(
         turned_away=seen.turned_away(),
         lost=seen.lost(),
         files=files,
+        vessels=vessel_spreads(
+            effects.filter(pl.col("role") == "primary"),
+            *variance_priors(readings, register.design(), contract, responses=planned),
+            contract,
+        ),
     )
     out.mkdir(parents=True, exist_ok=True)
     page = out / f"{name}.html"

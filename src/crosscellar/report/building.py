@@ -29,6 +29,7 @@ from crosscellar.report.content import (
 from crosscellar.report.figures import question_figures
 from crosscellar.report.forest import arm_words, forest_rows, reading_of
 from crosscellar.report.numbers import NONE, Reading, chance, p_value
+from crosscellar.report.variances import VesselSpread, variances_drawing
 
 #: Cautions that a summary of any season shows; the rest stand where they belong, on sheets and protocols.
 SHOWN_CAUTIONS: Final = (
@@ -130,6 +131,7 @@ def build_summary(
     turned_away: Sequence[TurnedAway] = (),
     lost: Sequence[tuple[str, str, str]] = (),
     files: Sequence[tuple[str, str]] = (),
+    vessels: Sequence[VesselSpread] = (),
 ) -> Summary:
     """The summary of a season.
 
@@ -147,6 +149,8 @@ def build_summary(
         Trial, site and reason of each lost trial; reasons are left out of an anonymous edition.
     files
         Names and descriptions of the files that lie beside the page.
+    vessels
+        How far vessels of one arm differ, a spread a primary response.
     """
     pages = tuple(
         question_page(number, one, contract=contract, names=names, anonymous=anonymous)
@@ -176,6 +180,8 @@ def build_summary(
             (contract.cautions[name].topic, contract.cautions[name].caution) for name in SHOWN_CAUTIONS
         ),
         files=tuple(files),
+        vessels=tuple(spread.words for spread in vessels),
+        vessels_figure=variances_drawing(vessels, "vessels-figure") if vessels else None,
     )
 
 

@@ -165,3 +165,5 @@ class Summary:
     lost: tuple[str, ...]
     cautions: tuple[tuple[str, str], ...]
     files: tuple[tuple[str, str], ...]
+    vessels: tuple[str, ...] = ()
+    vessels_figure: Figure | None = None

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from crosscellar.errors import CrosscellarError
 from crosscellar.report.content import Accumulated, ForestRow
 from crosscellar.report.numbers import Reading, number
 
@@ -62,6 +63,25 @@ def draw(build: Callable[[], Figure], *, form: str = "svg") -> bytes:
         metadata = dict.fromkeys(_UNDATED.get(form, ()))
         figure.savefig(out, format=form, facecolor=PAPER, metadata=metadata, dpi=160)
     return out.getvalue()
+
+
+def write_figure(build: Callable[[], Figure], path: Path) -> Path:
+    """The path of a figure, written as SVG, PNG or PDF by the name's ending (none: SVG).
+
+    Raises
+    ------
+    CrosscellarError
+        For any other ending.
+    """
+    form = path.suffix.lower().lstrip(".") or "svg"
+    if form not in _UNDATED:
+        raise CrosscellarError(
+            f"figures are not written as .{form}", where=path, next_step="End the name in .svg, .png or .pdf."
+        )
+    content = draw(build, form=form)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+    return path
 
 
 def svg_text(content: bytes, name: str) -> str:
@@ -239,11 +259,7 @@ def smallest_lines(pooled: Pooled) -> tuple[float, ...]:
 
 def draw_forest(pooled: Pooled, path: Path) -> Path:
     """The path of the forest plot of one answer, written as SVG, PNG or PDF by the name's ending."""
-    form = path.suffix.lower().lstrip(".") or "svg"
-    content = draw(lambda: pooled_figure(pooled), form=form)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(content)
-    return path
+    return write_figure(lambda: pooled_figure(pooled), path)
 
 
 def pooled_figure(pooled: Pooled) -> Figure:
