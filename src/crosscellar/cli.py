@@ -99,6 +99,9 @@ def run_outstanding(args: argparse.Namespace) -> int:
 
 def run_effects(args: argparse.Namespace) -> int:
     with open_network(args, read_only=True) as network:
+        if args.figure:
+            show(args, network.effects_figure(args.question, args.figure))
+            return DONE
         show(args, network.effects_answer(args.question, response=args.response, measure=args.measure))
     return DONE
 
@@ -223,6 +226,7 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("question", metavar="QUESTION")
     sub.add_argument("--response", metavar="NAME")
     sub.add_argument("--measure", metavar="NAME")
+    sub.add_argument("--figure", metavar="FILE", help="draw how far its vessels differ: .svg, .png or .pdf")
 
     sub = command("pool", run_pool, "whether the effect holds across sites and years")
     sub.add_argument("question", metavar="QUESTION")

@@ -352,6 +352,36 @@ class Network:
         )
         return EffectsAnswer(question, str(asked["title"]), effects, without)
 
+    def effects_figure(self, question: str, path: str | Path) -> Written:
+        """How far vessels of one arm differ in the responses of a question, as a figure: SVG, PNG or PDF.
+
+        Raises
+        ------
+        CrosscellarError
+            When no trial of the question has measured anything, or the name ends otherwise.
+        """
+        from crosscellar.effects import variance_priors
+        from crosscellar.report.variances import draw_variances, vessel_spreads
+
+        spreads = vessel_spreads(
+            self.effects(question),
+            *variance_priors(
+                self._store.readings(),
+                self._register.design(),
+                self._contract,
+                responses=planned_responses(self._register, self._contract),
+            ),
+            self._contract,
+        )
+        if not spreads:
+            raise CrosscellarError(
+                f"no trial of {question} has measured anything yet", next_step="Take in its sheets first."
+            )
+        draw_variances(spreads, Path(path))
+        return Written(
+            "figure", (str(path),), "\n".join([*(spread.words for spread in spreads), f"Drawn in {path}."])
+        )
+
     def pool(
         self,
         question: str,
