@@ -71,9 +71,19 @@ def run_sheets(args: argparse.Namespace) -> int:
 
 
 def run_intake(args: argparse.Namespace) -> int:
+    settings = None
+    if args.settings is not None:
+        from crosscellar.contract import load_contract
+        from crosscellar.intake.settings import read_settings
+
+        settings = read_settings(args.settings, load_contract())
     with open_network(args, create=True) as network:
         outcome = network.intake(
-            args.paths, correction=args.correction, dry_run=args.dry_run, marked_up=args.marked_up
+            args.paths,
+            correction=args.correction,
+            dry_run=args.dry_run,
+            marked_up=args.marked_up,
+            settings=settings,
         )
     show(args, outcome)
     return SOME_TURNED_AWAY if outcome.turned_away else DONE
@@ -169,6 +179,13 @@ def run_backup(args: argparse.Namespace) -> int:
     return DONE
 
 
+def run_rules(args: argparse.Namespace) -> int:
+    from crosscellar.network import rules_page
+
+    show(args, rules_page(args.out))
+    return DONE
+
+
 def run_export(args: argparse.Namespace) -> int:
     with open_network(args, read_only=True) as network:
         show(args, network.export(args.out))
@@ -209,6 +226,14 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--correction", action="store_true", help="new values replace stored ones, with history")
     sub.add_argument("--dry-run", action="store_true", help="show everything, store nothing")
     sub.add_argument("--marked-up", metavar="DIR", help="write a marked copy of each sheet with findings")
+    sub.add_argument(
+        "--settings", metavar="FILE", help="TOML: [rule], then setting = number; on = 0: rule off"
+    )
+
+    sub = command("rules", run_rules, "one page to send out: how to fill in sheets, what is refused")
+    sub.add_argument(
+        "--out", required=True, metavar="FILE", help="an HTML page, made from the checks' own tables"
+    )
 
     sub = command("findings", run_findings, "what was refused, held or remarked, cell by cell")
     sub.add_argument("--open", action="store_true", help="only those that wait for a decision")

@@ -44,6 +44,8 @@ if TYPE_CHECKING:
 
 Clock = Callable[[], datetime]
 Paths = str | Path | Iterable[str | Path]
+#: Rule -> setting -> number.
+RuleSettings = Mapping[str, Mapping[str, float]]
 
 #: So many files are judged and stored as one batch: memory stays bounded, a file is whole or not there.
 BATCH_FILES = 400
@@ -173,6 +175,7 @@ class Network:
         correction: bool = False,
         dry_run: bool = False,
         marked_up: str | Path | None = None,
+        settings: RuleSettings | None = None,
         tell: Callable[[str], None] | None = None,
     ) -> IntakeOutcome:
         """What became of every reading of these files and folders.
@@ -187,6 +190,9 @@ class Network:
             Judge everything, store nothing.
         marked_up
             A folder for marked-up copies, reply texts and correction sheets.
+        settings
+            Numbers of the rules over several cells that this network sets otherwise, by code and name:
+            `{"picks_below_chance": {"p": 0.05}}`; `{"on": 0}` switches a rule off. They hold for this call.
         tell
             Called with a line of progress for each batch.
 
@@ -194,6 +200,8 @@ class Network:
         ------
         UnreadableFile
             A path that does not exist.
+        UnknownName
+            A rule or a setting that there is not.
         CrosscellarError
             When no register has been taken in yet.
         """
@@ -221,6 +229,7 @@ class Network:
                 stored=self._store,
                 received=received,
                 correction=correction,
+                settings=settings,
             )
             if not dry_run:
                 self._store.take_in(batch)
@@ -235,7 +244,8 @@ class Network:
     def _mark_up(self, batch: Batch, documents: list[Document | Unreadable], out: Path) -> list[str]:
         from crosscellar.sheets.marked_up import write_marked_up
 
-        return [str(path) for path in write_marked_up(batch, documents, out, self._contract)]
+        written = write_marked_up(batch, documents, out, self._contract, aliases=self._aliases)
+        return [str(path) for path in written]
 
     def findings(self, *, open_only: bool = False) -> FindingsList:
         """Findings on record with their numbers; `open_only` for those that wait for a decision."""
@@ -588,6 +598,10 @@ class Network:
             {"snapshot": self._store.snapshot().checksum},
         )
 
+    def rules_page(self, out: str | Path) -> Written:
+        """How to fill in sheets, for cellars and laboratories: a page at `out`, made of the checks' tables."""
+        return rules_page(out)
+
     def export(self, out: str | Path) -> Written:
         """Every accepted item and every effect as Parquet and CSV, with a data dictionary."""
         from crosscellar.report.export import write_export
@@ -603,6 +617,16 @@ class Network:
         }
         paths = write_export(frames, Path(out), self._contract, snapshot=self._store.snapshot().checksum)
         return Written("export", tuple(str(path) for path in paths), f"{len(paths)} files are in {out}.")
+
+
+def rules_page(out: str | Path) -> Written:
+    """The page of rules for contributors, written to `out`: the same for every network, no store asked."""
+    from crosscellar.report.rules_page import render_rules
+
+    path = Path(out)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(render_rules(load_contract()), encoding="utf-8", newline="\n")
+    return Written("rules", (str(path),), f"The page for those who fill in sheets is {path}.")
 
 
 def _readings(count: int) -> str:

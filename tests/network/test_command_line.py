@@ -189,3 +189,26 @@ def test_every_text_answer_is_readable(run: Run, demo_store: Path) -> None:
     assert status == 0
     assert "one moderator was looked at" in out
     assert max(len(line) for line in out.splitlines()) <= 200
+
+
+def test_settings_of_the_network_change_what_waits(as_json: Any, run: Run, tmp_path: Path) -> None:
+    run("--store", tmp_path / "n.duckdb", "register", DEMO / "register")
+    sheet = DEMO / "inbox" / "2025" / "triangle_CS25-PEL.csv"
+    off = tmp_path / "own.toml"
+    off.write_text("[picks_below_chance]\non = 0\n", encoding="utf-8")
+    judge = ("--store", tmp_path / "n.duckdb", "intake", sheet, "--dry-run")
+    assert as_json(*judge)["held"] == 24
+    assert as_json(*judge, "--settings", off)["held"] == 0
+    off.write_text("[picks_below_chanse]\non = 0\n", encoding="utf-8")
+    status, _, said = run(*judge, "--settings", off)
+    assert (status, said.count("\n")) == (2, 1)
+    assert "picks_below_chance" in said
+
+
+def test_the_page_of_rules_is_written_without_a_store(run: Run, tmp_path: Path) -> None:
+    page = tmp_path / "new" / "rules.html"
+    status, out, _ = run("--store", tmp_path / "none.duckdb", "rules", "--out", page)
+    assert status == 0
+    assert str(page) in out
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert not (tmp_path / "none.duckdb").exists()

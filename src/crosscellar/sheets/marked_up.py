@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,7 +38,12 @@ _LIST_WIDTHS: Final = (6, 18, 10, 28, 20, 58, 58)
 
 
 def write_marked_up(
-    batch: Batch, documents: Sequence[Document | Unreadable], out_dir: str | Path, contract: Contract
+    batch: Batch,
+    documents: Sequence[Document | Unreadable],
+    out_dir: str | Path,
+    contract: Contract,
+    *,
+    aliases: Mapping[str, str] | None = None,
 ) -> list[Path]:
     """The files written: for each sheet with findings a marked copy, a reply and, where needed, corrections.
 
@@ -50,13 +55,15 @@ def write_marked_up(
         A folder, made if it is not there. No name of an attachment leads out of it.
     contract
         For the names of what was measured.
+    aliases
+        The network's own words (written -> analyte, stage or unit), as the register declares them.
     """
     from crosscellar.intake.headings import HeadingReader
 
     out = Path(out_dir)
     out.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
-    reader = HeadingReader(contract, {})
+    reader = HeadingReader(contract, aliases or {})
     for file_no, document in enumerate(documents, 1):
         findings = batch.findings.filter(pl.col("file_no") == file_no)
         if findings.is_empty():

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from difflib import get_close_matches
+from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
@@ -19,7 +21,7 @@ from crosscellar.intake.rules.view import View, look, no_hits
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
-__all__ = ["RULES", "View", "apply_rules", "look"]
+__all__ = ["RULES", "View", "apply_rules", "check_settings", "look"]
 
 Check = Callable[[View, Rule], pl.DataFrame]
 
@@ -130,12 +132,7 @@ def apply_rules(
     UnknownName
         If `settings` names a rule or a setting that there is not.
     """
-    strangers = sorted(set(settings or {}) - set(RULES))
-    if strangers:
-        raise UnknownName(
-            f"there is no rule {strangers[0]!r} over several cells",
-            next_step=f"There are: {', '.join(sorted(RULES))}.",
-        )
+    check_settings(settings or {}, contract)
     view = look(typed, stored, picks, scores, register, contract)
     found = [no_hits()]
     for code, check in RULES.items():
@@ -145,14 +142,30 @@ def apply_rules(
     return _for_twins(pl.concat(found).unique(maintain_order=True), typed)
 
 
+def check_settings(
+    settings: Mapping[str, Mapping[str, float]], contract: Contract, *, where: str | Path = ""
+) -> None:
+    """Nothing; `UnknownName` for the first rule or setting that there is not, told as standing in `where`."""
+    for code, own in sorted(settings.items()):
+        if code not in RULES:
+            near = get_close_matches(code, RULES, n=3)
+            raise UnknownName(
+                f"there is no rule {code!r} over several cells",
+                where=where,
+                next_step=f"Did you mean {' or '.join(near)}?" if near else f"There are: {', '.join(RULES)}.",
+            )
+        known = contract.rules[code].settings
+        unknown = sorted(set(own) - set(known) - {"on"})
+        if unknown:
+            raise UnknownName(
+                f"the rule {code!r} has no setting {unknown[0]!r}",
+                where=where,
+                next_step=f"It has: {', '.join(['on', *sorted(known)])}.",
+            )
+
+
 def _set(rule: Rule, own: Mapping[str, float]) -> Rule | None:
     """The rule with a network's own settings; None if it is switched off."""
-    unknown = sorted(set(own) - set(rule.settings) - {"on"})
-    if unknown:
-        raise UnknownName(
-            f"the rule {rule.code!r} has no setting {unknown[0]!r}",
-            next_step=f"It has: {', '.join(['on', *sorted(rule.settings)])}.",
-        )
     if not own.get("on", 1):
         return None
     changed = {name: value for name, value in own.items() if name != "on"}
