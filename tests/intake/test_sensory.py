@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
 import pytest
 
 TRIANGLE = "trial_id,session_id,session_date,assessor_id,arm_pair,serving,picked,preferred,note\n"
@@ -33,7 +34,8 @@ def test_the_pair_of_arms_is_read_in_either_order(judge: Any) -> None:
     rows += _pick("P3", "AAB", "3", "control/delayed")
     batch = judge(("t.csv", TRIANGLE + rows))
     assert batch.picks["control_arm"].to_list() == ["control", "control"]
-    assert batch.findings.select("code", "cell").rows() == [("not_an_arm_pair", "E4")]
+    told = batch.findings.filter(pl.col("code") != "serving_unbalanced").select("code", "cell").rows()
+    assert told == [("not_an_arm_pair", "E4")]
 
 
 def test_a_serving_or_pick_that_cannot_be_is_refused(judge: Any) -> None:

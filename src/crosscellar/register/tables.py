@@ -16,6 +16,9 @@ from crosscellar.errors import RegisterRefused
 
 #: A register larger than this is not one: bytes of a file, and cells between the corners of a tab.
 LARGEST_BYTES: Final = 20_000_000
+
+#: The longest text that a spreadsheet's cell holds.
+LONGEST_CELL: Final = 32_767
 LARGEST_CELLS: Final = 5_000_000
 
 
@@ -74,12 +77,15 @@ def _folder(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
             _refuse_large(file)
             try:
                 grid = _cells_of_text(file.read_bytes())
-            except csv.Error as fault:
+            except csv.Error:
+                grid = None
+            # How long a field may be is a setting of the whole process: do not lean on it.
+            if grid is None or any(len(cell) > LONGEST_CELL for row in grid for cell in row):
                 raise RegisterRefused(
                     "this is not a table that can be read",
                     where=file,
                     next_step="Look for a quotation mark that is never closed, and save it as CSV again.",
-                ) from fault
+                )
             yield file.stem, (file.name, grid)
 
 
