@@ -11,11 +11,13 @@ import polars as pl
 from crosscellar.answers import Asked, planned_responses, pool_question
 from crosscellar.contract import Contract
 from crosscellar.effects import effects_of_store, variance_priors
+from crosscellar.effects.ferments import LOG_RESPONSES
 from crosscellar.errors import CrosscellarError, UnknownName
 from crosscellar.register import Register
 from crosscellar.report.building import Answered, Names, build_summary, names_of
 from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import write_export
+from crosscellar.report.ferments import FermentLog, ferment_logs
 from crosscellar.report.page import render_page
 from crosscellar.report.variances import vessel_spreads
 from crosscellar.report.workbook import write_workbook
@@ -31,6 +33,9 @@ _COUNTS: Final = {
     "already": "already there",
     "blank": "not measured",
 }
+
+#: Responses that a ferment log answers.
+_FERMENTS: Final = (*LOG_RESPONSES, "stuck")
 
 When = date | datetime | None
 
@@ -84,7 +89,7 @@ def write_summary(
     )
     summary = build_summary(
         season,
-        _answered(register, effects, contract, season),
+        _answered(register, readings, effects, contract, season),
         contract=contract,
         names=names,
         anonymous=anonymous,
@@ -127,7 +132,9 @@ def _refuse_mixture(out: Path, *, anonymous: bool) -> None:
         )
 
 
-def _answered(register: Register, effects: pl.DataFrame, contract: Contract, season: int) -> list[Answered]:
+def _answered(
+    register: Register, readings: pl.DataFrame, effects: pl.DataFrame, contract: Contract, season: int
+) -> list[Answered]:
     found = []
     for question in register.questions.iter_rows(named=True):
         name = question["question_id"]
@@ -147,9 +154,23 @@ def _answered(register: Register, effects: pl.DataFrame, contract: Contract, sea
                 effects=own,
                 trials_this_season=trials.filter(pl.col("season") == season).height,
                 not_measured=tuple(missing.select("trial_id", "site_id").rows()),
+                ferments=_ferments(register, readings, name, season),
             )
         )
     return found
+
+
+def _ferments(
+    register: Register, readings: pl.DataFrame, question: str, season: int
+) -> tuple[FermentLog, ...]:
+    """The season's ferment logs of a question's trials that planned a response taken from them."""
+    planned = register.responses.filter(pl.col("response").is_in(_FERMENTS))["trial_id"]
+    design = register.design().filter(
+        (pl.col("question_id") == question)
+        & (pl.col("season") == season)
+        & pl.col("trial_id").is_in(planned.implode())
+    )
+    return ferment_logs(readings, design) if design.height else ()
 
 
 class _Season:

@@ -17,6 +17,7 @@ from crosscellar.pooling import Pooled
 from crosscellar.report.content import (
     VERDICTS,
     Accumulated,
+    Figure,
     ForestRow,
     LeftOut,
     Monitored,
@@ -26,6 +27,7 @@ from crosscellar.report.content import (
     TurnedAway,
     WithoutSite,
 )
+from crosscellar.report.ferments import FermentLog, ferments_drawing
 from crosscellar.report.figures import question_figures
 from crosscellar.report.forest import arm_words, forest_rows, reading_of
 from crosscellar.report.numbers import NONE, Reading, chance, p_value
@@ -115,6 +117,7 @@ class Answered:
     effects: pl.DataFrame
     trials_this_season: int
     not_measured: Sequence[tuple[str, str]] = ()
+    ferments: Sequence[FermentLog] = ()
 
 
 def build_summary(
@@ -217,7 +220,7 @@ def question_page(
         monitored=_monitored(one, contract),
         tastings=_tastings(one.effects, names),
         remarks=(),
-        figures=(),
+        figures=_ferments(number, one, names),
         this_season=one.trials_this_season,
     )
     if not one.pooled or one.pooled[0].role != "primary":
@@ -246,7 +249,13 @@ def question_page(
         without_site=_without_site(pooled, reading, names),
         remarks=tuple(names.told(remark) for remark in (*pooled.remarks, *_lent(pooled))),
     )
-    return replace(page, figures=question_figures(page, pooled, reading, one.effects))
+    return replace(page, figures=(*question_figures(page, pooled, reading, one.effects), *page.figures))
+
+
+def _ferments(number: int, one: Answered, names: Names) -> tuple[Figure, ...]:
+    logs = [replace(log, site=names.site(log.site), trial=names.trial(log.trial)) for log in one.ferments]
+    logs.sort(key=lambda log: (log.site, log.trial))
+    return (ferments_drawing(logs, f"question-{number}-ferments"),) if logs else ()
 
 
 def _method(pooled: Pooled) -> str:

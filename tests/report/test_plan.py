@@ -1,0 +1,71 @@
+"""What a plan buys, drawn: the numbers of the plan, a line a number of vessels an arm."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from matplotlib.lines import Line2D
+
+from crosscellar.planning import plan_replication
+from crosscellar.report.forest import draw
+from crosscellar.report.plan import draw_plan, plan_figure
+
+
+def ys(line: Line2D) -> list[float]:
+    return list(np.asarray(line.get_ydata(), dtype=float).tolist())
+
+
+def plan_of(*, sites: tuple[int, ...] = (0, 2, 4), vessels: tuple[int, ...] = (1, 2, 3)) -> pl.DataFrame:
+    return plan_replication(
+        tau2=0.001, vessel_variance=0.01, more_sites=sites, vessels=vessels, effect=0.1, simulations=40
+    )
+
+
+def test_each_number_of_vessels_is_a_line_through_the_numbers_of_the_plan() -> None:
+    plan = plan_of()
+    width, verdict = plan_figure(plan, log_scale=False, unit="g/L", chance=0.8).axes
+    assert len(width.lines) == 3
+    for n, line, chances in zip((1, 2, 3), width.lines, verdict.lines, strict=False):
+        own = plan.filter(pl.col("vessels") == n)
+        drawn = [half for half in ys(line) if not math.isnan(half)]
+        assert drawn == own["half_width"].filter(own["half_width"].is_finite()).to_list()
+        assert ys(chances) == pytest.approx((100 * own["chance_decided"]).to_list())
+    assert len({(line.get_linestyle(), line.get_marker()) for line in width.lines}) == 3
+    assert "g/L" in width.get_title(loc="left")
+
+
+def test_a_log_scale_is_read_as_a_change_in_percent() -> None:
+    plan = plan_of(sites=(4,), vessels=(2,))
+    width = plan_figure(plan, log_scale=True, unit="", chance=0.8).axes[0]
+    (half,) = ys(width.lines[0])
+    assert half == pytest.approx(100 * (math.exp(plan["half_width"][0]) - 1))
+    assert width.get_title(loc="left").endswith("%")
+
+
+@pytest.mark.parametrize(("sites", "vessels"), [((3,), (1,)), (tuple(range(40)), (1, 2, 3, 4, 5))])
+def test_one_row_and_many_are_always_the_same_bytes(sites: tuple[int, ...], vessels: tuple[int, ...]) -> None:
+    plan = plan_of(sites=sites, vessels=vessels) if len(sites) == 1 else many(sites, vessels)
+
+    def drawn() -> bytes:
+        return draw(lambda: plan_figure(plan, log_scale=True, unit="", chance=0.8))
+
+    assert drawn() == drawn()
+
+
+def many(sites: tuple[int, ...], vessels: tuple[int, ...]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [
+            {"more_sites": s, "vessels": n, "half_width": 1.0 / (s + n), "chance_decided": s / 40}
+            for s in sites
+            for n in vessels
+        ]
+    )
+
+
+def test_the_file_is_written_by_the_ending_of_its_name(tmp_path: Path) -> None:
+    path = draw_plan(many((1, 2), (1,)), tmp_path / "p.pdf", log_scale=True, unit="", chance=0.8)
+    assert path.read_bytes().startswith(b"%PDF")
