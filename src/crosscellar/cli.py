@@ -150,9 +150,12 @@ def run_plan(args: argparse.Namespace) -> int:
             effect=args.effect,
             prices=args.prices,
             chance=args.chance,
+            figure=args.figure,
             progress=progress if sys.stderr.isatty() else None,
         )
     show(args, answer)
+    if args.figure:
+        say(f"Drawn in {args.figure}.")
     return DONE
 
 
@@ -278,6 +281,7 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--effect", type=float, help="true mean effect supposed, on the scale of the effects")
     sub.add_argument("--prices", metavar="FILE", help="a TOML table: per_sample, per_site, currency …")
     sub.add_argument("--chance", type=float, default=0.8, help="of a verdict, wanted (%(default)s)")
+    sub.add_argument("--figure", metavar="FILE", help="draw the plan: .svg, .png or .pdf")
 
     command("check", run_check, "verify the store against the kept files and the journal")
 

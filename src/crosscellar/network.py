@@ -555,12 +555,14 @@ class Network:
         effect: float | None = None,
         prices: str | Path | None = None,
         chance: float = 0.8,
+        figure: str | Path | None = None,
         progress: Callable[[int, int], None] | None = None,
     ) -> PlanAnswer:
         """What more sites and vessels would buy for a question, and the cheapest that would decide it.
 
         `effect` is the true mean effect supposed, on the scale of the effects (a natural log for log ratios);
         the smallest difference that matters where it is left out. `prices` is a small TOML table.
+        `figure` is where the plan is drawn: SVG, PNG or PDF.
         """
         from crosscellar.plans import SITES, VESSELS, plan_question, read_prices
 
@@ -570,7 +572,7 @@ class Network:
             raise CrosscellarError(
                 f"no trial of {question} has readings yet", next_step="Take in its sheets first."
             )
-        return plan_question(
+        answer = plan_question(
             pooled[0],
             self.effects(question),
             title=str(asked["title"]),
@@ -581,6 +583,13 @@ class Network:
             chance=chance,
             progress=progress,
         )
+        if figure is not None:
+            from crosscellar.report.plan import draw_plan
+
+            draw_plan(
+                answer.plan, Path(figure), log_scale=answer.log_scale, unit=answer.unit, chance=answer.chance
+            )
+        return answer
 
     # -- the store ------------------------------------------------------------------------------------------
 

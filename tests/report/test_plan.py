@@ -43,7 +43,7 @@ def test_a_log_scale_is_read_as_a_change_in_percent() -> None:
     width = plan_figure(plan, log_scale=True, unit="", chance=0.8).axes[0]
     (half,) = ys(width.lines[0])
     assert half == pytest.approx(100 * (math.exp(plan["half_width"][0]) - 1))
-    assert width.get_title(loc="left").endswith("%")
+    assert width.get_title(loc="left").endswith("% upwards")
 
 
 @pytest.mark.parametrize(("sites", "vessels"), [((3,), (1,)), (tuple(range(40)), (1, 2, 3, 4, 5))])

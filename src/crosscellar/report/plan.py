@@ -53,7 +53,7 @@ def plan_figure(plan: pl.DataFrame, *, log_scale: bool, unit: str, chance: float
     verdict.axhline(100.0 * chance, color=SLATE, linewidth=0.8, linestyle=(0, (4, 3)))
     verdict.set_ylim(0.0, 104.0)
     width.set_ylim(bottom=0.0)
-    measured = "%" if log_scale else unit
+    measured = "% upwards" if log_scale else unit
     _named(width, f"half-width of the interval expected{f', {measured}' if measured else ''}")
     _named(verdict, "chance of a verdict, %")
     handles, labels = width.get_legend_handles_labels()
