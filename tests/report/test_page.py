@@ -85,6 +85,8 @@ def everywhere(summary: Summary, text: str) -> Summary:
         lost=(text,),
         cautions=((text, text),),
         files=(("effects.csv", text),),
+        vessels=(text,),
+        vessels_figure=drawings[0],
     )
 
 
