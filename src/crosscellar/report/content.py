@@ -101,11 +101,12 @@ class Tasting:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A drawing with the words that stand in for it."""
+    """A drawing with the words that stand in for it; `wide` if it needs the page's whole width."""
 
     svg: str
     alternative: str
     caption: str
+    wide: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 #: More trials than this are not drawn on one page.
 MOST_TRIALS: Final = 6
 _COLUMNS: Final = 3
-_WIDE: Final = 2.95
+_WIDE: Final = {1: 6.0, 2: 4.4, 3: 2.95}
 _HIGH: Final = 2.35
 #: Shade, dash, shape and filling of an arm's curves: the control first, told apart without colour.
 _CURVES: Final = (
@@ -97,28 +97,29 @@ def ferments_figure(logs: Sequence[FermentLog], *, dry: float) -> Figure:
 
     columns = min(_COLUMNS, len(logs))
     lines = math.ceil(len(logs) / columns)
-    wide, high = _WIDE * columns, _HIGH * lines + 0.15
+    room = _WIDE[columns]
+    wide, high = room * columns, _HIGH * lines + 0.15
     figure = Figure(figsize=(wide, high))
     vessels = [vessel for log in logs for arm in log.arms for vessel in arm.vessels]
     longest = max(max(days) for days, _ in vessels) or 1.0
     lowest = min([dry, *(min(brix) for _, brix in vessels)])
     highest = max([dry, *(max(brix) for _, brix in vessels)])
-    room = 0.06 * (highest - lowest or 1.0)
+    margin = 0.06 * (highest - lowest or 1.0)
     for place, log in enumerate(logs):
         column, line = place % columns, place // columns
         axes = figure.add_axes(
             (
-                (column * _WIDE + 0.52) / wide,
+                (column * room + 0.52) / wide,
                 1.0 - (line * _HIGH + _HIGH - 0.32) / high,
-                (_WIDE - 0.72) / wide,
+                (room - 0.72) / wide,
                 (_HIGH - 0.65) / high,
             )
         )
         axes.set_xlim(-0.03 * longest, 1.03 * longest)
-        axes.set_ylim(lowest - room, highest + room)
+        axes.set_ylim(lowest - margin, highest + margin)
         axes.axhline(dry, color=INK, linewidth=0.7, linestyle=(0, (1, 2)))
         _curves(axes, log)
-        title = f"{shortened(log.site, _WIDE - 1.2)} {log.season}"
+        title = f"{shortened(log.site, room - 1.2)} {log.season}"
         axes.set_title(title.replace("$", r"\$"), fontsize=8.2, fontweight="bold", loc="left")
         if column == 0:
             axes.set_ylabel("°Bx", fontsize=8.0)
@@ -166,5 +167,8 @@ def ferments_drawing(logs: Sequence[FermentLog], name: str) -> Drawing:
     if len(shown) < len(logs):
         caption += f" The first {len(shown)} of {len(logs)} trials with a log."
     return Drawing(
-        svg_text(draw(lambda: ferments_figure(shown, dry=dry)), name), f"Ferment curves. {words}.", caption
+        svg_text(draw(lambda: ferments_figure(shown, dry=dry)), name),
+        f"Ferment curves. {words}.",
+        caption,
+        wide=len(shown) > 1,
     )

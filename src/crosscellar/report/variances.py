@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: Panels side by side, and the room of one in inches.
+#: Panels side by side at most; the width of one by how many there are, and its height, in inches.
 _COLUMNS: Final = 3
-_WIDE: Final = 2.95
+_WIDE: Final = {1: 6.0, 2: 4.4, 3: 2.95}
 _HIGH: Final = 2.3
 #: The share of trials that the band holds if the prior fits.
 _BAND: Final = 0.9
@@ -158,25 +158,26 @@ def variances_figure(spreads: Sequence[VesselSpread]) -> Figure:
 
     columns = min(_COLUMNS, len(spreads))
     lines = math.ceil(len(spreads) / columns)
-    wide, high = _WIDE * columns, _HIGH * lines + 0.2
+    room = _WIDE[columns]
+    wide, high = room * columns, _HIGH * lines + 0.2
     figure = Figure(figsize=(wide, high))
     for place, spread in enumerate(spreads):
         column, line = place % columns, place // columns
         axes = figure.add_axes(
             (
-                (column * _WIDE + 0.52) / wide,
+                (column * room + 0.52) / wide,
                 1.0 - (line * _HIGH + _HIGH - 0.3) / high,
-                (_WIDE - 0.72) / wide,
+                (room - 0.72) / wide,
                 (_HIGH - 0.82) / high,
             )
         )
-        _panel(axes, spread)
+        _panel(axes, spread, room)
         if place + columns >= len(spreads):
             axes.set_xlabel("vessels beyond one an arm", fontsize=8.0)
     return figure
 
 
-def _panel(axes: Axes, spread: VesselSpread) -> None:
+def _panel(axes: Axes, spread: VesselSpread, room: float) -> None:
     import numpy as np
     from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 
@@ -223,10 +224,10 @@ def _panel(axes: Axes, spread: VesselSpread) -> None:
         axes.spines[side].set_visible(False)
     unit = "%" if spread.log else spread.unit
     trials = "1 trial" if len(dots) == 1 else f"{len(dots)} trials"
-    title = shortened(spread.label, _WIDE - 0.65)
+    title = shortened(spread.label, room - 0.65)
     for text, up, weight in ((title, 1.13, "bold"), (f"spread of vessels, {unit}; {trials}", 1.03, "normal")):
         axes.text(
-            -0.16,
+            -0.35 / (room - 0.72),
             up,
             text.replace("$", r"\$"),
             transform=axes.transAxes,
