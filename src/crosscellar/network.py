@@ -608,7 +608,7 @@ class Network:
         )
 
     def rules_page(self, out: str | Path) -> Written:
-        """How to fill in sheets, for cellars and laboratories: a page at `out`, made of the checks' tables."""
+        """How to fill in sheets, for cellars and laboratories: a page at `out`, from the checks' tables."""
         return rules_page(out)
 
     def export(self, out: str | Path) -> Written:

@@ -134,6 +134,27 @@ def test_a_wide_sheet_returns_only_the_cells_that_failed(send_back: Back) -> Non
     assert [tab["C2"].value, tab["G2"].value, tab["H2"].value] == ["ORR-01", "34.5", None]
 
 
+def test_a_column_under_the_networks_own_word_is_known_in_the_correction_sheet(
+    contract: Contract, messy_register: Register, tmp_path: Path
+) -> None:
+    own = pl.DataFrame({"written": ["sharpness"], "means": ["malic_acid"]})
+    aliases = pl.concat([messy_register.aliases.select("written", "means"), own])
+    register = Register.of_tables({**messy_register.tables, "aliases": aliases}, contract)
+    wide = (
+        b"trial_id,arm_id,vessel_id,stage,sample_date,lab,pH,Sharpness (g/L)\n"
+        b"LS24-ORR,control,ORR-01,end_primary,2024-10-20,lab_north,34.5,1.8\n"
+    )
+    documents = read_documents([("wide.csv", wide)])
+    batch = check_documents(documents, register, contract, stored=NothingStored(), received=date(2026, 1, 5))
+    assert batch.readings["analyte"].to_list() == ["malic_acid"]
+    words = dict(aliases.iter_rows())
+    paths = write_marked_up(batch, documents, tmp_path, contract, aliases=words)
+    (corrections,) = [path for path in paths if path.stem.endswith("_corrections")]
+    tab = openpyxl.load_workbook(corrections).worksheets[0]
+    # What entered is left blank, so that it cannot come in twice.
+    assert [tab["G2"].value, tab["H2"].value] == ["34.5", None]
+
+
 def test_a_date_that_the_whole_sheet_explained_is_written_year_first(send_back: Back) -> None:
     day_first = sheet("ph,3.4,,lab_north,", BAD).replace(b"2024-10-20", b"20/10/2024", 1)
     day_first = day_first.replace(b"2024-10-20", b"05/11/2024").replace(b"end_primary,05", b"end_mlf,05")

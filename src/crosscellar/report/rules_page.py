@@ -110,7 +110,7 @@ def measured(analyte: Analyte, contract: Contract) -> Measured:
         spellings=(analyte.id, *analyte.aliases)[:_SPELLINGS],
         unit=unit_words(analyte.unit),
         converted=tuple(unit_words(unit) for unit in analyte.units),
-        say_also=analyte.must_declare,
+        say_also=tuple(words.replace("|", " or ") for words in analyte.must_declare),
         bounds=tuple(lines),
     )
 

@@ -65,11 +65,11 @@ def picks_below_chance(view: View, rule: Rule) -> pl.DataFrame:
     )
     hardly = pl.col("tail") < rule.settings["hold_p"]
     seldom = (pl.col("tail") < rule.settings["p"]) & ~hardly & pl.col("first")
-    said = {"count": exact(pl.col("count")), "total": exact(pl.col("total"))}
+    count, total = exact(pl.col("count")), exact(pl.col("total"))
     return pl.concat(
         [
-            hits(rows.filter(hardly), replace(rule, severity="hold"), at=_place(), **said),
-            hits(rows.filter(seldom), rule, **said),
+            hits(rows.filter(hardly), replace(rule, severity="hold"), at=_place(), count=count, total=total),
+            hits(rows.filter(seldom), rule, count=count, total=total),
         ]
     )
 
