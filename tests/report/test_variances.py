@@ -94,6 +94,8 @@ def test_too_few_trials_are_said_and_drawn_without_a_band(trials: int) -> None:
 
 def test_a_trial_whose_vessels_read_alike_stands_hollow_at_the_edge() -> None:
     spread = VesselSpread("pH", False, "pH", (0.0, 0.0004, 0.0005), (2.0, 2.0, 3.0), 0.0004, 8.0)
+    assert "A hollow triangle" in variances_drawing([spread], "v").caption
+    assert "A hollow triangle" not in variances_drawing([spread_of(6)], "v").caption
     axes = variances_figure([spread]).axes[0]
     (edge,) = [line for line in axes.lines if line.get_marker() == "v"]
     assert edge.get_ydata()[0] == pytest.approx(axes.get_ylim()[0], rel=0.2)  # type: ignore[index]

@@ -33,6 +33,7 @@ HOW_TO_READ: Final = (
     "it had beyond one an arm. The line is the usual spread, on which single-vessel trials lean; the band "
     "should hold 9 trials in 10. Dots far above it are trials whose vessels went their own ways."
 )
+ALIKE: Final = " A hollow triangle at the edge is a trial whose vessels read (nearly) alike."
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,14 @@ class VesselSpread:
         """How many trials lie in the band of their degrees of freedom."""
         bands = [self.band(df) for df in self.df]
         return sum(low <= v <= high for v, (low, high) in zip(self.variances, bands, strict=True))
+
+    @property
+    def alike(self) -> int:
+        """How many trials lie so far below the usual spread that they are drawn at the edge."""
+        if not math.isfinite(self.prior_variance):
+            return 0
+        floor = self.shown(self.prior_variance) / _SMALLEST
+        return sum(self.shown(variance) < floor for variance in self.variances)
 
     @property
     def words(self) -> str:
@@ -251,7 +260,7 @@ def variances_drawing(spreads: Sequence[VesselSpread], name: str) -> Drawing:
     return Drawing(
         svg_text(draw(lambda: variances_figure(spreads)), name),
         "Spread of vessels of one arm. " + " ".join(spread.words for spread in spreads),
-        HOW_TO_READ,
+        HOW_TO_READ + (ALIKE if any(spread.alike for spread in spreads) else ""),
     )
 
 
