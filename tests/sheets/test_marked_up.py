@@ -134,25 +134,23 @@ def test_a_wide_sheet_returns_only_the_cells_that_failed(send_back: Back) -> Non
     assert [tab["C2"].value, tab["G2"].value, tab["H2"].value] == ["ORR-01", "34.5", None]
 
 
-def test_a_column_under_the_networks_own_word_is_known_in_the_correction_sheet(
+def test_a_date_under_the_networks_own_heading_is_written_year_first_too(
     contract: Contract, messy_register: Register, tmp_path: Path
 ) -> None:
-    own = pl.DataFrame({"written": ["sharpness"], "means": ["malic_acid"]})
+    own = pl.DataFrame({"written": ["cask morning"], "means": ["sample_date"]})
     aliases = pl.concat([messy_register.aliases.select("written", "means"), own])
     register = Register.of_tables({**messy_register.tables, "aliases": aliases}, contract)
     wide = (
-        b"trial_id,arm_id,vessel_id,stage,sample_date,lab,pH,Sharpness (g/L)\n"
-        b"LS24-ORR,control,ORR-01,end_primary,2024-10-20,lab_north,34.5,1.8\n"
+        b"trial_id,arm_id,vessel_id,stage,Cask morning,lab,pH,Malic acid (g/L)\n"
+        b"LS24-ORR,control,ORR-01,end_primary,20/10/2024,lab_north,34.5,1.8\n"
     )
     documents = read_documents([("wide.csv", wide)])
     batch = check_documents(documents, register, contract, stored=NothingStored(), received=date(2026, 1, 5))
-    assert batch.readings["analyte"].to_list() == ["malic_acid"]
+    assert batch.readings["sample_date"].to_list() == [date(2024, 10, 20)]
     words = dict(aliases.iter_rows())
     paths = write_marked_up(batch, documents, tmp_path, contract, aliases=words)
     (corrections,) = [path for path in paths if path.stem.endswith("_corrections")]
-    tab = openpyxl.load_workbook(corrections).worksheets[0]
-    # What entered is left blank, so that it cannot come in twice.
-    assert [tab["G2"].value, tab["H2"].value] == ["34.5", None]
+    assert openpyxl.load_workbook(corrections).worksheets[0]["E2"].value == "2024-10-20"
 
 
 def test_a_date_that_the_whole_sheet_explained_is_written_year_first(send_back: Back) -> None:
