@@ -199,3 +199,17 @@ def test_a_smallest_difference_says_nothing_on_the_scale_of_another_measure(netw
 def test_a_measure_that_no_trial_allows_is_refused(network: cc.Network) -> None:
     with pytest.raises(NotComputable, match="allows the measure slope"):
         network.answer("lees-stirring", measure="slope")
+
+
+def test_the_readme_prints_the_demos_own_counts_and_verdicts(network: cc.Network) -> None:
+    told = " ".join((Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").split())
+    inbox = network._store.files().filter(pl.col("entry_id") == 2)
+    counts = {name: int(inbox[name].sum()) for name in COUNTS}
+    assert (
+        f"{counts['readings_in']} readings in {inbox.height} files: {counts['accepted']} accepted, "
+        f"{counts['refused']} refused, {counts['held']} held for your decision, {counts['already']} already in "
+        f"the store, {counts['blank']} not measured."
+    ) in told
+    for name in network.questions:
+        answer = network.answer(name)
+        assert f"{answer.title} {answer.pooled[0].verdict} {answer.pooled[0].n_sites}" in told
