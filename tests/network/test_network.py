@@ -207,8 +207,8 @@ def test_the_readme_prints_the_demos_own_counts_and_verdicts(network: cc.Network
     counts = {name: int(inbox[name].sum()) for name in COUNTS}
     assert (
         f"{counts['readings_in']} readings in {inbox.height} files: {counts['accepted']} accepted, "
-        f"{counts['refused']} refused, {counts['held']} held for your decision, {counts['already']} already in "
-        f"the store, {counts['blank']} not measured."
+        f"{counts['refused']} refused, {counts['held']} held for your decision, {counts['already']} already "
+        f"in the store, {counts['blank']} not measured."
     ) in told
     for name in network.questions:
         answer = network.answer(name)
