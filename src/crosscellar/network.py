@@ -24,7 +24,6 @@ from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused,
 from crosscellar.pooling import Pooled
 from crosscellar.register import Register
 from crosscellar.results import (
-    COUNTS,
     Answer,
     CheckReport,
     DecisionOutcome,
@@ -119,40 +118,42 @@ class Network:
     def register(self, path: str | Path) -> RegisterOutcome:
         """What the register at `path` changed, with warnings.
 
+        Sample labels that `sheets` made stay, unless the register brings labels of its own.
+
         Raises
         ------
         RegisterRefused
             With every fault, each a sentence; nothing is taken in then.
         """
         from crosscellar.register import read_register
+        from crosscellar.register.checks import left_out
 
         register = read_register(path, self._contract)
-        self._refuse_orphans(register, path)
-        keys = {name: table.key for name, table in self._contract.register_tables.items()}
-        changes = self._store.keep_register(register.tables, keys)
-        self._forget()
+        orphans = left_out(register, self._store.readings())
+        if orphans:
+            raise RegisterRefused(
+                "the register leaves out vessels that have readings, so nothing of it was taken in",
+                where=path,
+                next_step="Put them back; a trial that is given up keeps its rows and gets the status lost.",
+                faults=orphans,
+            )
+        tables = register.tables
+        if tables["samples"].is_empty():
+            vessel = ["trial_id", "arm_id", "vessel_id"]
+            tables["samples"] = self._register.samples.join(register.vessels, on=vessel, how="semi")
+        changes = self._keep(tables)
         return RegisterOutcome(
             path=str(path),
-            rows={name: frame.height for name, frame in register.tables.items()},
+            rows={name: frame.height for name, frame in tables.items()},
             changes=changes,
             warnings=register.warnings,
         )
 
-    def _refuse_orphans(self, register: Register, path: str | Path) -> None:
-        """Raise for a register without a vessel that has readings: they would belong to nothing."""
-        stored = self._store.readings().select("trial_id", "arm_id", "vessel_id").unique()
-        orphans = stored.join(register.vessels, on=["trial_id", "arm_id", "vessel_id"], how="anti")
-        if orphans.is_empty():
-            return
-        raise RegisterRefused(
-            "the register leaves out vessels that have readings, so nothing of it was taken in",
-            where=path,
-            next_step="Put them back; a trial that is given up keeps its rows and gets the status lost.",
-            faults=tuple(
-                f"Vessel {vessel} of arm {arm} of trial {trial} has readings in the store."
-                for trial, arm, vessel in orphans.sort("trial_id", "arm_id", "vessel_id").iter_rows()
-            ),
-        )
+    def _keep(self, tables: Mapping[str, pl.DataFrame]) -> dict[str, dict[str, int]]:
+        keys = {name: table.key for name, table in self._contract.register_tables.items()}
+        changes = self._store.keep_register(tables, keys)
+        self._forget()
+        return changes
 
     def _forget(self) -> None:
         """What was worked out from the store no longer holds: the store has changed."""
@@ -239,7 +240,7 @@ class Network:
             outcomes.append(batch)
             if tell is not None and len(documents) > BATCH_FILES:
                 tell(f"{min(start + BATCH_FILES, len(documents))} of {len(documents)} files")
-        return _intake_outcome(outcomes, stored=not dry_run, marked_up=tuple(written))
+        return IntakeOutcome.of(outcomes, stored=not dry_run, marked_up=tuple(written))
 
     def _mark_up(self, batch: Batch, documents: list[Document | Unreadable], out: Path) -> list[str]:
         from crosscellar.sheets.marked_up import write_marked_up
@@ -533,10 +534,9 @@ class Network:
         samples = pl.concat(
             [register.samples, made.samples.select(register.samples.columns)], how="vertical_relaxed"
         )
-        keys = {name: table.key for name, table in self._contract.register_tables.items()}
-        labelled = samples.unique("sample_id", keep="last", maintain_order=True)
-        self._store.keep_register({**register.tables, "samples": labelled}, keys)
-        self._forget()
+        self._keep(
+            {**register.tables, "samples": samples.unique("sample_id", keep="last", maintain_order=True)}
+        )
         return Written(
             "sheets",
             tuple(str(path) for path in made.paths),
@@ -658,12 +658,3 @@ def _answer(question: Mapping[str, Any], pools: Pools, arms: pl.DataFrame, *, on
         dose=pools.dose,
         by=pools.by,
     )
-
-
-def _intake_outcome(batches: list[Batch], *, stored: bool, marked_up: tuple[str, ...]) -> IntakeOutcome:
-    from crosscellar.contract.frames import FILES, FINDINGS, empty
-
-    files = pl.concat([batch.files for batch in batches]) if batches else empty(FILES)
-    findings = pl.concat([batch.findings for batch in batches]) if batches else empty(FINDINGS)
-    totals = {name: int(files[name].sum()) for name in COUNTS}
-    return IntakeOutcome(**totals, files=files, findings=findings, stored=stored, marked_up=marked_up)

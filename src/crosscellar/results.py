@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -11,6 +11,7 @@ from typing import Any
 
 import polars as pl
 
+from crosscellar.contract.frames import FILES, FINDINGS, Batch, empty
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.dose import DoseFit
 
@@ -95,6 +96,14 @@ class IntakeOutcome:
     findings: pl.DataFrame
     stored: bool
     marked_up: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, batches: Sequence[Batch], *, stored: bool, marked_up: tuple[str, ...] = ()) -> IntakeOutcome:
+        """What batches judged one after the other come to."""
+        files = pl.concat([batch.files for batch in batches]) if batches else empty(FILES)
+        findings = pl.concat([batch.findings for batch in batches]) if batches else empty(FINDINGS)
+        totals = {name: int(files[name].sum()) for name in COUNTS}
+        return cls(**totals, files=files, findings=findings, stored=stored, marked_up=marked_up)
 
     @property
     def turned_away(self) -> bool:

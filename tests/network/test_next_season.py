@@ -61,3 +61,18 @@ def test_a_plan_for_an_undecided_question_has_a_cost(demo_store: Path, tmp_path:
             network.plan("bentonite-dose")
         with pytest.raises(CrosscellarError, match="no price table"):
             network.plan("cold-soak", prices=tmp_path / "none.toml")
+
+
+def test_a_register_without_labels_keeps_those_that_were_printed(tmp_path: Path) -> None:
+    folder = tmp_path / "register"
+    folder.mkdir()
+    for file in (DEMO / "register").glob("*.csv"):
+        if file.name != "samples.csv":
+            (folder / file.name).write_bytes(file.read_bytes())
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(folder)
+        network.sheets(season=2025, out=tmp_path / "sheets")
+        made = network._register.samples
+        assert made.height > 0
+        assert network.register(folder).changes["samples"]["ended"] == 0
+        assert network._register.samples.equals(made)

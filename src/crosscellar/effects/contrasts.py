@@ -24,9 +24,10 @@ def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
     variance is divided by (vessels, or blocks where paired).
     """
     kept = pl.col("kept")
+    cells = cells.sort(*COMPARED, "arm_id", "vessel_id")
     per_block = (
         cells.filter(pl.col("paired") & kept)
-        .group_by([*COMPARED, "arm_id", "block"])
+        .group_by([*COMPARED, "arm_id", "block"], maintain_order=True)
         .agg(pl.col("y").mean())
         .group_by([*COMPARED, "arm_id"])
         .agg(pl.col("y").mean().alias("block_mean"), pl.len().cast(pl.Float64).alias("blocks"))
@@ -148,6 +149,7 @@ def slope_effects(
         plans.join(means, on=_JOINED, how="inner")
         .filter(pl.col("level").is_not_null() & pl.col("mean").is_not_null() & ~pl.col("no_log"))
         .filter(pl.col("level").n_unique().over(_JOINED) >= 3)
+        .sort(*_JOINED, "arm_id")
     )
     x, y, w = pl.col("level"), pl.col("mean"), pl.col("weight")
     control = pl.col("role_right") == "control"

@@ -55,8 +55,9 @@ def spreads(cells: pl.DataFrame) -> pl.DataFrame:
         COMPARED, paired, n_blocks, within_df, within_variance (pooled over arms), block_df, block_variance
         (the residual of arms and blocks, a cell the mean of its vessels); a variance of no df is null.
     """
+    cells = cells.sort(*COMPARED, "arm_id", "vessel_id")
     within = (
-        cells.group_by([*COMPARED, "arm_id"])
+        cells.group_by([*COMPARED, "arm_id"], maintain_order=True)
         .agg(
             (pl.len() - 1).cast(pl.Float64).alias("df"),
             ((pl.col("y") - pl.col("y").mean()) ** 2).sum().alias("squares"),
@@ -73,7 +74,7 @@ def spreads(cells: pl.DataFrame) -> pl.DataFrame:
     )
     blocked = (
         cells.filter(pl.col("paired") & pl.col("kept"))
-        .group_by([*COMPARED, "arm_id", "block"])
+        .group_by([*COMPARED, "arm_id", "block"], maintain_order=True)
         .agg(pl.col("y").mean())
         .with_columns(
             (
@@ -147,6 +148,7 @@ def fit_priors(observed: pl.DataFrame) -> pl.DataFrame:
     wide = observed.with_columns(pl.lit(None, dtype=pl.String).alias("stage_group"))
     trials = (
         pl.concat([observed, wide])
+        .sort("analyte", "log", "paired", "stage_group", "trial_id", "stage")
         .group_by("analyte", "log", "paired", "stage_group", "trial_id")
         .agg(
             ((pl.col("df") * pl.col("variance")).sum() / pl.col("df").sum()).alias("variance"),

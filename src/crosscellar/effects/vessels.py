@@ -46,7 +46,9 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
     vessel = [*MEASURED, "arm_id", "vessel_id"]
     below, above = pl.col("qualifier") == "<", pl.col("qualifier") == ">"
     floor = pl.when(pl.col("value") >= 0).then(0.0).otherwise(float("-inf"))
-    per_date = kept.group_by(*vessel, "sample_date").agg(
+    # Sums follow the order of rows: rows in one order give the same effects to the last digit every time.
+    kept = kept.sort(*vessel, "sample_date", "value", "qualifier")
+    per_date = kept.group_by(*vessel, "sample_date", maintain_order=True).agg(
         pl.when(below).then(floor).otherwise(pl.col("value")).mean().alias("low"),
         pl.when(above).then(float("inf")).otherwise(pl.col("value")).mean().alias("high"),
         pl.col("unit").first(),

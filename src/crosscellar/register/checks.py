@@ -205,3 +205,13 @@ def _some(names: list[str], *, most: int = 6) -> str:
     if len(names) <= most:
         return ", ".join(names)
     return f"{', '.join(names[:most])} and {len(names) - most} more"
+
+
+def left_out(register: Register, readings: pl.DataFrame) -> tuple[str, ...]:
+    """The vessels that have readings and are not in this register, a sentence each: they would be orphans."""
+    vessel = ["trial_id", "arm_id", "vessel_id"]
+    orphans = readings.select(vessel).unique().join(register.vessels, on=vessel, how="anti")
+    return tuple(
+        f"Vessel {vessel_id} of arm {arm} of trial {trial} has readings in the store."
+        for trial, arm, vessel_id in orphans.sort(vessel).iter_rows()
+    )
