@@ -29,10 +29,11 @@ LEVELS = {
     "plans": 7,
     "answers": 5,
     "summary": 7,
-    "network": 8,
-    "demo": 9,
-    "console": 9,
-    "cli": 10,
+    "evidence": 8,
+    "network": 9,
+    "demo": 10,
+    "console": 10,
+    "cli": 11,
 }
 
 #: Heavy packages and the rooms that may import them.

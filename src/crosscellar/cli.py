@@ -110,7 +110,10 @@ def run_outstanding(args: argparse.Namespace) -> int:
 def run_effects(args: argparse.Namespace) -> int:
     with open_network(args, read_only=True) as network:
         if args.figure:
-            show(args, network.effects_figure(args.question, args.figure))
+            drawn = network.effects_figure(
+                args.question, args.figure, response=args.response, measure=args.measure
+            )
+            show(args, drawn)
             return DONE
         show(args, network.effects_answer(args.question, response=args.response, measure=args.measure))
     return DONE

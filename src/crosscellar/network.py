@@ -2,36 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, date, datetime
-from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 import polars as pl
 
-from crosscellar.answers import (
-    Asked,
-    Pools,
-    dose_words,
-    planned_responses,
-    pool_question,
-    with_control_levels,
-)
 from crosscellar.contract import load_contract
-from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused, UnknownName
-from crosscellar.pooling import Pooled
-from crosscellar.register import Register
+from crosscellar.errors import CrosscellarError, RegisterRefused
+from crosscellar.evidence import Evidence, read_day
 from crosscellar.results import (
-    Answer,
     CheckReport,
     DecisionOutcome,
-    EffectsAnswer,
     FindingsList,
     IntakeOutcome,
     Outstanding,
-    PlanAnswer,
     RegisterOutcome,
     Written,
 )
@@ -54,16 +41,7 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
-def _day(as_of: str | date | datetime | None) -> date | datetime | None:
-    if not isinstance(as_of, str):
-        return as_of
-    try:
-        return date.fromisoformat(as_of)
-    except ValueError as fault:
-        raise CrosscellarError(f"{as_of!r} is not a date", next_step="Write it as 2025-05-14.") from fault
-
-
-class Network:
+class Network(Evidence):
     """Sites, their trials, and one store.
 
     Examples
@@ -76,10 +54,8 @@ class Network:
     """
 
     def __init__(self, store: Store, *, clock: Clock = _now) -> None:
-        self._store = store
+        super().__init__(store)
         self._clock = clock
-        self._contract = load_contract()
-        self._known_effects: dict[date | datetime | None, pl.DataFrame] = {}
 
     @classmethod
     def open(
@@ -154,18 +130,6 @@ class Network:
         changes = self._store.keep_register(tables, keys)
         self._forget()
         return changes
-
-    def _forget(self) -> None:
-        """What was worked out from the store no longer holds: the store has changed."""
-        self.__dict__.pop("_register", None)
-        self._known_effects.clear()
-
-    @cached_property
-    def _register(self) -> Register:
-        return self._register_as_of(None)
-
-    def _register_as_of(self, as_of: date | datetime | None) -> Register:
-        return Register.of_tables(self._store.register_frames(as_of=as_of), self._contract)
 
     # -- sheets come back -----------------------------------------------------------------------------------
 
@@ -290,208 +254,6 @@ class Network:
         )
         return Outstanding(season, expected, texts)
 
-    # -- any day --------------------------------------------------------------------------------------------
-
-    def effects(
-        self,
-        question: str | None = None,
-        *,
-        response: str | None = None,
-        stage: str | None = None,
-        measure: str | None = None,
-        as_of: str | date | datetime | None = None,
-    ) -> pl.DataFrame:
-        """What each trial showed: one row a trial, treatment arm and response, in the columns of EFFECTS.
-
-        All questions where none is named. Variances lean on every replicated trial of the store.
-        """
-        if question is not None:
-            self._question(question)
-        response = None if response is None else self._response(response)
-        found = self._all_effects(_day(as_of), measure=measure, question=question, response=response)
-        if question is not None:
-            found = found.filter(pl.col("question") == question)
-        if response is not None:
-            found = found.filter(pl.col("response") == response)
-        if stage is not None:
-            found = found.filter(pl.col("stage") == self._stage(stage))
-        return found
-
-    def _all_effects(
-        self,
-        as_of: date | datetime | None,
-        *,
-        measure: str | None = None,
-        question: str | None = None,
-        response: str | None = None,
-    ) -> pl.DataFrame:
-        """Every effect of the network; only those asked for where another measure than the default is."""
-        from crosscellar.effects import effects_of_store
-
-        if measure is None and as_of in self._known_effects:
-            return self._known_effects[as_of]
-        register = self._register if as_of is None else self._register_as_of(as_of)
-        found = effects_of_store(
-            self._store.readings(as_of=as_of),
-            register.design(),
-            planned_responses(register, self._contract),
-            self._contract,
-            picks=self._store.picks(as_of=as_of),
-            scores=self._store.scores(as_of=as_of),
-            question=question if measure is not None else None,
-            response=response if measure is not None else None,
-            measure=measure,
-        )
-        if measure is None:
-            self._known_effects[as_of] = found
-        return found
-
-    def effects_answer(
-        self, question: str, *, response: str | None = None, measure: str | None = None
-    ) -> EffectsAnswer:
-        """`effects` with the question's title, for a person."""
-        from crosscellar.effects import trials_without_effect
-
-        asked = self._question(question)
-        effects = self.effects(question, response=response, measure=measure)
-        without = trials_without_effect(
-            effects,
-            self._register.design(),
-            planned_responses(self._register, self._contract),
-            question=question,
-            response=None if response is None else self._response(response),
-        )
-        return EffectsAnswer(question, str(asked["title"]), effects, without)
-
-    def effects_figure(self, question: str, path: str | Path) -> Written:
-        """How far vessels of one arm differ in the responses of a question, as a figure: SVG, PNG or PDF.
-
-        Raises
-        ------
-        CrosscellarError
-            When no trial of the question has measured anything, or the name ends otherwise.
-        """
-        from crosscellar.effects import variance_priors
-        from crosscellar.report.variances import draw_variances, vessel_spreads
-
-        spreads = vessel_spreads(
-            self.effects(question),
-            *variance_priors(
-                self._store.readings(),
-                self._register.design(),
-                self._contract,
-                responses=planned_responses(self._register, self._contract),
-            ),
-            self._contract,
-        )
-        if not spreads:
-            raise CrosscellarError(
-                f"no trial of {question} has measured anything yet", next_step="Take in its sheets first."
-            )
-        draw_variances(spreads, Path(path))
-        return Written(
-            "figure", (str(path),), "\n".join([*(spread.words for spread in spreads), f"Drawn in {path}."])
-        )
-
-    def pool(
-        self,
-        question: str,
-        *,
-        response: str | None = None,
-        measure: str | None = None,
-        as_of: str | date | datetime | None = None,
-        method: str = "reml",
-        interval: str = "auto",
-        level: float = 0.95,
-    ) -> list[Pooled]:
-        """The network's answers to a question: the primary response first, then the monitored ones."""
-        answer = self.answer(
-            question,
-            response=response,
-            measure=measure,
-            as_of=as_of,
-            method=method,
-            interval=interval,
-            level=level,
-        )
-        return list(answer.pooled)
-
-    def answer(
-        self,
-        question: str,
-        *,
-        response: str | None = None,
-        measure: str | None = None,
-        by: str | None = None,
-        as_of: str | date | datetime | None = None,
-        method: str = "reml",
-        interval: str = "auto",
-        level: float = 0.95,
-    ) -> Answer:
-        """`pool` with what stands beside it: adjusted p-values, moderators, remarks."""
-        asked = self._question(question)
-        if response is None and measure is not None:
-            # Another measure makes sense for one response at a time: the one the hypothesis names.
-            response = str(asked["primary_response"])
-        response = None if response is None else self._response(response)
-        everything = self._all_effects(_day(as_of), measure=measure, question=question, response=response)
-        effects = with_control_levels(everything.filter(pl.col("question") == question), self._register.arms)
-        if response is not None:
-            effects = effects.filter(pl.col("response") == response)
-        if measure is not None and effects.is_empty():
-            raise NotComputable(
-                f"no trial of {question} allows the measure {measure} for {response}",
-                next_step="Leave --measure out for the default.",
-            )
-        pools = pool_question(
-            effects,
-            asked,
-            self._contract,
-            asked=Asked(method, interval, level, by, measure),
-            everything=everything,
-        )
-        return _answer(asked, pools, self._register.arms, one=response is not None)
-
-    @property
-    def questions(self) -> tuple[str, ...]:
-        """The identifiers of the register's questions, in its order."""
-        return tuple(self._register.questions["question_id"].to_list())
-
-    def _question(self, question: str) -> Mapping[str, Any]:
-        found = self._register.questions.filter(pl.col("question_id") == question)
-        if found.is_empty():
-            known = self._register.questions["question_id"].sort().to_list()
-            raise UnknownName(
-                f"there is no question {question!r} in the register",
-                next_step=f"It has: {', '.join(known)}." if known else "Take in a register first.",
-            )
-        return found.row(0, named=True)
-
-    def _response(self, response: str) -> str:
-        known = self._register.responses["response"].unique().to_list()
-        if response in known:
-            return response
-        match = self._contract.name_analyte(response, self._aliases)
-        if match.id is None or match.id not in known:
-            raise UnknownName(
-                f"the response {response!r} is not planned in the register",
-                next_step=f"It has: {', '.join(sorted(known))}.",
-            )
-        return match.id
-
-    def _stage(self, stage: str) -> str:
-        match = self._contract.name_stage(stage, self._aliases)
-        if match.id is None:
-            raise UnknownName(
-                f"the stage {stage!r} is not known",
-                next_step=f"There are: {', '.join(self._contract.stages)}.",
-            )
-        return match.id
-
-    @property
-    def _aliases(self) -> dict[str, str]:
-        return dict(self._register.aliases.select("written", "means").iter_rows())
-
     # -- after the season -----------------------------------------------------------------------------------
 
     def summary(
@@ -512,7 +274,7 @@ class Network:
         from crosscellar.summary import write_summary
 
         return write_summary(
-            self._store, self._contract, season, out=Path(out), anonymous=anonymous, as_of=_day(as_of)
+            self._store, self._contract, season, out=Path(out), anonymous=anonymous, as_of=read_day(as_of)
         )
 
     # -- next season's plan ---------------------------------------------------------------------------------
@@ -545,51 +307,6 @@ class Network:
             f"were added to the register; {made.samples_file.name} lists them for your own copy of it.",
             {"seed": seed},
         )
-
-    def plan(
-        self,
-        question: str,
-        *,
-        sites: Sequence[int] | None = None,
-        vessels: Sequence[int] | None = None,
-        effect: float | None = None,
-        prices: str | Path | None = None,
-        chance: float = 0.8,
-        figure: str | Path | None = None,
-        progress: Callable[[int, int], None] | None = None,
-    ) -> PlanAnswer:
-        """What more sites and vessels would buy for a question, and the cheapest that would decide it.
-
-        `effect` is the true mean effect supposed, on the scale of the effects (a natural log for log ratios);
-        the smallest difference that matters where it is left out. `prices` is a small TOML table.
-        `figure` is where the plan is drawn: SVG, PNG or PDF.
-        """
-        from crosscellar.plans import SITES, VESSELS, plan_question, read_prices
-
-        asked = self._question(question)
-        pooled = [one for one in self.pool(question) if one.role == "primary"]
-        if not pooled:
-            raise CrosscellarError(
-                f"no trial of {question} has readings yet", next_step="Take in its sheets first."
-            )
-        answer = plan_question(
-            pooled[0],
-            self.effects(question),
-            title=str(asked["title"]),
-            sites=sites or SITES,
-            vessels=vessels or VESSELS,
-            effect=effect,
-            prices=None if prices is None else read_prices(Path(prices)),
-            chance=chance,
-            progress=progress,
-        )
-        if figure is not None:
-            from crosscellar.report.plan import draw_plan
-
-            draw_plan(
-                answer.plan, Path(figure), log_scale=answer.log_scale, unit=answer.unit, chance=answer.chance
-            )
-        return answer
 
     # -- the store ------------------------------------------------------------------------------------------
 
@@ -640,21 +357,3 @@ def rules_page(out: str | Path) -> Written:
 
 def _readings(count: int) -> str:
     return "1 reading" if count == 1 else f"{count} readings"
-
-
-def _answer(question: Mapping[str, Any], pools: Pools, arms: pl.DataFrame, *, one: bool) -> Answer:
-    remarks = [pools.prior_words] if pools.prior_words else []
-    if pools.dose is not None:
-        trials = pools.pooled[0].effects["trial"].implode()
-        units = arms.filter(pl.col("trial_id").is_in(trials))["level_unit"].drop_nulls().unique().to_list()
-        remarks.append(dose_words(pools.dose, pools.pooled[0], units[0] if len(units) == 1 else ""))
-    return Answer(
-        question=str(question["question_id"]),
-        title=str(question["title"]),
-        hypothesis=str(question["hypothesis"] or ""),
-        pooled=pools.pooled,
-        one=one,
-        remarks=tuple(remarks),
-        dose=pools.dose,
-        by=pools.by,
-    )

@@ -22,6 +22,16 @@ def test_the_spread_of_a_questions_vessels_is_drawn_and_said(
     assert out.read_bytes().startswith(b"<?xml")
 
 
+def test_the_spread_of_one_response_is_drawn_where_one_is_named(demo_store: Path, tmp_path: Path) -> None:
+    with cc.Network.open(demo_store, read_only=True) as network:
+        every = network.effects_figure("lees-stirring", tmp_path / "all.svg").message
+        one = network.effects_figure("lees-stirring", tmp_path / "one.svg", response="va").message
+    assert "Glycerol" in every
+    assert "Volatile acidity" in every
+    assert "Volatile acidity" in one
+    assert "Glycerol" not in one
+
+
 def test_a_plan_is_drawn_beside_its_table(
     demo_store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
