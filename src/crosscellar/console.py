@@ -11,9 +11,8 @@ from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.effects import prior_words, variance_words
+from crosscellar.effects import Scale, prior_words, variance_words
 from crosscellar.pooling import Pooled
-from crosscellar.pooling.verdict import Scale
 from crosscellar.results import (
     Answer,
     CheckReport,

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import polars as pl
 
+from crosscellar.effects import Scale
 from crosscellar.errors import CrosscellarError, NotComputable
 from crosscellar.planning import Prices, cheapest_plan, plan_replication
 from crosscellar.pooling import Pooled
-from crosscellar.pooling.verdict import Scale
 from crosscellar.results import PlanAnswer
 
 SITES = (0, 1, 2, 3, 4, 6, 8)

@@ -11,6 +11,7 @@ from crosscellar.effects.measures import MEASURES, default_measure, percent_chan
 from crosscellar.effects.moderation import ModeratedVariances, moderate_variances
 from crosscellar.effects.picks import effects_of_picks
 from crosscellar.effects.readings import effects_of_readings, variance_priors
+from crosscellar.effects.scale import Scale, decimals_for
 from crosscellar.effects.scores import effects_of_scores
 from crosscellar.effects.shared import (
     shared_control_difference,
@@ -39,9 +40,11 @@ __all__ = [
     "EventRules",
     "FermentRules",
     "ModeratedVariances",
+    "Scale",
     "Slope",
     "TriangleResult",
     "critical_number",
+    "decimals_for",
     "default_measure",
     "effects_from_summary",
     "effects_of_events",

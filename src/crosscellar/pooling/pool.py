@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from crosscellar.effects.scale import Scale
 from crosscellar.pooling.bayes import TauScale
 from crosscellar.pooling.frames import Columns, Effects, about, effects_of, tidy
 from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
 from crosscellar.pooling.models import Outcome, check_method, fit
 from crosscellar.pooling.result import Pooled
-from crosscellar.pooling.verdict import Scale, check_wanted, judge, reason_of
+from crosscellar.pooling.verdict import check_wanted, judge, reason_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,7 @@ class Asked:
             verdict=verdict,
             reason=reason_of(
                 verdict,
-                scale=Scale(said["measure"], said["unit"]),
+                scale=Scale.of(said["measure"], said["unit"], outcome.estimate, outcome.std_error),
                 n_effects=n_effects,
                 n_sites=n_sites,
                 estimate=outcome.estimate,

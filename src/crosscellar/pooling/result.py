@@ -10,13 +10,15 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
 import polars as pl
 
+from crosscellar.effects.scale import Scale
 from crosscellar.errors import NotComputable
 from crosscellar.pooling.bayes import BayesFit
 from crosscellar.pooling.heterogeneity import Floats
 from crosscellar.pooling.influence import accumulate_seasons, hanging_site, leave_out_sites
-from crosscellar.pooling.verdict import Scale, chance_words, many
+from crosscellar.pooling.verdict import chance_words, many
 
 #: Keys of the JSON answer that scripts may hold on to, and those that stand beside them.
 _AGREED: Final = (
@@ -151,8 +153,11 @@ class Pooled:
 
     @property
     def scale(self) -> Scale:
-        """How numbers of this answer are read out."""
-        return Scale(self.measure, self.unit)
+        """How numbers of this answer are read out: decimals by its standard error, else by its effects'."""
+        estimate, error = self.estimate, self.std_error
+        if not (math.isfinite(error) and error > 0) and self.effects.height:
+            estimate, error = 0.0, float(np.sqrt(np.nanmedian(self.effects["variance"].to_numpy())))
+        return Scale.of(self.measure, self.unit, estimate, error)
 
     @cached_property
     def without_site(self) -> pl.DataFrame:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from crosscellar.effects.scale import Scale
 from crosscellar.errors import UnknownName
 from crosscellar.pooling.heterogeneity import Floats
 
@@ -88,59 +88,6 @@ def judge(
         [NO_EFFECT, ONE_SITE, NO_DIFFERENCE, AGAINST, AT_NEW_SITES, ON_AVERAGE, AGAINST, NO_DIFFERENCE],
         default=UNDECIDED,
     ).astype(np.str_)
-
-
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """How a number on the scale of the estimates is read out: with its unit, log ratios in per cent."""
-
-    measure: str = ""
-    unit: str = ""
-
-    @property
-    def is_log_ratio(self) -> bool:
-        """Whether numbers are natural logs of a ratio."""
-        return self.measure in {"log_ratio", "log_risk_ratio"}
-
-    def words(self, value: float, *, signed: bool = True) -> str:
-        """The number with its sign and unit, to three digits: `+0.25 g/L`, `-12 %`."""
-        if not math.isfinite(value):
-            return "unlimited"
-        shown, unit = self._shown(value)
-        text = _digits(shown)
-        if signed and not self.is_share and not text.startswith("-") and float(text) != 0:
-            text = f"+{text}"
-        return f"{text} {unit}".strip()
-
-    @property
-    def is_share(self) -> bool:
-        """Whether numbers are shares of tasters who can tell."""
-        return self.measure == "discriminators"
-
-    def _shown(self, value: float) -> tuple[float, str]:
-        if self.is_log_ratio:
-            return 100.0 * math.expm1(value), "%"
-        return (100.0 * value, "% of tasters") if self.is_share else (value, self.unit)
-
-    def range(self, low: float, high: float) -> str:
-        """Two numbers as `+0.1 to +0.4 g/L`."""
-        if not (math.isfinite(low) and math.isfinite(high)):
-            return f"{self.words(low)} to {self.words(high)}"
-        unit = self._shown(low)[1]
-        lower, upper = self.words(low), self.words(high)
-        return f"{lower.removesuffix(unit).strip() if unit else lower} to {upper}"
-
-
-def _digits(value: float) -> str:
-    """Three significant digits without an exponent where that is short; `-0` is `0`."""
-    if value == 0:
-        return "0"
-    size = abs(value)
-    if size >= 1e6 or size < 1e-5:
-        return f"{value:.2e}"
-    places = max(0, 2 - math.floor(math.log10(size)))
-    text = f"{value:.{places}f}"
-    return "0" if float(text) == 0 else text
 
 
 def chance_words(chance: float) -> str:

@@ -30,7 +30,7 @@ from crosscellar.report.content import (
 from crosscellar.report.ferments import FermentLog, ferments_drawing
 from crosscellar.report.figures import question_figures
 from crosscellar.report.forest import arm_words, forest_rows, reading_of
-from crosscellar.report.numbers import NONE, Reading, chance, p_value
+from crosscellar.report.numbers import NONE, Reading, chance, p_value, true_minus
 from crosscellar.report.variances import VesselSpread, variances_drawing
 
 #: Cautions that a summary of any season shows; the rest stand where they belong, on sheets and protocols.
@@ -236,7 +236,7 @@ def question_page(
         heading=reading.heading,
         verdict=pooled.verdict if pooled.n_effects else NO_EFFECTS,
         sentence=_sentence(title, pooled, reading),
-        reason=names.told(reading.reworded(pooled)),
+        reason=names.told(true_minus(pooled.reason)),
         estimate=reading.words(pooled.estimate, unit=False) if known else "",
         interval=reading.interval(pooled.low, pooled.high) if known else "",
         prediction=reading.interval(pooled.prediction_low, pooled.prediction_high) if foreseen else "",

@@ -233,14 +233,9 @@ def arm_words(arm: str | None) -> str:
 
 
 def reading_of(pooled: Pooled) -> Reading:
-    """How this answer's numbers are read: decimals by its standard error, else by its effects' median one."""
-    error, estimate = pooled.std_error, pooled.estimate
-    if not (math.isfinite(error) and error > 0) and pooled.effects.height:
-        variances = pooled.effects["variance"].drop_nulls()
-        median: Any = variances.median()
-        error = math.sqrt(median) if variances.len() else math.nan
-        estimate = 0.0
-    return Reading.of(pooled.measure, pooled.unit, estimate, error)
+    """How this answer's numbers are read on a page."""
+    scale = pooled.scale
+    return Reading(scale.measure, scale.unit, scale.decimals)
 
 
 def smallest_lines(pooled: Pooled) -> tuple[float, ...]:
@@ -350,7 +345,7 @@ def _axis(axes: Axes, reading: Reading) -> None:
     for side in ("left", "right", "top"):
         axes.spines[side].set_visible(False)
     low, high = axes.get_xlim()
-    first, last = reading.shown(low) or 0.0, reading.shown(high) or 0.0
+    first, last = reading.shown(low), reading.shown(high)
     values = [value for value in MaxNLocator(5).tick_values(first, last) if first <= value <= last]
     decimals = 0
     while decimals < 4 and any(abs(round(value, decimals) - value) > 1e-9 for value in values):

@@ -63,7 +63,7 @@ def levels_figure(rows: Sequence[Leveled], reading: Reading) -> Figure:
     for side in ("right", "top"):
         axes.spines[side].set_visible(False)
     low, high = axes.get_ylim()
-    first, last = reading.shown(low) or 0.0, reading.shown(high) or 0.0
+    first, last = reading.shown(low), reading.shown(high)
     values = [value for value in MaxNLocator(5).tick_values(first, last) if first <= value <= last]
     axes.set_yticks([reading.place(value) for value in values])
     axes.set_yticklabels([number(value, 0 if float(value).is_integer() else 2) for value in values])

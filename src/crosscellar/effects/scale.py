@@ -1,0 +1,98 @@
+"""How a number on the scale of the effects is read out: in its unit, rounded by its standard error."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Self
+
+_LOGS: Final = frozenset({"log_ratio", "log_risk_ratio"})
+_SHARES: Final = {"discriminators": "% of tasters", "risk_difference": "percentage points"}
+#: A number shows no more decimals than this.
+_MOST: Final = 6
+
+
+def decimals_for(std_error: float) -> int:
+    """How many decimals show the first two significant digits of a standard error; 0 to 6.
+
+    A standard error of 0.034 gives 3, of 1.4 gives 1, of 27 gives 0; 2 where it is not known.
+    """
+    if not math.isfinite(std_error) or std_error <= 0:
+        return 2
+    first = math.floor(math.log10(std_error))
+    # 0.0996 rounds to 0.10: its first digit is that of 0.1.
+    first = math.floor(math.log10(round(std_error, 1 - first)))
+    return min(_MOST, max(0, 1 - first))
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How the numbers of one response are read: log ratios as % change, shares in %, else in their unit.
+
+    `decimals` is the same for an estimate, its interval and all that is set beside them; three significant
+    digits each where it is None.
+    """
+
+    measure: str = ""
+    unit: str = ""
+    decimals: int | None = None
+
+    @classmethod
+    def of(cls, measure: str, unit: str, estimate: float, std_error: float) -> Self:
+        """The scale whose decimals fit this estimate and its standard error, both as effects are stored."""
+        if not (math.isfinite(std_error) and std_error > 0):
+            return cls(measure, unit)
+        shown = std_error
+        if measure in _LOGS:
+            shown = 100.0 * math.exp(estimate if math.isfinite(estimate) else 0.0) * std_error
+        elif measure in _SHARES:
+            shown = 100.0 * std_error
+        return cls(measure, unit, decimals_for(shown))
+
+    @property
+    def is_log_ratio(self) -> bool:
+        """Whether numbers are natural logs of a ratio."""
+        return self.measure in _LOGS
+
+    @property
+    def is_share(self) -> bool:
+        """Whether numbers are shares of tasters who can tell."""
+        return self.measure == "discriminators"
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit in which numbers are shown."""
+        return "%" if self.is_log_ratio else _SHARES.get(self.measure, self.unit)
+
+    def shown(self, value: float) -> float:
+        """The number as it is shown, unrounded."""
+        if self.is_log_ratio:
+            return 100.0 * math.expm1(value)
+        return 100.0 * value if self.measure in _SHARES else value
+
+    def words(self, value: float, *, signed: bool = True, unit: bool = True) -> str:
+        """The number with its sign and unit: `+0.25 g/L`, `-12 %`."""
+        if not math.isfinite(value):
+            return "unlimited"
+        shown = self.shown(value)
+        text = _digits(shown) if self.decimals is None else f"{shown:.{self.decimals}f}"
+        if float(text) == 0:
+            text = text.removeprefix("-")
+        elif signed and not self.is_share and not text.startswith("-"):
+            text = f"+{text}"
+        return f"{text} {self.shown_unit}".strip() if unit else text
+
+    def range(self, low: float, high: float) -> str:
+        """Two numbers as `+0.1 to +0.4 g/L`."""
+        bounded = math.isfinite(low) and math.isfinite(high)
+        return f"{self.words(low, unit=not bounded)} to {self.words(high)}"
+
+
+def _digits(value: float) -> str:
+    """Three significant digits without an exponent where that is short."""
+    if value == 0:
+        return "0"
+    size = abs(value)
+    if size >= 1e6 or size < 1e-5:
+        return f"{value:.2e}"
+    return f"{value:.{max(0, 2 - math.floor(math.log10(size)))}f}"
