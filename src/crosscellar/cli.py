@@ -213,6 +213,8 @@ def build_parser() -> argparse.ArgumentParser:
     def command(name: str, run: Callable[[argparse.Namespace], int], about: str) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=about, description=about[0].upper() + about[1:] + ".")
         sub.add_argument("--json", action="store_true", help="one JSON document on standard output")
+        # Left out here, it leaves what stood before the command.
+        sub.add_argument("--store", metavar="FILE", default=argparse.SUPPRESS, help="the network's store")
         sub.set_defaults(run=run)
         return sub
 

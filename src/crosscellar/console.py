@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from crosscellar.contract import load_contract, response_words
 from crosscellar.effects import Scale, prior_words, variance_words
 from crosscellar.pooling import Pooled
 from crosscellar.results import (
@@ -206,23 +207,11 @@ def _(result: EffectsAnswer) -> list[Any]:
     for key in keys.sort("role", "response", "stage", descending=[True, False, False]).iter_rows(named=True):
         rows = result.effects.filter(
             pl.all_horizontal(pl.col(name).eq_missing(pl.lit(value)) for name, value in key.items())
-        )
-        scale = Scale(str(key["measure"] or ""), str(rows["unit"][0] or ""))
-        where = f"{key['response']} at {key['stage']}" if key["stage"] else key["response"]
-        parts += ["", f"{where} ({key['role']}; {str(key['measure']).replace('_', ' ')})"]
-        cells = []
-        for row in rows.sort("site", "season", "trial", "arm").iter_rows(named=True):
-            if row["estimate"] is None:
-                effect, interval = "–", ""
-            else:
-                effect = scale.words(row["estimate"])
-                interval = scale.range(row["low"], row["high"]) if row["low"] is not None else ""
-            said = [variance_words(row), *str(row["remark"] or "").split("; ")]
-            note = "; ".join(part for part in dict.fromkeys(said) if part)
-            cells.append((row["site"], str(row["season"]), row["trial"], row["arm"], effect, interval, note))
-        parts.append(
-            table(("site", "season", "trial", "arm", "effect", "95 %", "where the variance is from"), cells)
-        )
+        ).sort("site", "season", "trial", "arm")
+        called = response_words(key["response"], key["stage"], load_contract())
+        measure = str(key["measure"] or "").replace("_", " ")
+        parts += ["", f"{called[:1].upper()}{called[1:]} ({key['role']}; {measure})"]
+        parts += _tasted(rows) if key["measure"] == "discriminators" else _compared(rows)
         parts += prior_words(rows)
     if result.without.height:
         parts += ["", "No usable effect:"]
@@ -232,6 +221,56 @@ def _(result: EffectsAnswer) -> list[Any]:
         ]
         parts.append(table(names, rows_without))
     return parts
+
+
+def _compared(rows: pl.DataFrame) -> list[Any]:
+    """Effects of one response, each with its interval and where its variance is from."""
+    error = rows["std_error"].median()
+    scale = Scale.of(
+        str(rows["measure"][0] or ""),
+        str(rows["unit"][0] or ""),
+        0.0,
+        error if isinstance(error, float) else math.nan,
+    )
+    cells = []
+    for row in rows.iter_rows(named=True):
+        effect = "–" if row["estimate"] is None else scale.words(row["estimate"], unit=False)
+        interval = "" if row["low"] is None else scale.range(row["low"], row["high"], unit=False)
+        told = variance_words(row)
+        further = [part for part in dict.fromkeys(str(row["remark"] or "").split("; ")) if part not in told]
+        note = "; ".join([told, *further])
+        cells.append((row["site"], str(row["season"]), row["trial"], row["arm"], effect, interval, note))
+    heading = f"effect, {scale.shown_unit}" if scale.shown_unit else "effect"
+    headings = ("site", "season", "trial", "arm", heading, "95 %", "where the variance is from")
+    return [table(headings, cells, right=(4,))]
+
+
+def _tasted(rows: pl.DataFrame) -> list[Any]:
+    """Triangle sessions of one question: exact counts, what they show, and the share who can tell."""
+    cells = []
+    for row in rows.iter_rows(named=True):
+        scale = Scale.of("discriminators", "", 0.0, row["std_error"])
+        share = scale.words(max(0.0, row["estimate"]), unit=False)
+        between = scale.range(row["low"], row["high"], unit=False)
+        cells.append(
+            (
+                row["site"],
+                str(row["season"]),
+                row["trial"],
+                row["arm"],
+                f"{row['correct']} of {row['tasters']}",
+                words(row["critical"]),
+                f"{row['p_value']:.2g}",
+                f"{share} ({between})",
+                "" if row["usable"] else str(row["remark"]),
+            )
+        )
+    headings = ("site", "season", "trial", "arm", "right", "needed", "p", "who can tell, % (95 %)", "")
+    how = (
+        "Needed: right picks that show a difference at 5 %. p: exact chance of so many or more by guessing. "
+        "It speaks for the wines that were poured: another vessel of the same arm may differ."
+    )
+    return [table(headings, cells, right=(4, 5, 6)), how]
 
 
 @parts_of.register

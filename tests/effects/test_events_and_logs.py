@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import fisher_exact
+from scipy.stats import binomtest, fisher_exact
 from statsmodels.stats.proportion import confint_proportions_2indep
 
 from crosscellar.contract import Contract
@@ -204,6 +204,10 @@ def test_a_triangle_session_is_an_effect_with_its_exact_numbers() -> None:
     assert effect["response"] == "triangle"
     assert effect["estimate"] == pytest.approx(0.25)
     assert effect["std_error"] == pytest.approx(said.discriminators_se)
+    # Exact limits of 9 in 18 (Clopper and Pearson 1934) by scipy, as shares of tasters who can tell.
+    exact = binomtest(9, 18).proportion_ci(0.95, method="exact")
+    assert effect["low"] == max(0.0, 1.5 * exact.low - 0.5)
+    assert effect["high"] == pytest.approx(1.5 * exact.high - 0.5)
     assert (effect["p_value"], effect["critical"], effect["d_prime"]) == (
         said.p_value,
         said.critical,
@@ -254,7 +258,7 @@ def test_a_panel_that_poured_one_vessel_an_arm_speaks_for_those_wines(contract: 
     assert effect["unit"].startswith("points")
     assert "speaks for the wines poured" in effect["remark"]
     assert effect["df"] == 9.0
-    words = "one vessel an arm tasted, tasting error alone: it speaks for the wines poured"
+    words = "one vessel an arm tasted, tasting error of 10 assessors only: speaks for the wines poured"
     assert variance_words(effect) == words
 
 

@@ -36,3 +36,17 @@ def test_a_prior_on_the_own_scale_keeps_its_unit() -> None:
 def test_nothing_is_told_of_a_prior_that_lent_nothing() -> None:
     assert prior_words(lent(variance_source="own")) == []
     assert prior_words(lent(prior_variance=None)) == []
+
+
+def test_priors_of_trials_with_and_without_blocks_are_told_apart() -> None:
+    frame = pl.concat(
+        [
+            lent().with_columns(n_blocks=pl.lit(None, dtype=pl.Int32)),
+            lent(prior_variance=0.001, prior_trials=3).with_columns(n_blocks=pl.lit(2, dtype=pl.Int32)),
+        ]
+    )
+    without, within = sorted(prior_words(frame), key=lambda words: "trials in blocks" in words)
+    assert without.startswith(
+        "Lent by the network to trials without blocks: vessels of one arm differ by 12 %"
+    )
+    assert "to trials in blocks: vessels of one arm, blocks set aside, differ by 3.2 %" in within

@@ -52,6 +52,22 @@ def test_help_names_every_command_and_the_exit_statuses() -> None:
     assert "exit status" in done.stdout
 
 
+def test_effects_name_each_response_in_words_and_round_by_their_error(run: Run, demo_store: Path) -> None:
+    status, out, _ = run("effects", "lees-stirring", "--store", demo_store)
+    assert status == 0
+    assert "Glycerol, before bottling (primary; log ratio)" in out
+    assert "one vessel an arm: variance borrowed from" in out
+    assert "e-1" not in out
+
+
+def test_a_tasting_is_told_by_its_exact_counts(run: Run, demo_store: Path) -> None:
+    _, out, _ = run("effects", "lees-stirring", "--response", "triangle", "--store", demo_store)
+    # 9 of 18: exact p 0.108, at least 10 needed (ISO 4120:2021, table A.1), by scipy's binomial.
+    (line,) = [line.split() for line in out.splitlines() if "LS24-KES" in line]
+    assert line[4:9] == ["9", "of", "18", "10", "0.11"]
+    assert "speaks for the wines that were poured" in " ".join(out.split())
+
+
 @pytest.mark.parametrize(
     ("words", "status", "said"),
     [

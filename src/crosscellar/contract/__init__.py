@@ -22,6 +22,7 @@ from crosscellar.contract.records import (
     Window,
 )
 from crosscellar.contract.units import UnitTable, convert, unit_key
+from crosscellar.contract.wording import inside_sentence, response_words, stage_words
 
 __all__ = [
     "Analyte",
@@ -43,8 +44,11 @@ __all__ = [
     "UnitTable",
     "Window",
     "convert",
+    "inside_sentence",
     "load_contract",
     "name_key",
+    "response_words",
     "schema_folder",
+    "stage_words",
     "unit_key",
 ]

@@ -50,7 +50,8 @@ def effects_of_picks(
         The share of discriminators that `similarity_limit` would rule out (at a chance of 5 %).
 
     The estimate is 1.5 pc - 0.5, left negative where guessing would have done better, with variance
-    2.25 pc (1 - pc)/n; where none or all were correct, that of the share (x + 1)/(n + 2) over n + 2. A taster
+    2.25 pc (1 - pc)/n; where none or all were correct, that of the share (x + 1)/(n + 2) over n + 2. `low`
+    and `high` are the exact limits (Clopper & Pearson 1934) carried over and cut at 0. A taster
     counts once a session: of several triangles by one taster in one session the first is taken. The answer is
     about the wines that were poured; another vessel of the same arm might differ more or less.
     """
@@ -67,7 +68,7 @@ def effects_of_picks(
     )
     # A result is made for each distinct count, of which there are few, and joined back.
     distinct = sessions.select("correct", "tasters").unique().sort("tasters", "correct")
-    results = [triangle_result(c, n) for c, n in distinct.iter_rows()]
+    results = [triangle_result(c, n, level=level) for c, n in distinct.iter_rows()]
     said = distinct.with_columns(
         pl.Series("p_value", [r.p_value for r in results], dtype=pl.Float64),
         pl.Series("critical", [r.critical for r in results], dtype=pl.Int32),
@@ -76,6 +77,8 @@ def effects_of_picks(
             [similarity_limit(r.n, discriminators=similar) for r in results],
             dtype=pl.Int32,
         ),
+        pl.Series("exact_low", [r.discriminators_low for r in results], dtype=pl.Float64),
+        pl.Series("exact_high", [r.discriminators_high for r in results], dtype=pl.Float64),
         pl.Series("d_prime", [r.d_prime for r in results], dtype=pl.Float64),
         pl.Series("d_prime_se", [r.d_prime_se for r in results], dtype=pl.Float64),
         pl.Series("estimate", [r.discriminators for r in results], dtype=pl.Float64),
@@ -145,8 +148,15 @@ def effects_of_picks(
             pl.lit("").alias("other_laboratory"),
             pl.lit(None, dtype=pl.Int32).alias("n_blocks"),
             pl.lit(None, dtype=pl.String).alias("prior_from"),
+            "exact_low",
+            "exact_high",
             *(pl.col("session_id").alias(name) if name == "session" else pl.col(name) for name in SESSIONS),
         )
     )
-    effects = finish(rows, same_laboratory=True, level=level, behind=SESSIONS)
+    limits = {"exact_low": pl.Float64, "exact_high": pl.Float64}
+    effects = (
+        finish(rows, same_laboratory=True, level=level, behind={**SESSIONS, **limits})
+        .with_columns(low="exact_low", high="exact_high")
+        .drop(limits)
+    )
     return only(effects, question=question, response=response, stage=stage)

@@ -82,10 +82,10 @@ class Scale:
             text = f"+{text}"
         return f"{text} {self.shown_unit}".strip() if unit else text
 
-    def range(self, low: float, high: float) -> str:
+    def range(self, low: float, high: float, *, unit: bool = True) -> str:
         """Two numbers as `+0.1 to +0.4 g/L`."""
         bounded = math.isfinite(low) and math.isfinite(high)
-        return f"{self.words(low, unit=not bounded)} to {self.words(high)}"
+        return f"{self.words(low, unit=unit and not bounded)} to {self.words(high, unit=unit)}"
 
 
 def _digits(value: float) -> str:

@@ -18,11 +18,13 @@ def variance_words(row: Mapping[str, object]) -> str:
     trials = _count(row.get("prior_trials"))
     vessels = _vessels(n_t, n_c)
     if row.get("measure") == "discriminators":
-        return f"exact counts of {n_t} tasters, no vessel variance in it"
+        return f"exact counts of {n_t} tasters, no vessel variance in it: it speaks for the wines poured"
     if str(row.get("unit") or "").startswith("points"):
         known = f"tasting error plus the vessel variance of {trials} trials"
-        alone = "tasting error alone: it speaks for the wines poured"
-        return f"{vessels} tasted, {known if source == 'borrowed' else alone}"
+        alone = "tasting error only: speaks for the wines poured"
+        # The remark says the same with the number of assessors.
+        said = [part for part in str(row.get("remark") or "").split("; ") if part.startswith("tasting error")]
+        return f"{vessels} tasted, {(said or [known if source == 'borrowed' else alone])[0]}"
     if row.get("measure") in ("risk_difference", "log_odds", "log_risk_ratio") and source == "own":
         return f"counts of {vessels}"
     if source == "own":
@@ -42,17 +44,22 @@ def prior_words(effects: pl.DataFrame) -> list[str]:
     lent = effects.filter(
         pl.col("prior_variance").is_not_null() & pl.col("variance_source").is_in(["moderated", "borrowed"])
     )
-    kept = ("measure", "unit", "prior_df", "prior_variance", "prior_trials")
+    kept = ("measure", "unit", "prior_df", "prior_variance", "prior_trials", "in_blocks")
+    blocks = pl.col("n_blocks").is_not_null() if "n_blocks" in lent.columns else pl.lit(False)
+    priors = lent.with_columns(blocks.alias("in_blocks")).select(kept).unique().sort(kept)
+    both = priors["in_blocks"].n_unique() > 1
     sentences = []
-    for row in lent.select(kept).unique().sort(kept).iter_rows(named=True):
+    for row in priors.iter_rows(named=True):
         sd = math.sqrt(row["prior_variance"])
         in_logs = row["measure"] == "log_ratio"
         shown = f"{100 * math.expm1(sd):.2g} %" if in_logs else f"{sd:.2g} {row['unit'] or ''}".rstrip()
         worth = (
             "without limit" if math.isinf(row["prior_df"]) else f"{row['prior_df']:.3g} degrees of freedom"
         )
+        whom = " to trials in blocks" if row["in_blocks"] else " to trials without blocks"
+        who = "vessels of one arm, blocks set aside," if row["in_blocks"] else "vessels of one arm"
         sentences.append(
-            f"Lent by the network: vessels of one arm differ by {shown} (standard deviation, from "
+            f"Lent by the network{whom if both else ''}: {who} differ by {shown} (standard deviation, from "
             f"{row['prior_trials']} replicated trials, worth {worth})."
         )
     return sentences

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.contract import Contract
+from crosscellar.contract import Contract, response_words
 from crosscellar.effects import prior_words, variance_words
 from crosscellar.pooling import Pooled
 from crosscellar.report.content import (
@@ -193,7 +193,7 @@ def question_page(
 ) -> QuestionPage:
     """One question's page."""
     title = names.told(str(one.question["title"]))
-    response = _response_words(str(one.question["primary_response"]), one.question["primary_stage"], contract)
+    response = response_words(str(one.question["primary_response"]), one.question["primary_stage"], contract)
     blank = QuestionPage(
         anchor=f"question-{number}",
         title=title,
@@ -266,19 +266,6 @@ def _method(pooled: Pooled) -> str:
 def _lent(pooled: Pooled) -> list[str]:
     known = {"prior_df", "prior_variance", "prior_trials"} <= set(pooled.effects.columns)
     return prior_words(pooled.effects) if known else []
-
-
-def _response_words(response: str, stage: Any, contract: Contract) -> str:
-    if response == "triangle" or response.startswith("score:"):
-        return "triangle test" if response == "triangle" else f"score of {response[6:].replace('_', ' ')}"
-    name = contract.analytes[response].name if response in contract.analytes else response.replace("_", " ")
-    where = contract.stages[stage].name if stage in contract.stages else ""
-    return f"{_lower(name)}, {_lower(where)}" if where else _lower(name)
-
-
-def _lower(name: str) -> str:
-    """The name as it stands inside a sentence: `pH` and `CO2` keep their letters."""
-    return name[:1].lower() + name[1:] if len(name) > 1 and name[1].islower() else name
 
 
 def _compared(one: Answered, response: str, contract: Contract) -> str:
@@ -406,7 +393,7 @@ def _monitored(one: Answered, contract: Contract) -> tuple[Monitored, ...]:
         known = pooled.n_sites > 1 and math.isfinite(pooled.low)
         found.append(
             Monitored(
-                _response_words(pooled.response, pooled.stage, contract),
+                response_words(pooled.response, pooled.stage, contract),
                 pooled.n_sites,
                 reading.words(pooled.estimate) if known else "one site only",
                 reading.interval(pooled.low, pooled.high) if known else NONE,

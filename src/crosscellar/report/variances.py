@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from crosscellar.contract import Contract
+from crosscellar.contract import Contract, response_words
 from crosscellar.report.content import Figure as Drawing
 from crosscellar.report.forest import INK, MUST, PAPER, SLATE, STRAW, draw, shortened, svg_text, write_figure
 from crosscellar.report.numbers import number
@@ -145,11 +145,10 @@ def vessel_spreads(
             )
             .sort("trial_id")
         )
-        name = contract.analytes[response].name
-        where = contract.stages[stage].name if stage in contract.stages else ""
+        label = response_words(response, stage, contract)
         found.append(
             VesselSpread(
-                label=name + (f", {where[:1].lower()}{where[1:]}" if where else ""),
+                label=label[:1].upper() + label[1:] if label[1:2].islower() else label,
                 log=log,
                 unit=contract.analytes[response].unit,
                 variances=tuple(trials["variance"]),

@@ -8,9 +8,9 @@ from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.contract import Contract
+from crosscellar.contract import Contract, response_words, stage_words
 
-_RESPONSES: Final = {
+_SHEETS: Final = {
     "days_to_dry": "ferment log (days to dry)",
     "max_ferment_rate": "ferment log (fastest day)",
     "stuck": "ferment log (stuck or not)",
@@ -40,23 +40,9 @@ def day_words(day: date) -> str:
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
-def response_words(response: str, contract: Contract) -> str:
-    """What a response is called in a message: the analyte's name, the score's attribute."""
-    if response in _RESPONSES:
-        return _RESPONSES[response]
-    if response.startswith("score:"):
-        return f"scores of {response.removeprefix('score:')}"
-    analyte = contract.analytes.get(response)
-    if analyte is None:
-        return response
-    name = analyte.name
-    return name if name[1:2].isupper() else name[:1].lower() + name[1:]
-
-
-def stage_words(stage: str, contract: Contract) -> str:
-    """What a stage is called in a message."""
-    known = contract.stages.get(stage)
-    return known.name[:1].lower() + known.name[1:] if known else stage
+def owed_words(response: str, contract: Contract) -> str:
+    """What a response is called in a message: the sheet that it comes from, or the analyte's name."""
+    return _SHEETS.get(response) or response_words(response, None, contract)
 
 
 def text_of_site(
@@ -102,7 +88,7 @@ def _by_trial(rows: pl.DataFrame, titles: Mapping[str, str], contract: Contract)
 
 
 def _line(row: Mapping[str, Any], contract: Contract) -> str:
-    what = response_words(row["response"], contract)
+    what = owed_words(row["response"], contract)
     if row["response"] not in ("days_to_dry", "max_ferment_rate", "stuck"):
         what = f"{what}, {stage_words(row['stage'], contract)}"
     parts = [f"{what}: {row['received']} of {row['expected']} received"]

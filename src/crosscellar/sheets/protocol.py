@@ -7,9 +7,9 @@ from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.contract import Contract
+from crosscellar.contract import Contract, stage_words
 from crosscellar.register import Register
-from crosscellar.sheets.owed_text import day_words, response_words, stage_words
+from crosscellar.sheets.owed_text import day_words, owed_words
 
 _IN_THE_CELLAR: Final = (
     "co2_in_cellars",
@@ -109,7 +109,7 @@ def _when(
     order = {stage: number for number, stage in enumerate(contract.stages)}
     for stage in sorted(laboratory["stage"].unique().to_list(), key=lambda one: order.get(one, len(order))):
         rows = laboratory.filter(pl.col("stage") == stage)
-        names = [response_words(analyte, contract) for analyte in rows["analyte"].to_list()]
+        names = [owed_words(analyte, contract) for analyte in rows["analyte"].to_list()]
         due = rows["due_date"].drop_nulls()
         until = f" Results wanted by {day_words(due.min())}." if due.len() else ""  # type: ignore[arg-type]
         words = stage_words(stage, contract)
