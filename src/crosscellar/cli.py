@@ -28,6 +28,9 @@ damaged or not one of ours. Every command takes --json (one JSON document on sta
 The store is --store FILE, else $CROSSCELLAR_STORE, else network.duckdb in this folder."""
 
 
+ANY_LABORATORY = "use effects too whose arms went to different laboratories"
+
+
 def store_path(args: argparse.Namespace) -> Path:
     return Path(args.store or os.environ.get("CROSSCELLAR_STORE") or DEFAULT_STORE)
 
@@ -115,7 +118,14 @@ def run_effects(args: argparse.Namespace) -> int:
             )
             show(args, drawn)
             return DONE
-        show(args, network.effects_answer(args.question, response=args.response, measure=args.measure))
+        answer = network.effects_answer(
+            args.question,
+            response=args.response,
+            measure=args.measure,
+            as_of=args.as_of,
+            same_laboratory=not args.any_laboratory,
+        )
+    show(args, answer)
     return DONE
 
 
@@ -130,6 +140,7 @@ def run_pool(args: argparse.Namespace) -> int:
             method=args.method,
             interval=args.interval,
             level=args.level,
+            same_laboratory=not args.any_laboratory,
         )
     show(args, answer)
     return DONE
@@ -259,6 +270,8 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("question", metavar="QUESTION")
     sub.add_argument("--response", metavar="NAME")
     sub.add_argument("--measure", metavar="NAME")
+    sub.add_argument("--as-of", metavar="DATE", help="the effects as they stood (YYYY-MM-DD)")
+    sub.add_argument("--any-laboratory", action="store_true", help=ANY_LABORATORY)
     sub.add_argument("--figure", metavar="FILE", help="draw how far its vessels differ: .svg, .png or .pdf")
 
     sub = command("pool", run_pool, "whether the effect holds across sites and years")
@@ -272,6 +285,7 @@ def build_parser() -> argparse.ArgumentParser:
         "--interval", default="auto", choices=("auto", "hartung_knapp", "normal", "robust", "bayes")
     )
     sub.add_argument("--level", type=float, default=0.95, metavar="SHARE")
+    sub.add_argument("--any-laboratory", action="store_true", help=ANY_LABORATORY)
 
     sub = command("summary", run_summary, "the annual summary of a season")
     sub.add_argument("season", type=int, metavar="SEASON")

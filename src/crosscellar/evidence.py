@@ -32,7 +32,8 @@ class Evidence:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._contract = load_contract()
-        self._known_effects: dict[date | datetime | None, pl.DataFrame] = {}
+        #: By the day of the answer, and whether arms must have gone to one laboratory.
+        self._known_effects: dict[tuple[date | datetime | None, bool], pl.DataFrame] = {}
 
     @cached_property
     def _register(self) -> Register:
@@ -54,15 +55,23 @@ class Evidence:
         stage: str | None = None,
         measure: str | None = None,
         as_of: str | date | datetime | None = None,
+        same_laboratory: bool = True,
     ) -> pl.DataFrame:
         """What each trial showed: one row a trial, treatment arm and response, in the columns of EFFECTS.
 
-        All questions where none is named. Variances lean on every replicated trial of the store.
+        All questions where none is named. Variances lean on every replicated trial of the store. An effect
+        whose arms went to different laboratories is shown and not usable, unless `same_laboratory` is false.
         """
         if question is not None:
             self._question(question)
         response = None if response is None else self._response(response)
-        found = self._all_effects(read_day(as_of), measure=measure, question=question, response=response)
+        found = self._all_effects(
+            read_day(as_of),
+            measure=measure,
+            question=question,
+            response=response,
+            same_laboratory=same_laboratory,
+        )
         if question is not None:
             found = found.filter(pl.col("question") == question)
         if response is not None:
@@ -78,12 +87,14 @@ class Evidence:
         measure: str | None = None,
         question: str | None = None,
         response: str | None = None,
+        same_laboratory: bool = True,
     ) -> pl.DataFrame:
         """Every effect of the network; only those asked for where another measure than the default is."""
         from crosscellar.effects import effects_of_store
 
-        if measure is None and as_of in self._known_effects:
-            return self._known_effects[as_of]
+        known = (as_of, same_laboratory)
+        if measure is None and known in self._known_effects:
+            return self._known_effects[known]
         register = self._register if as_of is None else self._register_as_of(as_of)
         found = effects_of_store(
             self._store.readings(as_of=as_of),
@@ -95,23 +106,33 @@ class Evidence:
             question=question if measure is not None else None,
             response=response if measure is not None else None,
             measure=measure,
+            same_laboratory=same_laboratory,
         )
         if measure is None:
-            self._known_effects[as_of] = found
+            self._known_effects[known] = found
         return found
 
     def effects_answer(
-        self, question: str, *, response: str | None = None, measure: str | None = None
+        self,
+        question: str,
+        *,
+        response: str | None = None,
+        measure: str | None = None,
+        as_of: str | date | datetime | None = None,
+        same_laboratory: bool = True,
     ) -> EffectsAnswer:
         """`effects` with the question's title, for a person."""
         from crosscellar.effects import trials_without_effect
 
         asked = self._question(question)
-        effects = self.effects(question, response=response, measure=measure)
+        effects = self.effects(
+            question, response=response, measure=measure, as_of=as_of, same_laboratory=same_laboratory
+        )
+        register = self._register if as_of is None else self._register_as_of(read_day(as_of))
         without = trials_without_effect(
             effects,
-            self._register.design(),
-            planned_responses(self._register, self._contract),
+            register.design(),
+            planned_responses(register, self._contract),
             question=question,
             response=None if response is None else self._response(response),
         )
@@ -161,6 +182,7 @@ class Evidence:
         method: str = "reml",
         interval: str = "auto",
         level: float = 0.95,
+        same_laboratory: bool = True,
     ) -> list[Pooled]:
         """The network's answers to a question: the primary response first, then the monitored ones."""
         answer = self.answer(
@@ -171,6 +193,7 @@ class Evidence:
             method=method,
             interval=interval,
             level=level,
+            same_laboratory=same_laboratory,
         )
         return list(answer.pooled)
 
@@ -185,6 +208,7 @@ class Evidence:
         method: str = "reml",
         interval: str = "auto",
         level: float = 0.95,
+        same_laboratory: bool = True,
     ) -> Answer:
         """`pool` with what stands beside it: adjusted p-values, moderators, remarks."""
         asked = self._question(question)
@@ -192,7 +216,13 @@ class Evidence:
             # Another measure makes sense for one response at a time: the one the hypothesis names.
             response = str(asked["primary_response"])
         response = None if response is None else self._response(response)
-        everything = self._all_effects(read_day(as_of), measure=measure, question=question, response=response)
+        everything = self._all_effects(
+            read_day(as_of),
+            measure=measure,
+            question=question,
+            response=response,
+            same_laboratory=same_laboratory,
+        )
         effects = with_control_levels(everything.filter(pl.col("question") == question), self._register.arms)
         if response is not None:
             effects = effects.filter(pl.col("response") == response)

@@ -33,6 +33,18 @@ def test_a_prior_on_the_own_scale_keeps_its_unit() -> None:
     assert "differ by 0.03 pH" in sentence
 
 
+def test_a_slopes_prior_is_told_in_the_unit_of_its_vessels() -> None:
+    (sentence,) = prior_words(lent(measure="slope", unit="g/L per kg/hL", prior_variance=0.04))
+    assert "differ by 0.2 g/L (standard deviation" in sentence
+    (sentence,) = prior_words(lent(measure="slope", unit="log ratio per %"))
+    assert "differ by 12 %" in sentence
+
+
+def test_a_standardized_effects_prior_is_what_it_is_divided_by() -> None:
+    (sentence,) = prior_words(lent(measure="standardized", unit="standard deviations"))
+    assert "the standard deviation that effects are divided by (from 14 replicated trials" in sentence
+
+
 def test_nothing_is_told_of_a_prior_that_lent_nothing() -> None:
     assert prior_words(lent(variance_source="own")) == []
     assert prior_words(lent(prior_variance=None)) == []

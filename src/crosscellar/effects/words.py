@@ -25,7 +25,7 @@ def variance_words(row: Mapping[str, object]) -> str:
         # The remark says the same with the number of assessors.
         said = [part for part in str(row.get("remark") or "").split("; ") if part.startswith("tasting error")]
         return f"{vessels} tasted, {(said or [known if source == 'borrowed' else alone])[0]}"
-    if row.get("measure") in ("risk_difference", "log_odds", "log_risk_ratio") and source == "own":
+    if row.get("measure") in ("risk_difference", "log_odds", "log_risk_ratio"):
         return f"counts of {vessels}"
     if source == "own":
         return f"{vessels}: variance from these vessels alone"
@@ -51,16 +51,21 @@ def prior_words(effects: pl.DataFrame) -> list[str]:
     sentences = []
     for row in priors.iter_rows(named=True):
         sd = math.sqrt(row["prior_variance"])
-        in_logs = row["measure"] == "log_ratio"
-        shown = f"{100 * math.expm1(sd):.2g} %" if in_logs else f"{sd:.2g} {row['unit'] or ''}".rstrip()
+        # The unit of a slope is "g/L per kg/t": its vessels differ in g/L.
+        unit = str(row["unit"] or "").split(" per ")[0]
+        in_logs = row["measure"] == "log_ratio" or unit == "log ratio"
+        shown = f"{100 * math.expm1(sd):.2g} %" if in_logs else f"{sd:.2g} {unit}".rstrip()
         worth = (
             "without limit" if math.isinf(row["prior_df"]) else f"{row['prior_df']:.3g} degrees of freedom"
         )
         whom = " to trials in blocks" if row["in_blocks"] else " to trials without blocks"
         who = "vessels of one arm, blocks set aside," if row["in_blocks"] else "vessels of one arm"
+        what = f"{who} differ by {shown} (standard deviation, "
+        if row["measure"] == "standardized":
+            what = "the standard deviation that effects are divided by ("
         sentences.append(
-            f"Lent by the network{whom if both else ''}: {who} differ by {shown} (standard deviation, from "
-            f"{row['prior_trials']} replicated trials, worth {worth})."
+            f"Lent by the network{whom if both else ''}: {what}from {row['prior_trials']} replicated trials, "
+            f"worth {worth})."
         )
     return sentences
 
