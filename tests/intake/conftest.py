@@ -38,6 +38,16 @@ class Shelf(NothingStored):
             return super().stored_items(target, keys)
         return self.items[target].join(keys, on=list(KEYS[target]), how="semi", nulls_equal=True)
 
+    def picks(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:
+        return self._tasted("picks", super().picks(), trials)
+
+    def scores(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:
+        return self._tasted("scores", super().scores(), trials)
+
+    def _tasted(self, target: str, none: pl.DataFrame, trials: Sequence[str] | None) -> pl.DataFrame:
+        standing = self.items[target].filter("standing") if target in self.items else none
+        return standing.filter(pl.col("trial_id").is_in(list(trials or []))).select(none.columns)
+
     def put(self, batch: Batch) -> None:
         for target, key in KEYS.items():
             entered: pl.DataFrame = getattr(batch, target)

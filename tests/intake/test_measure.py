@@ -157,7 +157,7 @@ def test_the_example_of_the_contract_is_worded_for_the_contributor(judge: Any) -
 
 
 def test_an_unusual_value_enters_with_a_remark_and_a_usual_one_without(judge: Any) -> None:
-    batch = judge(_sheet(("VA", "1.6", "g/L"), ("VA", "0.3", "g/L")))
+    batch = judge(_sheet(("VA", "1.0", "g/L"), ("VA", "0.3", "g/L")))
     assert batch.readings.height == 2
     assert batch.findings.select("code", "cell").rows() == [("implausible", "G2")]
 

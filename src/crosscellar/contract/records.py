@@ -140,7 +140,8 @@ class Rule:
     """A check at the door: its code, what it is about, its settings and the words it speaks in.
 
     `message` and `suggestion` are templates with `{named}` places. `source_id` is the rule's number in the
-    reference list, "" for a rule of form. `severity`: refuse, hold, remark.
+    reference list, "" for a rule of form. `severity`: refuse, hold, remark. `fold` says how far findings of
+    the code become one: cell, text, advice, row, column, file. `figures`: whose figures, where there are any.
     """
 
     code: str
@@ -149,6 +150,7 @@ class Rule:
     scope: str
     message: str
     suggestion: str
+    fold: str = "cell"
     source_id: str = ""
     source: str = ""
     figures: str = "memory"

@@ -22,7 +22,7 @@ from crosscellar.intake.lookup import StoredLookup
 from crosscellar.intake.measure import measure
 from crosscellar.intake.naming import name_analytes, name_stages, read_days, read_replicates
 from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
-from crosscellar.intake.rules import apply_rules
+from crosscellar.intake.rules import SAYS_MORE, apply_rules
 from crosscellar.intake.sensory import judge_picks, judge_scores
 from crosscellar.intake.values import judge_marks, propose_values, read_values, tell_values
 
@@ -37,7 +37,6 @@ _STOPPERS: Final = (
     "unknown_sample",
     "unknown_trial",
     "control_character",
-    "not_ascii",
     "unknown_vessel",
     "unknown_arm",
     "vessel_of_other_arm",
@@ -78,7 +77,7 @@ def check_documents(
     Batch
         For every file readings_in = accepted + refused + held + already + blank.
     """
-    faults = Faults()
+    faults = Faults(contract.rules)
     aliases = dict(register.aliases.select("written", "means").iter_rows()) if len(register.aliases) else {}
     reader = HeadingReader(contract, aliases)
     gathered = gather(documents, contract, reader, _known_ids(register), faults)
@@ -90,13 +89,13 @@ def check_documents(
     judged = decide(judged, _silenced(faults.frame()))
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
     judged = decide(judged, _silenced(faults.frame()))
-    spoken = _silenced(faults.frame())
+    spoken = _said_once(_silenced(faults.frame()))
     # What is in the store already needs no question, whatever else was odd about its cell.
     done = judged.filter(pl.col("outcome").is_in(["already", "blank"]))["item_no"].to_list()
     spoken = spoken.filter(
         pl.col("item_no").is_null() | ~pl.col("item_no").is_in(done) | (pl.col("severity") == "remark")
     )
-    return _batch(gathered, judged, spoken, stored, correction=correction)
+    return _batch(gathered, judged, spoken, contract, stored, correction=correction)
 
 
 def _known_ids(register: Register) -> frozenset[str]:
@@ -163,6 +162,14 @@ def _silenced(faults: pl.DataFrame) -> pl.DataFrame:
     ).drop("rank", "gravest")
 
 
+def _said_once(faults: pl.DataFrame) -> pl.DataFrame:
+    """Faults without the remark that a reading is unusual where a rule says of it what is unusual."""
+    better = faults.filter(pl.col("code").is_in(SAYS_MORE))["item_no"].drop_nulls().to_list()
+    return faults.filter(
+        (pl.col("code") != "implausible") | ~pl.col("item_no").is_in(better).fill_null(False)
+    )
+
+
 def _tell_rules(
     items: pl.DataFrame,
     register: Register,
@@ -180,6 +187,9 @@ def _tell_rules(
     entering = (pl.col("outcome") == "accepted").alias("entering")
     typed = as_target(read, "readings").hstack(read.select("item_no", entering))
     open_items = _entering(items)
+    tasted = {
+        target: open_items[target]["trial_id"].unique().sort().to_list() for target in ("picks", "scores")
+    }
     hits = apply_rules(
         typed,
         stored.stored_readings_of(register.trials["trial_id"].to_list()),
@@ -187,6 +197,8 @@ def _tell_rules(
         open_items["scores"],
         register,
         contract,
+        stored_picks=stored.picks(trials=tasted["picks"]) if tasted["picks"] else None,
+        stored_scores=stored.scores(trials=tasted["scores"]) if tasted["scores"] else None,
         settings=settings,
     )
     places = items.select(pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent")
@@ -251,6 +263,7 @@ def _batch(
     gathered: Gathered,
     items: pl.DataFrame,
     faults: pl.DataFrame,
+    contract: Contract,
     stored: StoredLookup,
     *,
     correction: bool,
@@ -262,7 +275,7 @@ def _batch(
     undoing = _undoing(faults, items, files)
     counted = count(items, files.with_columns(pl.col("file_no").is_in(undoing).alias("undoes")))
     accepted = items.filter(pl.col("outcome") == "accepted")
-    notes = Faults()
+    notes = Faults(contract.rules)
     _tell_already(counted, items, notes)
     all_faults = pl.concat([faults, notes.frame()])
     kept = {
@@ -278,7 +291,7 @@ def _batch(
         picks=kept["picks"],
         scores=kept["scores"],
         set_aside=set_aside(items),
-        findings=fold(all_faults, names),
+        findings=fold(all_faults, names, contract.rules),
         lines=gathered.lines,
         correction=correction,
     )

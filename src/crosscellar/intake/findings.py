@@ -8,75 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Final
 
 import polars as pl
 
+from crosscellar.contract import load_contract
 from crosscellar.contract.frames import FINDINGS, empty
-
-#: How many faults become one finding: of one cell; of one text in a column; of one advice in a column; of a
-#: whole column of a table; of a whole file.
-_FOLDS: Final = ("cell", "text", "advice", "column", "file")
-
-
-@dataclass(frozen=True, slots=True)
-class Code:
-    """What a code does to its item, and how far it folds."""
-
-    severity: str
-    fold: str = "cell"
-
-
-def _codes(severity: str, **folds: str) -> dict[str, Code]:
-    return {
-        code: Code(severity, fold)
-        for fold, codes in folds.items()
-        for code in codes.split()
-        if fold in _FOLDS
-    }
-
-
-#: Every code that reading and judging single sheets can give. Rules over several cells bring their own.
-CODES: Final[Mapping[str, Code]] = MappingProxyType(
-    {
-        **_codes(
-            "refuse",
-            cell="""not_a_number range two_values value_with_error error_cell not_finite too_long date_cell
-                formula_without_result out_of_range does_not_fit unit_conflict date_impossible not_a_date
-                not_a_time replicate_not_whole empty_file no_table""",
-            text="""unknown_trial unknown_arm unknown_vessel unknown_sample vessel_of_other_arm
-                control_character not_ascii unknown_stage unknown_analyte unit_not_allowed no_serving_order
-                no_pick not_an_arm_pair assessor_named out_of_scale text_too_long""",
-            column="empty_identifier scale_missing",
-            file="missing_column columns_swapped",
-        ),
-        **_codes(
-            "hold",
-            cell="""marker approximate not_detected_no_limit qualitative too_many struck_out
-                undecided_separator unit_suspect value_conflict would_undo_correction
-                conflicting_duplicate""",
-            text="""lookalike_id id_became_number id_became_date id_spelling analyte_misspelt
-                analyte_ambiguous stage_misspelt stage_ambiguous unit_unknown unit_ambiguous
-                heading_misspelt""",
-            advice="basis_missing unit_missing",
-            column="""hidden_row hidden_column identifier_left_empty date_ambiguous date_in_future
-                date_too_old two_digit_year scale_reversed""",
-            file="hidden_sheet sheet_not_recognised",
-        ),
-        **_codes(
-            "remark",
-            cell="""decimal_comma_cell thousands_space thousands_apostrophe thousands_comma thousands_point
-                unicode_minus full_width unit_in_cell implausible cell_comment correction unknown_block
-                limit_from_laboratory""",
-            text="id_dash id_width invisible_character id_case unit_alias",
-            advice="unit_converted basis_converted",
-            column="""formula_value date_serial date_month_first date_completed date_mixed
-                basis_from_only_lab merged_fill duplicate_taken_once""",
-            file="unknown_column already_taken_in nothing_filled_in sheet_not_read",
-        ),
-    }
-)
+from crosscellar.contract.records import Rule
 
 _FAULTS: Final = {
     "item_no": pl.Int32,
@@ -94,8 +32,12 @@ _FAULTS: Final = {
 
 @dataclass(slots=True)
 class Faults:
-    """A growing list of faults; `item_no` is null for what concerns no single item."""
+    """A growing list of faults; `item_no` is null for what concerns no single item.
 
+    `rules` says what a code does to its item where a fault itself does not.
+    """
+
+    rules: Mapping[str, Rule] = field(default_factory=lambda: load_contract().rules)
     parts: list[pl.DataFrame] = field(default_factory=list)
 
     def add(
@@ -127,7 +69,7 @@ class Faults:
             message.cast(pl.String).alias("message"),
             suggestion_expr.cast(pl.String).alias("suggestion"),
         )
-        self.parts.append(given.with_columns(_severity()))
+        self.parts.append(given.with_columns(self._severity()))
 
     def note(
         self,
@@ -160,18 +102,17 @@ class Faults:
             },
             schema=_FAULTS,
         )
-        self.parts.append(given.with_columns(_severity()))
+        self.parts.append(given.with_columns(self._severity()))
 
     def frame(self) -> pl.DataFrame:
         """All faults so far, one row each."""
         return pl.concat(self.parts) if self.parts else pl.DataFrame(schema=_FAULTS)
 
-
-def _severity() -> pl.Expr:
-    known = {code: entry.severity for code, entry in CODES.items()}
-    return pl.col("severity").fill_null(
-        pl.col("code").replace_strict(known, default="hold", return_dtype=pl.String)
-    )
+    def _severity(self) -> pl.Expr:
+        known = {code: rule.severity for code, rule in self.rules.items()}
+        return pl.col("severity").fill_null(
+            pl.col("code").replace_strict(known, default="hold", return_dtype=pl.String)
+        )
 
 
 def column_letters(column: pl.Expr) -> pl.Expr:
@@ -199,19 +140,19 @@ def cell_of(row: pl.Expr, column: pl.Expr) -> pl.Expr:
     return (column_letters(column) + row.cast(pl.String)).fill_null("")
 
 
-def fold(faults: pl.DataFrame, file_names: pl.DataFrame) -> pl.DataFrame:
-    """One finding for each cause, in the order of file, sheet and cell.
+def fold(faults: pl.DataFrame, file_names: pl.DataFrame, rules: Mapping[str, Rule]) -> pl.DataFrame:
+    """One finding for each cause, in the order of file, sheet and cell; `rules` say how far each code folds.
 
     `items` lists the items a refuse or hold speaks for. Where one finding speaks for several cells its place
     is the first of them and the message says how many more there are.
     """
     if faults.is_empty():
         return empty(FINDINGS)
-    folds = {code: entry.fold for code, entry in CODES.items()}
+    folds = {code: rule.fold for code, rule in rules.items()}
     how = pl.col("code").replace_strict(folds, default="cell", return_dtype=pl.String)
     keyed = faults.with_columns(how.alias("fold")).with_columns(
-        pl.when(pl.col("fold") == "file").then(None).otherwise(pl.col("column")).alias("key_column"),
-        pl.when(pl.col("fold") == "cell").then(pl.col("row")).alias("key_row"),
+        pl.when(~pl.col("fold").is_in(["file", "row"])).then(pl.col("column")).alias("key_column"),
+        pl.when(pl.col("fold").is_in(["cell", "row"])).then(pl.col("row")).alias("key_row"),
         pl.when(pl.col("fold") == "text")
         .then("value")
         .when(pl.col("fold") == "advice")
@@ -234,7 +175,7 @@ def fold(faults: pl.DataFrame, file_names: pl.DataFrame) -> pl.DataFrame:
             .then(pl.lit([], dtype=pl.List(pl.Int32)))
             .otherwise(pl.col("items"))
             .alias("items"),
-            pl.when((pl.col("cells") > 1) & (pl.col("fold") != "file"))
+            pl.when((pl.col("cells") > 1) & ~pl.col("fold").is_in(["file", "row"]))
             .then(pl.format("{} (and {} more like it)", pl.col("message"), pl.col("cells") - 1))
             .otherwise(pl.col("message"))
             .alias("message"),

@@ -32,6 +32,14 @@ class StoredLookup(Protocol):
         """Current readings of these trials, for rules that look along a series."""
         ...
 
+    def picks(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:
+        """Triangle answers of these trials that stand, so that a session in two sheets is judged whole."""
+        ...
+
+    def scores(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:
+        """Scores of these trials that stand."""
+        ...
+
 
 class NothingStored:
     """A store that holds nothing: for a first look at sheets."""
@@ -44,3 +52,9 @@ class NothingStored:
 
     def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
         return pl.DataFrame(schema=dict(READINGS))
+
+    def picks(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:
+        return pl.DataFrame(schema=dict(PICKS))
+
+    def scores(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:
+        return pl.DataFrame(schema=dict(SCORES))

@@ -1,4 +1,4 @@
-"""A small network for rules: two sites, three trials, and a way to ask the rules about a few readings."""
+"""A small network for rules: three sites, four trials, and a way to ask the rules about a few readings."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from crosscellar.register import Register
 Told = tuple[str, str, str, float] | tuple[str, str, str, float, Mapping[str, Any]]
 #: A day at which each stage is plausible in the north in 2024.
 DAYS = {
+    "vineyard_harvest": date(2024, 9, 19),
     "juice": date(2024, 9, 20),
     "inoculation": date(2024, 9, 22),
     "ferment_daily": date(2024, 9, 23),
@@ -27,10 +28,12 @@ DAYS = {
     "bottled": date(2025, 5, 10),
     "bottle_age_12m": date(2026, 5, 8),
 }
-#: Vessel -> trial and arm: two vessels an arm in T1 and T2 (lot one each), one in T3.
+TRIALS = ("T1", "T2", "T3", "T4")
+#: Vessel -> trial and arm: two vessels an arm, one lot a trial. T4 is a white in tanks, the others reds in
+#: barrels.
 VESSELS = {
     f"{trial}-{letter}{number}": (trial, arm)
-    for trial in ("T1", "T2", "T3")
+    for trial in TRIALS
     for letter, arm in (("C", "control"), ("S", "stirred"))
     for number in (1, 2)
 }
@@ -43,18 +46,18 @@ def contract() -> Contract:
 
 @pytest.fixture(scope="session")
 def network(contract: Contract) -> Register:
-    trials = ["T1", "T2", "T3"]
+    trials = [*TRIALS]
     return Register.of_tables(
         {
             "sites": pl.DataFrame({"site_id": ["a", "b", "c"], "hemisphere": ["north", "north", "south"]}),
             "trials": pl.DataFrame(
                 {
                     "trial_id": trials,
-                    "season": [2024, 2024, 2024],
-                    "site_id": ["a", "b", "c"],
-                    "question_id": ["q", "q", "q"],
-                    "lot": ["lot-1", "lot-2", "lot-3"],
-                    "colour": ["red", "red", "red"],
+                    "season": [2024] * 4,
+                    "site_id": ["a", "b", "c", "a"],
+                    "question_id": ["q"] * 4,
+                    "lot": ["lot-1", "lot-2", "lot-3", "lot-4"],
+                    "colour": ["red", "red", "red", "white"],
                 }
             ),
             "arms": pl.DataFrame(
@@ -67,8 +70,21 @@ def network(contract: Contract) -> Register:
                 orient="row",
             ),
             "vessels": pl.DataFrame(
-                [(trial, arm, vessel) for vessel, (trial, arm) in VESSELS.items()],
-                schema=["trial_id", "arm_id", "vessel_id"],
+                [
+                    (trial, arm, vessel, "tank" if trial == "T4" else "barrel")
+                    for vessel, (trial, arm) in VESSELS.items()
+                ],
+                schema=["trial_id", "arm_id", "vessel_id", "kind"],
+                orient="row",
+            ),
+            # The limit of "Lab C" is in its own unit: 50 mg/L are 0.05 g/L.
+            "labs": pl.DataFrame(
+                [
+                    ("Lab C", "titratable_acidity", "g/L", "tartaric", "titration to pH 8,2", None),
+                    ("Lab C", "malic_acid", "mg/L", None, "enzymatic", 50.0),
+                    ("Lab C", "brix", "°Bx", None, "Refractometer", None),
+                ],
+                schema=["lab_id", "analyte", "unit", "basis", "method", "detection_limit"],
                 orient="row",
             ),
         },
@@ -119,6 +135,8 @@ def objected(contract: Contract, network: Register) -> Callable[..., dict[str, l
         stored: Sequence[Told] = (),
         picks: Sequence[Mapping[str, Any]] = (),
         scores: Sequence[Mapping[str, Any]] = (),
+        stored_picks: Sequence[Mapping[str, Any]] = (),
+        stored_scores: Sequence[Mapping[str, Any]] = (),
         settings: Mapping[str, Mapping[str, float]] | None = None,
         severity: str | None = None,
     ) -> dict[str, list[int]]:
@@ -140,6 +158,8 @@ def objected(contract: Contract, network: Register) -> Callable[..., dict[str, l
             tasted(scores, SCORES),
             network,
             contract,
+            stored_picks=tasted(stored_picks, PICKS).drop("item_no"),
+            stored_scores=tasted(stored_scores, SCORES).drop("item_no"),
             settings=settings,
         )
         if severity is not None:

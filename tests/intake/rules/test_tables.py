@@ -194,3 +194,32 @@ def test_a_setting_that_there_is_not_is_refused_in_words(objected: Objected) -> 
 
 def test_nothing_is_said_about_an_empty_batch(objected: Objected) -> None:
     assert objected() == {}
+
+
+def test_a_session_in_two_sheets_is_judged_whole(objected: Objected) -> None:
+    # 12 wrong of 24 in each sheet: P(X <= 0 | 12, 1/3) = 0.0077, P(X <= 0 | 24) = 0.00006.
+    first = picks(*[False] * 12)
+    second = [{**pick, "assessor_id": f"Q{number:02d}"} for number, pick in enumerate(first)]
+    alone = objected(picks=second, severity="hold")
+    assert "picks_below_chance" not in alone
+    both = objected(picks=second, stored_picks=first, severity="hold")
+    assert both["picks_below_chance"] == list(range(12))
+    # Six orders once each in one sheet, six times one order in the other.
+    lopsided = [{**pick, "assessor_id": f"R{n}", "serving": "AAB"} for n, pick in enumerate(first[:6])]
+    assert "serving_unbalanced" not in objected(picks=second)
+    assert objected(picks=second, stored_picks=lopsided)["serving_unbalanced"] == [0]
+
+
+def test_a_sheet_that_came_before_is_not_counted_twice(objected: Objected) -> None:
+    once = picks(*[False] * 9, *[True] * 3)
+    assert objected(picks=once, stored_picks=once) == objected(picks=once)
+    flat = scores(5, 5, 5)
+    assert "flat_scorer" not in objected(scores=flat, stored_scores=flat)
+
+
+def test_an_assessor_flat_over_two_sheets_is_told(objected: Objected) -> None:
+    other = [
+        {**score, "vessel_id": f"T1-S{n}", "arm_id": "stirred"} for n, score in enumerate(scores(5, 5, 5))
+    ]
+    assert "flat_scorer" not in objected(scores=other)
+    assert objected(scores=other, stored_scores=scores(5, 5, 5))["flat_scorer"] == [0]

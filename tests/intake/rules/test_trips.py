@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from crosscellar.contract import load_contract
+from crosscellar.contract import Contract, load_contract
 from crosscellar.intake.rules import RULES
 
 Objected = Callable[..., dict[str, list[int]]]
@@ -297,9 +297,11 @@ def alone(code: str) -> dict[str, dict[str, float]]:
 
 
 @pytest.mark.parametrize("code", CASES)
-def test_a_rule_trips_where_it_is_broken(code: str, objected: Objected) -> None:
+def test_a_rule_trips_where_it_is_broken(code: str, objected: Objected, contract: Contract) -> None:
     broken, _, items = CASES[code]
     assert objected(broken, settings=alone(code)) == {code: items}
+    named = contract.rules[code].analytes
+    assert not named or {broken[item][2] for item in items} <= set(named)
 
 
 @pytest.mark.parametrize("code", CASES)

@@ -15,18 +15,41 @@ from crosscellar.contract import Contract
 from crosscellar.contract.frames import READING_KEY
 from crosscellar.contract.records import Rule
 from crosscellar.errors import UnknownName
-from crosscellar.intake.rules import calendars, copies, ferments, peers, samples, series, tastings
+from crosscellar.intake.rules import (
+    calendars,
+    colours,
+    copies,
+    digits,
+    ferments,
+    instruments,
+    laboratories,
+    peers,
+    samples,
+    series,
+    tastings,
+    vineyards,
+)
 from crosscellar.intake.rules.view import View, look, no_hits
 
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
-__all__ = ["RULES", "View", "apply_rules", "check_settings", "look"]
+__all__ = ["RULES", "SAYS_MORE", "View", "apply_rules", "check_settings", "look"]
+
+#: Rules whose one sentence about a reading says more than that it is unusual.
+SAYS_MORE: Final = (
+    "stage_unlike_chemistry",
+    "malic_left",
+    "hot_ferment",
+    "heat_test_falls",
+    "carbon_dioxide_high",
+    "oxygen_above_saturation",
+)
 
 Check = Callable[[View, Rule], pl.DataFrame]
 
-#: Every rule over several cells by its code in rules.toml.
-RULES: Final[Mapping[str, Check]] = MappingProxyType(
+#: Rules over readings, and rules over sessions of tasters, each by its code in rules.toml.
+_OF_READINGS: Final[Mapping[str, Check]] = MappingProxyType(
     {
         check.__name__: check
         for check in (
@@ -38,6 +61,7 @@ RULES: Final[Mapping[str, Check]] = MappingProxyType(
             samples.va_above_ta,
             samples.va_high_share_of_ta,
             samples.acetic_above_va,
+            samples.ta_above_acids,
             samples.ph_unlike_ta,
             samples.sugars_do_not_add,
             samples.glucose_above_fructose,
@@ -46,6 +70,7 @@ RULES: Final[Mapping[str, Check]] = MappingProxyType(
             samples.yan_does_not_add,
             samples.density_unlike_sg,
             samples.brix_unlike_sg,
+            samples.extract_balance,
             samples.glycerol_unlike_alcohol,
             samples.zero_below_limit,
             series.total_so2_rises,
@@ -63,7 +88,30 @@ RULES: Final[Mapping[str, Check]] = MappingProxyType(
             series.yan_rises,
             series.malolactic_with_free_so2,
             series.stage_unlike_chemistry,
+            series.analyte_not_at_stage,
             series.refractometer_after_alcohol,
+            instruments.refractometer_on_wine,
+            instruments.hydrometer_temperature,
+            instruments.hot_ferment,
+            instruments.heat_test_falls,
+            instruments.carbon_dioxide_high,
+            instruments.oxygen_above_saturation,
+            instruments.log_in_count_column,
+            instruments.absorbance_out_of_reach,
+            colours.colour_unlike_wine,
+            colours.chroma_differs,
+            colours.tannin_methods_mixed,
+            colours.aroma_unit_slip,
+            colours.oak_without_oak,
+            colours.ethylphenol_ratio,
+            vineyards.berries_times_weight,
+            vineyards.clusters_times_weight,
+            vineyards.ravaz_differs,
+            laboratories.below_laboratory_limit,
+            laboratories.limit_differs_by_arm,
+            laboratories.end_point_missing,
+            laboratories.laboratories_at_a_factor,
+            laboratories.legal_information,
             ferments.sugar_rises,
             ferments.sugar_rises_far,
             ferments.brix_falls_fast,
@@ -81,20 +129,33 @@ RULES: Final[Mapping[str, Check]] = MappingProxyType(
             peers.ph_and_ta_swapped,
             peers.ta_as_sulfuric,
             peers.ta_in_g_per_100ml,
+            peers.va_in_g_per_100ml,
             copies.copied_down,
             copies.copied_between,
             copies.filled_series,
             copies.too_little_scatter,
+            digits.terminal_digits,
+            digits.digits_swapped,
+        )
+    }
+)
+_OF_TASTINGS: Final[Mapping[str, Check]] = MappingProxyType(
+    {
+        check.__name__: check
+        for check in (
             tastings.serving_unbalanced,
             tastings.one_wine_always_odd,
             tastings.assessor_twice,
             tastings.picks_below_chance,
             tastings.scales_mixed,
             tastings.flat_scorer,
+            tastings.anchors_reversed,
             tastings.tasting_before_sample,
         )
     }
 )
+#: Every rule over several cells by its code.
+RULES: Final[Mapping[str, Check]] = MappingProxyType({**_OF_READINGS, **_OF_TASTINGS})
 
 
 def apply_rules(
@@ -105,6 +166,8 @@ def apply_rules(
     register: Register,
     contract: Contract,
     *,
+    stored_picks: pl.DataFrame | None = None,
+    stored_scores: pl.DataFrame | None = None,
     settings: Mapping[str, Mapping[str, float]] | None = None,
 ) -> pl.DataFrame:
     """Everything the rules object to: item_no, at_no, code, severity, message, suggestion.
@@ -118,6 +181,8 @@ def apply_rules(
         Readings that stand in the store, in the columns of READINGS.
     picks, scores
         What would enter, in the columns of PICKS and SCORES, with `item_no`.
+    stored_picks, stored_scores
+        What stands in the store, so that a session which came in two sheets is judged whole.
     settings
         Settings that differ from the contract's, code -> name -> number; `{"on": 0}` switches a rule off.
 
@@ -133,13 +198,33 @@ def apply_rules(
         If `settings` names a rule or a setting that there is not.
     """
     check_settings(settings or {}, contract)
-    view = look(typed, stored, picks, scores, register, contract)
+    view = look(
+        typed,
+        stored,
+        picks,
+        scores,
+        register,
+        contract,
+        stored_picks=stored_picks,
+        stored_scores=stored_scores,
+    )
     found = [no_hits()]
-    for code, check in RULES.items():
+    for code, check in _asked(view).items():
         rule = _set(contract.rules[code], (settings or {}).get(code, {}))
         if rule is not None:
             found.append(check(view, rule))
     return _for_twins(pl.concat(found).unique(maintain_order=True), typed)
+
+
+def _asked(view: View) -> Mapping[str, Check]:
+    """The rules that can object to this batch: a rule that names its analytes objects to no other."""
+    here = set(view.typed["analyte"].unique())
+    asked = {
+        code: check
+        for code, check in (_OF_READINGS if here else {}).items()
+        if not (named := view.contract.rules[code].analytes) or here.intersection(named)
+    }
+    return {**asked, **_OF_TASTINGS} if view.picks.height or view.scores.height else asked
 
 
 def check_settings(

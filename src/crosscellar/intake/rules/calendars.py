@@ -134,13 +134,14 @@ def stages_out_of_order(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def days_unlike_stage(view: View, rule: Rule) -> pl.DataFrame:
-    """Stages that came unusually soon or late after the stage they are counted from."""
+    """Stages, and ends of ferment logs, unusually soon or late after the stage they are counted from."""
     dated = view.readings.filter(pl.col("sample_date").is_not_null())
     stages = dated.group_by([*VESSEL, "stage"], maintain_order=True).agg(
         pl.col("sample_date").min().alias("day"),
         pl.col("stage_name").first(),
         pl.col("item_no").drop_nulls().first(),
     )
+    stages = stages.filter(pl.col("stage") != LOG)
     usual = pl.DataFrame(
         [
             (
@@ -150,7 +151,6 @@ def days_unlike_stage(view: View, rule: Rule) -> pl.DataFrame:
                 stage.day_high,
             )
             for stage in view.contract.stages.values()
-            if stage.id != LOG
         ],
         schema=["stage", "reference", "low", "high"],
         orient="row",
@@ -161,23 +161,37 @@ def days_unlike_stage(view: View, rule: Rule) -> pl.DataFrame:
         pl.col("day").alias("from_day"),
         pl.col("stage_name").alias("from_name"),
     )
-    rows = stages.join(usual, on="stage", how="inner").join(from_, on=[*VESSEL, "reference"], how="inner")
+    rows = pl.concat([stages, _log_ends(dated)]).join(usual, on="stage", how="inner")
+    rows = rows.join(from_, on=[*VESSEL, "reference"], how="inner")
     days = (pl.col("day") - pl.col("from_day")).dt.total_days()
     slack = rule.settings["slack_days"]
     rows = rows.with_columns(days.alias("days")).filter(
         (pl.col("stage") != pl.col("reference"))
         & ~pl.col("days").is_between(pl.col("low") - slack, pl.col("high") + slack)
-        & (pl.col("days") >= 0)
+        & ((pl.col("days") >= 0) | (pl.col("stage") == LOG))
     )
+    after = pl.when(pl.col("days") < 0).then(pl.lit("before")).otherwise(pl.lit("after"))
     return hits(
         rows,
         rule,
         stage=pl.col("stage_name"),
-        value=num(pl.col("days")),
+        value=pl.format("{} days {}", num(pl.col("days").abs()), after),
         reference=pl.col("from_name"),
         low=num(pl.col("low")),
         high=num(pl.col("high")),
     )
+
+
+def _log_ends(dated: pl.DataFrame) -> pl.DataFrame:
+    """The first and the last day of each vessel's ferment log, a row each, as stages are given."""
+    log = dated.filter(pl.col("stage") == LOG).sort("sample_date", maintain_order=True)
+    ends = [
+        log.unique(list(VESSEL), keep=keep, maintain_order=True).select(
+            *VESSEL, "stage", pl.col("sample_date").alias("day"), "stage_name", "item_no"
+        )
+        for keep in ("first", "last")
+    ]
+    return pl.concat(ends)
 
 
 def laboratories_differ(view: View, rule: Rule) -> pl.DataFrame:

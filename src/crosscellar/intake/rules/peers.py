@@ -27,6 +27,7 @@ _PAIRS: Final = (
 _DECADES: Final = (-2, -1, 1, 2)
 #: Factors under this could be a difference between wines; they are left to the rules that name them.
 _LEAST_FACTOR: Final = 4.0
+_WINE: Final = 60
 
 
 def _positive(view: View) -> pl.DataFrame:
@@ -259,4 +260,33 @@ def ta_in_g_per_100ml(view: View, rule: Rule) -> pl.DataFrame:
         at=pl.col("item_no").first().over(sheet),
         value=num(pl.col("value").median().over(sheet)),
         suggested=num(10 * pl.col("value").median().over(sheet)),
+    )
+
+
+def va_in_g_per_100ml(view: View, rule: Rule) -> pl.DataFrame:
+    """Columns of volatile acidity in wine that are all low, and usual if they were g/100 mL."""
+    sheet = ["file_no", "sheet"]
+    rows = view.numbers.filter(
+        (pl.col("analyte") == "volatile_acidity")
+        & (pl.col("order") >= _WINE)
+        & pl.col("item_no").is_not_null()
+    )
+    value = pl.col("value")
+    rows = rows.with_columns(
+        value.median().over(sheet).alias("middle"),
+        value.max().over(sheet).alias("highest"),
+        (10 * value <= pl.col("unusual_high")).all().over(sheet).alias("would_fit"),
+        pl.len().over(sheet).alias("cells"),
+    ).filter(
+        (pl.col("middle") < rule.settings["median"])
+        & (pl.col("highest") < rule.settings["highest"])
+        & pl.col("would_fit")
+        & (pl.col("cells") >= rule.settings["least"])
+    )
+    return hits(
+        rows,
+        rule,
+        at=pl.col("item_no").first().over(sheet),
+        value=num(pl.col("middle")),
+        suggested=num(10 * pl.col("middle")),
     )

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from crosscellar.contract import formulas
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, View, curve, exact, hits, num, share, together
+from crosscellar.intake.rules.view import LOG, SAMPLE, View, curve, exact, hits, num, share, together
 
 _JUICE = 30
+_WINE = 60
+#: Acids of the acid sum besides tartaric and malic: what was not measured is taken at its usual most.
+_OTHER_ACIDS = ("lactic", "citric", "succinic", "acetic")
 
 
 def free_above_total(view: View, rule: Rule) -> pl.DataFrame:
@@ -102,6 +106,40 @@ def acetic_above_va(view: View, rule: Rule) -> pl.DataFrame:
         pl.col("acetic_acid") > pl.col("volatile_acidity") * rule.settings["times"] + rule.settings["plus"]
     )
     return _two(rows, rule, "acetic_acid", "volatile_acidity")
+
+
+def ta_above_acids(view: View, rule: Rule) -> pl.DataFrame:
+    """Titratable acidity above the sum of the acids, as tartaric: only part of them is titrated.
+
+    Tartaric and malic acid must be measured. Lactic, citric, succinic and acetic acid count as measured, else
+    at the highest that is usual at that stage, so that a sum is never too low.
+    """
+    rows = together(view, "titratable_acidity", "tartaric_acid", "malic_acid")
+    expected = pl.col("tartaric_acid") + pl.col("malic_acid") * formulas.acidity_factor("malic", "tartaric")
+    for acid in _OTHER_ACIDS:
+        name = f"{acid}_acid"
+        given = view.numbers.filter(pl.col("analyte") == name).select(*SAMPLE, pl.col("value").alias(name))
+        rows = rows.join(given, on=list(SAMPLE), how="left", nulls_equal=True, maintain_order="left")
+        most = {stage: view.contract.limits(name, stage).unusual_high for stage in view.contract.stages}
+        usual = pl.col("stage").replace_strict(most, default=None, return_dtype=pl.Float64)
+        expected += pl.coalesce(name, usual) * formulas.acidity_factor(acid, "tartaric")
+    rows = rows.with_columns(expected.alias("expected"))
+    rows = rows.filter(pl.col("titratable_acidity") > rule.settings["times"] * pl.col("expected"))
+    value = exact(pl.col("titratable_acidity"))
+    return hits(rows, rule, items=("titratable_acidity_item",), value=value, expected=num(pl.col("expected")))
+
+
+def extract_balance(view: View, rule: Rule) -> pl.DataFrame:
+    """Extract without sugar that density, alcohol and sugar leave (formulas.sugar_free_extract), in wine."""
+    low, high = rule.settings["low"], rule.settings["high"]
+    rows = together(view, "density_20", "ethanol", "glucose_fructose").filter(pl.col("order") >= _WINE)
+    measured = (rows[name].to_numpy() for name in ("density_20", "ethanol", "glucose_fructose"))
+    extract = np.asarray(formulas.sugar_free_extract(*measured), dtype=float)
+    rows = rows.with_columns(pl.Series("extract", extract))
+    items = ("density_20_item", "ethanol_item", "glucose_fructose_item")
+    said = {"low": exact(pl.lit(low)), "high": exact(pl.lit(high))}
+    odd = rows.filter(~pl.col("extract").is_between(low, high))
+    return hits(odd, rule, items=items, value=num(pl.col("extract")), **said)
 
 
 def ph_unlike_ta(view: View, rule: Rule) -> pl.DataFrame:

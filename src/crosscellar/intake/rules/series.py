@@ -19,6 +19,7 @@ from crosscellar.intake.rules.view import (
     with_earlier,
 )
 
+_JUICE = 20
 _END_PRIMARY = 60
 
 
@@ -265,6 +266,19 @@ def stage_unlike_chemistry(view: View, rule: Rule) -> pl.DataFrame:
         unit=pl.col("in_unit").str.strip_chars(),
         stage=pl.col("stage_name"),
     )
+
+
+def analyte_not_at_stage(view: View, rule: Rule) -> pl.DataFrame:
+    """What is weighed in the vineyard given for wine, and what only ferment makes given for fruit."""
+    fruit = [stage.id for stage in view.contract.stages.values() if stage.matrix == ("vineyard",)]
+    analytes = view.contract.analytes.values()
+    of_vines = [one.id for one in analytes if one.matrix == ("vineyard",)]
+    of_wine = [one.id for one in analytes if not {"vineyard", "juice"} & set(one.matrix)]
+    analyte, stage = pl.col("analyte"), pl.col("stage")
+    late = analyte.is_in(of_vines) & (pl.col("order") > _JUICE)
+    early = analyte.is_in(of_wine) & stage.is_in(fruit)
+    rows = view.readings.filter(late | early)
+    return hits(rows, rule, analyte=pl.col("name"), stage=pl.col("stage_name"))
 
 
 def refractometer_after_alcohol(view: View, rule: Rule) -> pl.DataFrame:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import View, exact, hits, no_hits
+from crosscellar.intake.rules.view import View, exact, hits, no_hits, num
 
 _TRIANGLE = ["trial_id", "session_id", "control_arm", "treatment_arm"]
 _ORDERS = ("AAB", "ABA", "BAA", "BBA", "BAB", "ABB")
@@ -92,6 +92,61 @@ def flat_scorer(view: View, rule: Rule) -> pl.DataFrame:
         (pl.int_range(pl.len()).over(person) == 0).alias("first"),
     ).filter((pl.col("count") >= rule.settings["least"]) & (pl.col("different") == 1) & pl.col("first"))
     return hits(rows, rule, value=pl.col("assessor_id"), count=exact(pl.col("count")))
+
+
+def anchors_reversed(view: View, rule: Rule) -> pl.DataFrame:
+    """An assessor who scores an attribute against the panel, wine by wine: the ends of the scale exchanged?
+
+    Pearson's r between an assessor's mean scores of the products and the mean of all others, tested by t with
+    n - 2 degrees of freedom (lower tail) and multiplied by the number of such tests in the session. Told only
+    where the others agree among each other: their mean r is `agreement` or more. Under `hold_p` the scores
+    wait.
+    """
+    panel = ["trial_id", "session_id", "attribute"]
+    person, product = [*panel, "assessor_id"], ["arm_id", "vessel_id"]
+    own = view.scores.group_by([*person, *product], maintain_order=True).agg(pl.col("score").mean())
+    everyone = [*panel, *product]
+    others = (pl.col("score").sum().over(everyone) - pl.col("score")) / (pl.len().over(everyone) - 1)
+    own = own.with_columns(others.alias("others")).filter(pl.col("others").is_finite())
+    agreed = own.group_by(person, maintain_order=True).agg(
+        pl.corr("score", "others").alias("r"), pl.len().alias("products")
+    )
+    agreed = agreed.filter(pl.col("r").is_finite() & (pl.col("products") >= rule.settings["least"]))
+    if agreed.is_empty():
+        return no_hits()
+    from scipy.special import stdtr
+
+    r = agreed["r"].to_numpy().clip(-1 + 1e-12, 1 - 1e-12)
+    freedom = agreed["products"].to_numpy().astype(float) - 2.0
+    tail = stdtr(freedom, r * (freedom / (1.0 - r * r)) ** 0.5)
+    rest = (pl.col("r").sum().over(panel) - pl.col("r")) / (pl.len().over(panel) - 1)
+    agreed = agreed.with_columns(
+        pl.Series("tail", tail, dtype=pl.Float64) * pl.len().over("trial_id", "session_id"),
+        rest.alias("rest"),
+    )
+    against = agreed.filter(
+        (pl.col("rest") >= rule.settings["agreement"]) & (pl.col("tail") < rule.settings["p"])
+    )
+    rows = view.scores.join(
+        against.select(*person, "r", "tail"), on=person, how="inner", maintain_order="left"
+    )
+    hardly = pl.col("tail") < rule.settings["hold_p"]
+    first = pl.int_range(pl.len()).over(person) == 0
+    who, of, ratio = pl.col("assessor_id"), pl.col("attribute"), num(pl.col("r"))
+    place = pl.col("item_no").first().over(person)
+    return pl.concat(
+        [
+            hits(
+                rows.filter(hardly),
+                replace(rule, severity="hold"),
+                at=place,
+                value=who,
+                attribute=of,
+                ratio=ratio,
+            ),
+            hits(rows.filter(~hardly & first), rule, value=who, attribute=of, ratio=ratio),
+        ]
+    )
 
 
 def tasting_before_sample(view: View, rule: Rule) -> pl.DataFrame:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.contract.frames import READING_KEY
+from crosscellar.contract.frames import PICK_KEY, READING_KEY, SCORE_KEY
 from crosscellar.contract.records import Rule
+from crosscellar.intake.headings import plain
 from crosscellar.intake.values import shown_number, shown_unit
 
 if TYPE_CHECKING:
@@ -48,23 +49,23 @@ class View:
     readings
         What would stand after the batch: its entering readings, each once, and those stored. `item_no` is
         null for a stored one. With season, site_id, colour, lot, role, hemisphere, the analyte's name and
-        unit as shown, and the bounds of what is usual.
+        unit as shown, the bounds of what is usual, `about` (what the register says of vessel, arm and
+        question, in small letters), and the method and limit that its laboratory declared.
+    numbers
+        Readings that are a number, not a limit.
     picks, scores
-        Triangle answers and scores of the batch that would enter, with `item_no`.
+        Triangle answers and scores of the batch that would enter, with `item_no`; behind them those of the
+        same trials that stand in the store, with a null `item_no`.
     contract
         For bounds, stages and seasons.
     """
 
     typed: pl.DataFrame
     readings: pl.DataFrame
+    numbers: pl.DataFrame
     picks: pl.DataFrame
     scores: pl.DataFrame
     contract: Contract
-
-    @property
-    def numbers(self) -> pl.DataFrame:
-        """Readings that are a number, not a limit."""
-        return self.readings.filter(pl.col("qualifier") == "")
 
 
 def look(
@@ -74,31 +75,85 @@ def look(
     scores: pl.DataFrame,
     register: Register,
     contract: Contract,
+    *,
+    stored_picks: pl.DataFrame | None = None,
+    stored_scores: pl.DataFrame | None = None,
 ) -> View:
     """The view of a batch.
 
-    `items` has the columns of READINGS, `item_no` and `entering`. A stored reading gives way to one of the
-    batch under the same key.
+    `items` has the columns of READINGS, `item_no` and `entering`. What is stored gives way to what the batch
+    brings under the same key.
     """
-    known = _known(register)
-    typed = _described(items.join(known, on=list(VESSEL), how="left", maintain_order="left"), contract)
+    known, declared = _known(register), _declared(register.labs, contract)
+
+    def described(readings: pl.DataFrame) -> pl.DataFrame:
+        placed = readings.join(known, on=list(VESSEL), how="left", maintain_order="left")
+        return _described(_with_declared(placed, declared), contract)
+
+    typed = described(items)
     key = list(READING_KEY)
     once = typed.filter("entering").unique([*key, "value", "qualifier"], keep="first", maintain_order=True)
     others = stored.join(once.select(key), on=key, how="anti", nulls_equal=True)
     others = others.with_columns(
         pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
     )
-    others = _described(others.join(known, on=list(VESSEL), how="left", maintain_order="left"), contract)
-    readings = pl.concat([once, others.select(once.columns)], how="vertical_relaxed")
-    return View(typed, readings, picks, scores, contract)
+    readings = pl.concat([once, described(others).select(once.columns)], how="vertical_relaxed")
+    tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
+    return View(typed, readings, readings.filter(pl.col("qualifier") == ""), *tasted, contract)
+
+
+def _behind(batch: pl.DataFrame, stored: pl.DataFrame | None, key: Sequence[str]) -> pl.DataFrame:
+    """What the batch brings, and behind it what is stored under other keys."""
+    if stored is None or stored.is_empty():
+        return batch
+    others = stored.join(batch.select(key), on=list(key), how="anti", nulls_equal=True)
+    others = others.with_columns(pl.lit(None, dtype=pl.Int32).alias("item_no"))
+    return pl.concat([batch, others.select(batch.columns)], how="vertical_relaxed")
 
 
 def _known(register: Register) -> pl.DataFrame:
     """Each vessel with what the register says of its trial, arm and site."""
     sites = register.sites.select("site_id", "hemisphere")
-    design = register.design().join(sites, on="site_id", how="left")
-    wanted = (*VESSEL, "season", "site_id", "colour", "lot", "role", "hemisphere")
-    return design.select(wanted).unique(list(VESSEL), keep="first", maintain_order=True)
+    arms = register.arms.select("trial_id", "arm_id", "description")
+    questions = register.questions.select("question_id", "title", "factor")
+    design = (
+        register.design()
+        .join(sites, on="site_id", how="left")
+        .join(arms, on=["trial_id", "arm_id"], how="left")
+        .join(questions, on="question_id", how="left")
+    )
+    told = ("kind", "arm_id", "description", "title", "factor")
+    about = pl.concat_str([pl.col(name).fill_null("") for name in told], separator=" ").str.to_lowercase()
+    wanted = (*VESSEL, "season", "site_id", "colour", "lot", "role", "hemisphere", "about")
+    design = design.with_columns(about.alias("about")).select(wanted)
+    return design.unique(list(VESSEL), keep="first", maintain_order=True)
+
+
+def _declared(labs: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """What laboratories declared, by plain name and analyte: the method, and the limit in canonical units."""
+    rows = []
+    for one in labs.iter_rows(named=True):
+        limit = one.get("detection_limit")
+        if limit is not None:
+            reading = contract.read_unit(
+                one["analyte"], one.get("unit") or "", declared_basis=one.get("basis") or None
+            )
+            limit = contract.convert(pl.Series([float(limit)]), reading)[0] if reading.usable else None
+        rows.append((plain(one["lab_id"]), one["analyte"], one.get("method") or "", limit))
+    shape = {"lab_key": pl.String, "analyte": pl.String, "declared_method": pl.String}
+    frame = pl.DataFrame(rows, schema={**shape, "declared_limit": pl.Float64}, orient="row")
+    return frame.unique(["lab_key", "analyte"], keep="first", maintain_order=True)
+
+
+def _with_declared(readings: pl.DataFrame, declared: pl.DataFrame) -> pl.DataFrame:
+    keys = {lab: plain(lab) for lab in readings["lab"].drop_nulls().unique()}
+    lab = pl.col("lab").replace_strict(keys, default="", return_dtype=pl.String).alias("lab_key")
+    # Where no laboratory is named, the only one that declared the analyte speaks.
+    only = declared.filter(pl.len().over("analyte") == 1).with_columns(pl.lit("").alias("lab_key"))
+    joined = readings.with_columns(lab).join(
+        pl.concat([declared, only]), on=["lab_key", "analyte"], how="left", maintain_order="left"
+    )
+    return joined.with_columns(pl.col("declared_method").fill_null(""))
 
 
 def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:

@@ -1,0 +1,113 @@
+"""Rules about the digits as they were typed: rounded to 0 and 5, or two of them exchanged."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract.records import Rule
+from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num, share
+
+_NUMBER: Final = r"^[+-]?[0-9]+(?:[.,][0-9]+)?$"
+_MOST_DECIMALS: Final = 5
+#: Neighbouring digits that may be exchanged, counted from the last.
+_PLACES: Final = range(6)
+#: The share of two digits of ten.
+_FREE: Final = 0.2
+#: A column of few different numbers says nothing about its digits.
+_DIFFERENT: Final = 8
+#: The median of absolute deviations times this is a standard deviation, for a normal law.
+_MAD: Final = 1.4826
+
+
+def _typed(rows: pl.DataFrame) -> pl.DataFrame:
+    """Numbers of the batch with `typed`, the number in the sheet, and `decimals`, how many it has."""
+    text = pl.col("text_sent").str.strip_chars()
+    rows = rows.filter(pl.col("item_no").is_not_null() & text.str.contains(_NUMBER))
+    after = text.str.extract(r"[.,]([0-9]+)$").fill_null("").str.len_chars()
+    return rows.with_columns(
+        text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False).alias("typed"),
+        after.cast(pl.Int32).alias("decimals"),
+    ).filter(pl.col("decimals") <= _MOST_DECIMALS)
+
+
+def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
+    """Columns in which far more readings end in 0 or 5 than measured digits would: upper tail of B(n, 0.2).
+
+    The last digit is that of the column's most decimals: a spreadsheet drops closing zeros. Whole numbers and
+    ferment logs, read off coarse scales, are left out.
+    """
+    column = ["file_no", "sheet", "analyte"]
+    rows = _typed(view.numbers.filter(pl.col("stage") != LOG)).with_columns(
+        pl.col("decimals").max().over(column).alias("places")
+    )
+    last = ((pl.col("typed").abs() * 10.0 ** pl.col("places")).round(0) % 10).cast(pl.Int32)
+    columns = (
+        rows.filter(pl.col("places") > 0)
+        .group_by(column, maintain_order=True)
+        .agg(
+            pl.len().alias("total"),
+            last.is_in([0, 5]).sum().cast(pl.Int64).alias("ending"),
+            pl.col("typed").n_unique().alias("different"),
+            pl.col("item_no").first(),
+            pl.col("name").first(),
+        )
+        .filter((pl.col("total") >= rule.settings["least"]) & (pl.col("different") >= _DIFFERENT))
+    )
+    if columns.is_empty():
+        return no_hits()
+    from scipy.special import bdtrc
+
+    ending, total = columns["ending"].to_numpy().astype(float), columns["total"].to_numpy().astype(int)
+    columns = columns.with_columns(pl.Series("tail", bdtrc(ending - 1, total, _FREE), dtype=pl.Float64))
+    rounded = columns.filter((pl.col("ending") > 0) & (pl.col("tail") < rule.settings["p"]))
+    return hits(rounded, rule, analyte=pl.col("name"), share=share(pl.col("ending") / pl.col("total")))
+
+
+def digits_swapped(view: View, rule: Rule) -> pl.DataFrame:
+    """Numbers far from the others of their trial that two digits exchanged would bring back among them.
+
+    How far is counted in robust standard deviations of an analyte at a stage within trials, all trials of the
+    network together, the store's included. Only numbers that stand as typed are looked at.
+    """
+    kind, trial = ["analyte", "stage"], ["analyte", "stage", "trial_id"]
+    peers = view.numbers.filter(pl.col("stage") != LOG).with_columns(
+        pl.len().over(trial).alias("beside"), pl.col("value").median().over(trial).alias("middle")
+    )
+    peers = peers.filter(pl.col("beside") > rule.settings["least_beside"])
+    spread = (pl.col("value") - pl.col("middle")).abs().median().over(kind) * _MAD
+    peers = peers.with_columns(spread.alias("spread"), pl.len().over(kind).alias("peers")).filter(
+        (pl.col("peers") > rule.settings["least_peers"]) & (pl.col("spread") > 0)
+    )
+    off = (pl.col("value") - pl.col("middle")).abs() / pl.col("spread")
+    rows = _typed(peers.filter(off > rule.settings["far"])).filter(pl.col("typed") == pl.col("value"))
+    if rows.is_empty():
+        return no_hits()
+    scale = 10.0 ** pl.col("decimals")
+    whole = (pl.col("value").abs() * scale).round(0).cast(pl.Int64)
+    candidates = []
+    for place in _PLACES:
+        low, high = 10**place, 10 ** (place + 1)
+        one, other = (whole // low) % 10, (whole // high) % 10
+        there = whole >= high
+        exchanged = whole + (one - other) * high + (other - one) * low
+        # nobody types a zero in front: the first digit of a number is exchanged with another only
+        led = (whole // high >= 10) | (one > 0)
+        candidates.append(
+            pl.when(there & led & (one != other)).then(exchanged / scale * pl.col("value").sign())
+        )
+    fits = [
+        pl.when((candidate - pl.col("middle")).abs() < rule.settings["near"] * pl.col("spread")).then(
+            candidate
+        )
+        for candidate in candidates
+    ]
+    rows = rows.with_columns(pl.coalesce(fits).alias("suggested")).drop_nulls("suggested")
+    return hits(
+        rows,
+        rule,
+        analyte=pl.col("name"),
+        value=exact(pl.col("value")),
+        suggested=num(pl.col("suggested")),
+    )
