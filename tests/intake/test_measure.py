@@ -102,6 +102,23 @@ def test_a_laboratory_s_detection_limit_stands_for_not_detected(contract: Any, r
     assert batch.findings["code"].to_list() == ["limit_from_laboratory"]
 
 
+def test_a_detection_limit_declared_in_another_unit_is_converted(contract: Any, register: Any) -> None:
+    # 50 mg/L are 0.05 g/L by definition.
+    labs = pl.DataFrame(
+        {"lab_id": ["lab_north"], "analyte": ["malic_acid"], "unit": ["mg/L"], "detection_limit": [50.0]}
+    )
+    limited = replace(register, labs=pl.concat([register.labs, labs], how="diagonal"))
+    name, text = _sheet(("malic", "ND", "mg/L"))
+    batch = check_documents(
+        read_documents([(name, text.encode())]),
+        limited,
+        contract,
+        stored=NothingStored(),
+        received=date(2026, 1, 5),
+    )
+    assert batch.readings.select("value", "qualifier").rows() == [(0.05, "<")]
+
+
 def test_a_unit_in_the_cell_is_read_if_it_agrees_and_refused_if_not(judge: Any) -> None:
     batch = judge(
         _sheet(("malic", "2.1 g/L", "g/L"), ("malic", "2100 mg/L", ""), ("malic", "2100 mg/L", "g/L"))

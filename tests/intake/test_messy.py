@@ -13,6 +13,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
 
 HERE = Path(__file__).parent
@@ -173,6 +174,17 @@ def test_each_cell_that_must_be_named_is_named(name: str, outcomes: dict[str, Ba
             # A heading or an identifier that stops a row: the row's readings are set aside with it.
             same_row = [there for there in aside if re.sub(r"^[A-Z]+", "", there) == row]
             assert same_row and column in folded, (cell, code)
+
+
+def test_every_code_told_is_declared_with_what_it_does(
+    outcomes: dict[str, Batch], contract: Contract
+) -> None:
+    told = pl.concat([batch.findings.select("code", "severity") for batch in outcomes.values()]).unique()
+    assert len(told) > 50
+    assert set(told["code"]) - set(contract.rules) == set()
+    graver = {"picks_below_chance", "anchors_reversed"}
+    for code, severity in told.filter(~pl.col("code").is_in(graver)).iter_rows():
+        assert severity == contract.rules[code].severity, code
 
 
 def test_every_item_set_aside_has_its_text_and_a_finding_with_a_next_step(outcomes: dict[str, Batch]) -> None:

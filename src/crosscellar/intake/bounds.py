@@ -7,6 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.contract.records import Rule
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.values import shown_number, shown_unit
 
@@ -14,6 +15,9 @@ _TENS: Final = (10.0, 100.0, 1000.0)
 _DIGITS: Final = 12
 #: The number stands as typed, and in another unit of its analyte it would be a usual one.
 _UNIT_SLIP: Final = pl.col("other_unit").is_not_null() & (pl.col("typed_value") == pl.col("value"))
+#: Units so often left unsaid that a whole column is asked for under a name of its own.
+_ASKED_BY_NAME: Final = {"specific_gravity": "sg_in_thousands", "berry_weight": "berry_weight_of_many"}
+_MOSTLY: Final = 0.5
 _BOUNDS: Final = ("refuse_low", "refuse_high", "unusual_low", "unusual_high")
 
 
@@ -31,11 +35,14 @@ def _with_bounds(typed: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     )
 
 
-def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> pl.DataFrame:
+def judge_limits(
+    items: pl.DataFrame, contract: Contract, faults: Faults, *, fahrenheit: Rule | None = None
+) -> pl.DataFrame:
     """Tell impossible values (refused; held if another unit explains them) and unusual ones (remark).
 
     A value below a detection limit is judged by its limit's upper bound only, one above a limit by the lower.
     Items come back with the value that a slip of the unit would explain, which is what a yes brings in.
+    `fahrenheit` is the rule by which a column of temperatures is taken for °F (None: it is not looked for).
     """
     typed = items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null())
     if typed.is_empty():
@@ -51,6 +58,10 @@ def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> pl.
         pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
         shown_unit(pl.col("unit")).alias("in_unit"),
     )
+    typed = _with_celsius(typed, fahrenheit)
+    warm, typed = typed.filter(pl.col("celsius").is_not_null()), typed.filter(pl.col("celsius").is_null())
+    if fahrenheit is not None:
+        _tell_fahrenheit(warm, fahrenheit, faults)
     odd = _with_slips(typed.filter(pl.col("impossible")), contract)
     _tell_impossible(odd, faults)
     faults.add(
@@ -60,6 +71,8 @@ def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> pl.
         "Check it against the laboratory's report.",
     )
     slips = odd.filter(_UNIT_SLIP).select("item_no", "slip", "other_unit")
+    warm = warm.select("item_no", pl.col("celsius").alias("slip"), pl.lit("°F").alias("other_unit"))
+    slips = pl.concat([slips, warm])
     items = items.join(slips, on="item_no", how="left", maintain_order="left")
     explained = pl.col("slip").is_not_null()
     return items.with_columns(
@@ -69,6 +82,33 @@ def judge_limits(items: pl.DataFrame, contract: Contract, faults: Faults) -> pl.
         .otherwise("conversion")
         .alias("conversion"),
     ).drop("slip", "other_unit")
+
+
+def _with_celsius(typed: pl.DataFrame, rule: Rule | None) -> pl.DataFrame:
+    """Adds `celsius`: what each reading of a column that is mostly too hot would be from °F, else null."""
+    nothing = pl.lit(None, dtype=pl.Float64).alias("celsius")
+    if rule is None:
+        return typed.with_columns(nothing)
+    value, column = pl.col("value"), ["file_no", "sheet", "analyte"]
+    celsius = (value - 32) / 1.8
+    usual = celsius.is_between(rule.settings["low_celsius"], rule.settings["high_celsius"])
+    as_typed = pl.col("analyte").is_in(rule.analytes) & (pl.col("typed_value") == value)
+    too_hot = ((value > rule.settings["high"]) & usual & as_typed).mean().over(column) >= _MOSTLY
+    return typed.with_columns(
+        pl.when(as_typed & too_hot).then(celsius.round_sig_figs(_DIGITS)).otherwise(nothing).alias("celsius")
+    )
+
+
+def _tell_fahrenheit(warm: pl.DataFrame, rule: Rule, faults: Faults) -> None:
+    shown = shown_number(pl.col("celsius").round(1))
+    faults.add(
+        warm,
+        rule.code,
+        pl.format(
+            "{}{} is too hot; as °F it would be {} °C.", shown_number(pl.col("value")), "in_unit", shown
+        ),
+        rule.suggestion,
+    )
 
 
 def _shown_limits(which: str) -> list[pl.Expr]:
@@ -98,10 +138,10 @@ def _power_of_ten_units(analytes: list[str], contract: Contract) -> pl.DataFrame
         record = contract.analytes[analyte]
         for unit in record.units:
             reading = contract.read_unit(analyte, unit)
-            factor = reading.factor
+            factor = 0.001 if reading.formula == "per_thousand" else reading.factor
             if reading.outcome == "needs_basis" and reading.alternatives:
                 factor = reading.alternatives[0].factor
-            elif not reading.usable or reading.formula or reading.offset:
+            elif not reading.usable or reading.offset or reading.formula not in ("", "per_thousand"):
                 continue
             for ten in (-3, -2, -1, 1, 2, 3):
                 if abs(factor / 10.0**ten - 1) < 1e-9:
@@ -117,7 +157,7 @@ def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
     said = pl.format("{} {}{} is impossible ({} to {}{}).", *_shown_limits("refuse"))
     faults.add(
         odd.filter(_UNIT_SLIP),
-        "unit_suspect",
+        pl.col("analyte").replace_strict(_ASKED_BY_NAME, default="unit_suspect", return_dtype=pl.String),
         said,
         pl.format(
             "Was it in {}? Then it is {}{}. Confirm, or send it again.",

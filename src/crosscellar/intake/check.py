@@ -10,6 +10,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
+from crosscellar.contract.records import Rule
 from crosscellar.intake.bounds import judge_limits
 from crosscellar.intake.conflicts import compare
 from crosscellar.intake.door import look_again
@@ -22,7 +23,7 @@ from crosscellar.intake.lookup import StoredLookup
 from crosscellar.intake.measure import measure
 from crosscellar.intake.naming import name_analytes, name_stages, read_days, read_replicates
 from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
-from crosscellar.intake.rules import SAYS_MORE, apply_rules
+from crosscellar.intake.rules import SAYS_MORE, apply_rules, rule_of
 from crosscellar.intake.sensory import judge_picks, judge_scores
 from crosscellar.intake.values import judge_marks, propose_values, read_values, tell_values
 
@@ -81,7 +82,8 @@ def check_documents(
     aliases = dict(register.aliases.select("written", "means").iter_rows()) if len(register.aliases) else {}
     reader = HeadingReader(contract, aliases)
     gathered = gather(documents, contract, reader, _known_ids(register), faults)
-    items = _read(gathered, register, contract, aliases, reader, received, faults)
+    fahrenheit = rule_of(contract, "temperature_in_fahrenheit", settings)
+    items = _read(gathered, register, contract, aliases, reader, received, fahrenheit, faults)
     judged = decide(items.with_columns(already=pl.lit(False)), _silenced(faults.frame()))
     look_again(_entering(judged), contract, faults)
     judged = decide(judged, _silenced(faults.frame()))
@@ -113,6 +115,7 @@ def _read(
     aliases: Mapping[str, str],
     reader: HeadingReader,
     received: date,
+    fahrenheit: Rule | None,
     faults: Faults,
 ) -> pl.DataFrame:
     """Items with every field in canonical words, and their faults told."""
@@ -127,7 +130,7 @@ def _read(
     items = read_replicates(items, faults)
     items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)
-    items = judge_limits(items, contract, faults)
+    items = judge_limits(items, contract, faults, fahrenheit=fahrenheit)
     items = judge_scores(judge_picks(items, register, faults), faults)
     names = gathered.files.select("file_no", "file")
     return target_columns(items).join(names, on="file_no", how="left", maintain_order="left")

@@ -112,7 +112,9 @@ def _resolve(
     declared, named = declarations.of(lab, analyte)
     unit = declared.unit if declared else None
     basis = declared.basis if declared else None
-    limit = declared.limit if declared and named else None
+    limit = None
+    if declared and named and declared.limit is not None:
+        limit = canonical_limit(contract, analyte, declared.limit, unit=unit, basis=basis)
     limit_lab = declared.lab if declared else ""
 
     def read(written: str | None) -> UnitReading:
@@ -198,6 +200,22 @@ def _resolve(
         f"Unit {shown} of {name} is not a known one.",
         f"Send it in {contract.analytes[analyte].unit}, or add the unit to the network's aliases.",
     )
+
+
+def canonical_limit(
+    contract: Contract, analyte: str, limit: float, *, unit: str | None, basis: str | None
+) -> float | None:
+    """A laboratory's limit in the analyte's canonical unit, from the unit and basis that it declares.
+
+    Without a unit it is taken as canonical; None where the unit cannot be read.
+    """
+    if not unit:
+        return limit
+    reading = contract.read_unit(analyte, unit, declared_basis=basis)
+    if not reading.usable:
+        return None
+    converted = contract.convert(pl.Series([limit]), reading)
+    return float(converted.round_sig_figs(_DIGITS)[0])
 
 
 def _needs_basis(contract: Contract, analyte: str, written: str, stage: str | None) -> bool:

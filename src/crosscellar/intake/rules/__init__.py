@@ -34,8 +34,10 @@ from crosscellar.intake.rules.view import View, look, no_hits
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
-__all__ = ["RULES", "SAYS_MORE", "View", "apply_rules", "check_settings", "look"]
+__all__ = ["RULES", "SAYS_MORE", "View", "apply_rules", "check_settings", "look", "rule_of"]
 
+#: Rules with settings that are applied where bounds are judged.
+_AT_BOUNDS: Final = ("temperature_in_fahrenheit",)
 #: Rules whose one sentence about a reading says more than that it is unusual.
 SAYS_MORE: Final = (
     "stage_unlike_chemistry",
@@ -210,7 +212,7 @@ def apply_rules(
     )
     found = [no_hits()]
     for code, check in _asked(view).items():
-        rule = _set(contract.rules[code], (settings or {}).get(code, {}))
+        rule = rule_of(contract, code, settings)
         if rule is not None:
             found.append(check(view, rule))
     return _for_twins(pl.concat(found).unique(maintain_order=True), typed)
@@ -232,7 +234,7 @@ def check_settings(
 ) -> None:
     """Nothing; `UnknownName` for the first rule or setting that there is not, told as standing in `where`."""
     for code, own in sorted(settings.items()):
-        if code not in RULES:
+        if code not in (*RULES, *_AT_BOUNDS):
             near = get_close_matches(code, RULES, n=3)
             raise UnknownName(
                 f"there is no rule {code!r} over several cells",
@@ -249,8 +251,9 @@ def check_settings(
             )
 
 
-def _set(rule: Rule, own: Mapping[str, float]) -> Rule | None:
+def rule_of(contract: Contract, code: str, settings: Mapping[str, Mapping[str, float]] | None) -> Rule | None:
     """The rule with a network's own settings; None if it is switched off."""
+    rule, own = contract.rules[code], (settings or {}).get(code, {})
     if not own.get("on", 1):
         return None
     changed = {name: value for name, value in own.items() if name != "on"}

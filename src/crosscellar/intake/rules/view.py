@@ -13,6 +13,7 @@ from crosscellar.contract import Contract
 from crosscellar.contract.frames import PICK_KEY, READING_KEY, SCORE_KEY
 from crosscellar.contract.records import Rule
 from crosscellar.intake.headings import plain
+from crosscellar.intake.measure import canonical_limit
 from crosscellar.intake.values import shown_number, shown_unit
 
 if TYPE_CHECKING:
@@ -135,10 +136,8 @@ def _declared(labs: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     for one in labs.iter_rows(named=True):
         limit = one.get("detection_limit")
         if limit is not None:
-            reading = contract.read_unit(
-                one["analyte"], one.get("unit") or "", declared_basis=one.get("basis") or None
-            )
-            limit = contract.convert(pl.Series([float(limit)]), reading)[0] if reading.usable else None
+            unit, basis = one.get("unit") or None, one.get("basis") or None
+            limit = canonical_limit(contract, one["analyte"], float(limit), unit=unit, basis=basis)
         rows.append((plain(one["lab_id"]), one["analyte"], one.get("method") or "", limit))
     shape = {"lab_key": pl.String, "analyte": pl.String, "declared_method": pl.String}
     frame = pl.DataFrame(rows, schema={**shape, "declared_limit": pl.Float64}, orient="row")
