@@ -13,7 +13,7 @@ import pytest
 
 from crosscellar.contract import Contract, load_contract, schema_folder
 from crosscellar.intake.rules import RULES
-from crosscellar.report.rules_page import render_rules
+from crosscellar.report.rules_page import OUTCOMES, render_rules
 
 JUDGEMENT = "judgement, to be changed by the network"
 
@@ -109,8 +109,17 @@ def test_every_column_of_every_kind_of_sheet_is_explained(page: str, contract: C
 
 
 def test_the_checks_listed_are_those_that_run(page: str) -> None:
+    compared = page.partition('id="compared"')[2].partition('id="told"')[0]
+    assert sorted(re.findall(r"<code>([a-z_0-9]+)</code>", compared)) == sorted(RULES)
+
+
+def test_whatever_a_sheet_may_hear_is_listed_once_in_its_words(page: str, contract: Contract) -> None:
     codes = re.findall(r"<code>([a-z_0-9]+)</code>", page)
-    assert sorted(codes) == sorted(RULES)
+    assert sorted(codes) == sorted(contract.rules)
+    told = page.partition('id="told"')[2]
+    outcomes = [cells[3] for _, cells in rows_of(told) if len(cells) == 5][1:]
+    assert outcomes == sorted(outcomes, key=list(OUTCOMES.values()).index)
+    assert set(outcomes) == set(OUTCOMES.values())
 
 
 def test_the_page_fetches_nothing_and_runs_nothing(page: str) -> None:

@@ -51,7 +51,7 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A check over several cells, with the settings that a network may change."""
+    """A check as its contributor hears of it, with the settings that a network may change."""
 
     code: str
     title: str
@@ -90,6 +90,7 @@ def render_rules(contract: Contract) -> str:
             bases=_bases(contract),
             labs=contract.register_tables["labs"].columns,
             compared=_compared(contract.rules[code] for code in RULES),
+            told=_compared(rule for code, rule in contract.rules.items() if code not in RULES),
             privacy=contract.cautions["privacy"],
             cautions=[one for one in contract.cautions.values() if one.id != "privacy"],
         )
