@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -159,12 +160,21 @@ def test_a_yes_to_a_unit_slip_brings_in_the_value_that_was_suggested(judge: Any)
     assert proposed.to_list() == [7.1, 2.28]
 
 
-def test_nothing_is_proposed_where_a_yes_would_not_settle_the_reading(judge: Any) -> None:
-    name, text = _sheet(("malic", "ND", "g/L"), ("SO2", "30", "mg/L"), ("pH", "3.31", ""))
+def test_nothing_is_proposed_where_it_is_open_of_what_a_cell_speaks(judge: Any) -> None:
+    name, text = _sheet(("SO2", "30", "mg/L"), ("pH", "3.31", ""))
     sheet = text.replace("2024-10-15,pH", "09/11/2024,pH")
     batch = judge((name, sheet))
-    assert batch.files["held"].to_list() == [3]
-    assert batch.set_aside["proposed"].to_list() == [None, None, None]
+    assert batch.files["held"].to_list() == [2]
+    assert batch.set_aside["proposed"].to_list() == [None, None]
+
+
+@pytest.mark.parametrize("sent", ["ND", "trace", "2,100"])
+def test_a_reading_without_a_number_is_proposed_without_one(judge: Any, sent: str) -> None:
+    batch = judge(_sheet(("malic", sent, "g/L")))
+    assert batch.set_aside["outcome"].to_list() == ["held"]
+    proposed = json.loads(batch.set_aside["proposed"][0])
+    assert (proposed["vessel_id"], proposed["analyte"], proposed["unit"]) == ("ORR-01", "malic_acid", "g/L")
+    assert proposed["value"] is None
 
 
 def test_the_example_of_the_contract_is_worded_for_the_contributor(judge: Any) -> None:

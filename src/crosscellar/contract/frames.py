@@ -140,8 +140,8 @@ SCORE_KEY: Final = (
 )
 
 #: One item that did not enter: refused, held or already in the store. `target` is readings, picks or scores;
-#: `proposed` is a JSON object with the target's columns as they would enter on a yes (null: no single
-#: reading of the cell is possible, the coordinator would have to type the value); `current` is a JSON
+#: `proposed` is a JSON object with the target's columns as they would enter on a yes (null: it is not settled
+#: of what the cell speaks; a null value within: the coordinator has to give the number); `current` is a JSON
 #: object of the stored item it conflicts with, if any.
 SET_ASIDE: Final[Columns] = MappingProxyType(
     {

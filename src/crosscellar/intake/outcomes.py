@@ -67,7 +67,12 @@ def target_columns(items: pl.DataFrame) -> pl.DataFrame:
 
 def complete(target: str) -> pl.Expr:
     """Whether an item has all it needs to enter. Only a sheet by label may come without a column of dates."""
-    there = [pl.col(name).is_not_null() for name in (*_NEEDED[target], *_SAID[target])]
+    return pl.all_horizontal(_identified(target), *(pl.col(name).is_not_null() for name in _SAID[target]))
+
+
+def _identified(target: str) -> pl.Expr:
+    """Whether it is known of what an item speaks, whatever it says of it."""
+    there = [pl.col(name).is_not_null() for name in _NEEDED[target]]
     if target == "readings":
         undated = (pl.col("kind") == "lab_by_label") & pl.col("sample_date_at").is_null()
         there.append(pl.col("sample_date").is_not_null() | undated)
@@ -108,7 +113,10 @@ def decide(items: pl.DataFrame, faults: pl.DataFrame) -> pl.DataFrame:
 
 
 def set_aside(items: pl.DataFrame) -> pl.DataFrame:
-    """Every item that was refused, held or already there, with what would enter on a yes."""
+    """Every item that was refused, held or already there, with what would enter on a yes.
+
+    A held reading of which all is known but its number is proposed without one: the coordinator may give it.
+    """
     parts = []
     for target, shape in SHAPES.items():
         some = items.filter(
@@ -116,10 +124,13 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
         )
         if some.is_empty():
             continue
+        settled = complete(target)
+        if target == "readings":
+            settled |= _identified(target) & pl.col("value").is_null()
         proposal = pl.struct(pl.col(name).cast(dtype) for name, dtype in shape.items()).struct.json_encode()
         parts.append(
             some.with_columns(
-                pl.when((pl.col("outcome") == "held") & complete(target)).then(proposal).alias("proposed")
+                pl.when((pl.col("outcome") == "held") & settled).then(proposal).alias("proposed")
             ).select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.items())
         )
     return pl.concat(parts).sort("item_no") if parts else empty(SET_ASIDE)

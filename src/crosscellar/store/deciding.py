@@ -177,6 +177,11 @@ def _enter_item(
             next_step="Ask the contributor for a mended sheet and take that in.",
         )
     row: dict[str, Any] = json.loads(proposed)
+    if value is None and row[what.value] is None:
+        raise NotComputable(
+            f"the reading in {cell or 'this row'} has no number that could enter",
+            next_step="Give it with --value, as 0.12 or <0.1, or ask the contributor for a mended sheet.",
+        )
     if value is not None:
         row.update(_with_value(target, value, row))
     frame = pl.DataFrame([as_texts(row, what.columns)], schema=dict.fromkeys(what.columns, pl.String)).select(
@@ -214,15 +219,16 @@ def _refuse_unseen(
 
 def _with_value(target: str, value: str, row: dict[str, Any]) -> dict[str, Any]:
     column = TARGETS[target].value
+    limit = value.strip()[:1] if target == "readings" and value.strip()[:1] in ("<", ">") else ""
     try:
-        number = float(value)
+        number = float(value.strip().removeprefix(limit))
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
         raise CrosscellarError(f"{value!r} is not a number", next_step="Give --value with a decimal point.")
     if target == "readings":
         unit = row.get("unit") or ""
-        return {column: number, "qualifier": "", "conversion": f"{value} {unit} by decision".strip()}
+        return {column: number, "qualifier": limit, "conversion": f"{value} {unit} by decision".strip()}
     return {column: int(number) if target == "picks" else number}
 
 
