@@ -27,6 +27,7 @@ LEVELS = {
     "report": 6,
     "results": 6,
     "plans": 7,
+    "proposals": 7,
     "answers": 5,
     "summary": 7,
     "evidence": 8,

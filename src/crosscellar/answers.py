@@ -151,7 +151,7 @@ def pool_question(
         primary = key["role"] == "primary"
         # A smallest difference stands on one scale: it says nothing on that of another measure.
         fits = key["measure"] == judged.measure if judged.measure else asked.measure is None
-        scale = _tau_scale(rows, everything, str(question["question_id"]), key)
+        scale = tau_scale_of(rows, everything, str(question["question_id"]), key)
         answer = pool(
             rows,
             method=asked.method,
@@ -208,9 +208,10 @@ def _rows(effects: pl.DataFrame, key: Mapping[str, Any]) -> pl.DataFrame:
     )
 
 
-def _tau_scale(
+def tau_scale_of(
     rows: pl.DataFrame, everything: pl.DataFrame | None, question: str, key: Mapping[str, Any]
 ) -> TauScale:
+    """How far sites usually differ on a response (`key`: response, measure), learnt from other questions."""
     usable = rows.filter(pl.col("usable") & (pl.col("variance") > 0))
     default = default_tau_scale(usable["variance"].to_numpy(), measure=str(key["measure"] or ""))
     if everything is None or usable.is_empty():

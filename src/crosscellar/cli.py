@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from crosscellar.errors import CrosscellarError, RegisterRefused
 
@@ -156,17 +156,43 @@ def run_summary(args: argparse.Namespace) -> int:
 
 
 def run_plan(args: argparse.Namespace) -> int:
+    if args.panel:
+        from crosscellar.plans import SHARES, panel_plan
+
+        show(args, panel_plan(args.share or SHARES, chance=args.chance, risk=args.risk))
+        return DONE
+    if args.spread is not None:
+        from crosscellar.plans import PRECISIONS, precision_plan
+
+        show(args, precision_plan(args.precision or PRECISIONS, cv=args.spread, cv_df=None, words="as given"))
+        return DONE
+    tell = progress if sys.stderr.isatty() else None
     with open_network(args, read_only=True) as network:
-        answer = network.plan(
-            args.question,
-            sites=args.sites,
-            vessels=args.vessels,
-            effect=args.effect,
-            prices=args.prices,
-            chance=args.chance,
-            figure=args.figure,
-            progress=progress if sys.stderr.isatty() else None,
-        )
+        answer: Any
+        if args.blank_proposals:
+            answer = network.blank_proposals(args.blank_proposals)
+        elif args.proposals:
+            if args.budget is None:
+                raise CrosscellarError("no budget is given", next_step="Add --budget AMOUNT.")
+            answer = network.choose(args.proposals, budget=args.budget, prices=args.prices, progress=tell)
+        elif args.question is None:
+            raise CrosscellarError(
+                "nothing says what to plan",
+                next_step="Name a question, or ask for --panel, --spread, --proposals or --blank-proposals.",
+            )
+        elif args.precision is not None:
+            answer = network.vessels(args.question, args.precision)
+        else:
+            answer = network.plan(
+                args.question,
+                sites=args.sites,
+                vessels=args.vessels,
+                effect=args.effect,
+                prices=args.prices,
+                chance=args.chance,
+                figure=args.figure,
+                progress=tell,
+            )
     show(args, answer)
     if args.figure:
         say(f"Drawn in {args.figure}.")
@@ -176,6 +202,19 @@ def run_plan(args: argparse.Namespace) -> int:
 def progress(done: int, of: int) -> None:
     """A line that counts up while something long runs."""
     print(f"\r{done} of {of}", end="" if done < of else "\n", file=sys.stderr, flush=True)  # noqa: T201
+
+
+def share(text: str) -> float:
+    """A share as `10%` or `0.1`."""
+    value = float(text[:-1]) / 100.0 if text.endswith("%") else float(text)
+    if not 0 < value < 1:
+        raise argparse.ArgumentTypeError(f"{text} is no share: write 10% or 0.1")
+    return value
+
+
+def shares(text: str) -> tuple[float, ...]:
+    """Shares as `10%,20%`."""
+    return tuple(share(part.strip()) for part in text.split(","))
 
 
 def whole_numbers(text: str) -> tuple[int, ...]:
@@ -293,14 +332,27 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--anonymous", action="store_true", help="sites as codes, no contacts, no free text")
     sub.add_argument("--as-of", metavar="DATE", help="as it stood on that day (YYYY-MM-DD)")
 
-    sub = command("plan", run_plan, "what more sites and vessels would buy next season")
-    sub.add_argument("question", metavar="QUESTION")
+    sub = command("plan", run_plan, "what more sites, vessels and assessors would buy next season")
+    sub.add_argument("question", metavar="QUESTION", nargs="?")
     sub.add_argument("--sites", type=whole_numbers, metavar="N,N…", help="new sites considered")
     sub.add_argument("--vessels", type=whole_numbers, metavar="N,N…", help="vessels an arm considered")
-    sub.add_argument("--effect", type=float, help="true mean effect supposed, on the scale of the effects")
+    sub.add_argument(
+        "--effect", metavar="NUMBER", help="true mean effect supposed: 10%%, or on the scale of the effects"
+    )
     sub.add_argument("--prices", metavar="FILE", help="a TOML table: per_sample, per_site, currency …")
-    sub.add_argument("--chance", type=float, default=0.8, help="of a verdict, wanted (%(default)s)")
+    sub.add_argument("--chance", type=share, default=0.8, help="of a verdict, wanted (%(default)s)")
     sub.add_argument("--figure", metavar="FILE", help="draw the plan: .svg, .png or .pdf")
+    lot = sub.add_argument_group("vessels for the mean of one lot")
+    lot.add_argument("--precision", type=shares, metavar="10%,…", help="half-widths, for QUESTION")
+    lot.add_argument("--spread", type=share, metavar="15%", help="spread between vessels (CV), no QUESTION")
+    panel = sub.add_argument_group("assessors for a triangle panel")
+    panel.add_argument("--panel", action="store_true", help="how many, to show a difference or similarity")
+    panel.add_argument("--share", type=shares, metavar="30%,…", help="who could tell")
+    panel.add_argument("--risk", type=share, default=0.05, help="of showing it wrongly (%(default)s)")
+    several = sub.add_argument_group("several proposed trials, one budget")
+    several.add_argument("--proposals", metavar="FILE", help="CSV: question_id, site_id, vessels, cost")
+    several.add_argument("--budget", type=float, metavar="AMOUNT")
+    several.add_argument("--blank-proposals", metavar="FILE", help="write such a table to start from")
 
     command("check", run_check, "verify the store against the kept files and the journal")
 

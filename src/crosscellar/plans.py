@@ -1,22 +1,41 @@
-"""What more sites and vessels would buy for a question, from what the network knows so far."""
+"""What more sites, vessels and assessors would buy, from what the network knows so far."""
 
 from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.effects import Scale
+from crosscellar.answers import judgement_of, tau_scale_of
+from crosscellar.contract import Contract
+from crosscellar.effects import Scale, default_measure
+from crosscellar.effects.measures import stage_groups
 from crosscellar.errors import CrosscellarError, NotComputable
-from crosscellar.planning import Prices, cheapest_plan, plan_replication
+from crosscellar.planning import (
+    Prices,
+    cheapest_plan,
+    panel_for_difference,
+    panel_for_similarity,
+    plan_replication,
+    vessels_needed,
+)
 from crosscellar.pooling import Pooled
-from crosscellar.results import PlanAnswer
+from crosscellar.pooling.verdict import NO_EFFECT
+from crosscellar.results import PanelAnswer, PlanAnswer, PrecisionAnswer
 
 SITES = (0, 1, 2, 3, 4, 6, 8)
 VESSELS = (1, 2, 3)
+#: Shares of assessors that could tell, where none is asked for.
+SHARES = (0.2, 0.3, 0.4, 0.5)
+#: Half-widths of a lot's mean, as shares of it, where none is asked for.
+PRECISIONS = (0.3, 0.2, 0.1, 0.05)
+#: The median of a half-normal of scale 1 (the 75 % quantile of the normal).
+_HALF_NORMAL_MEDIAN: Final = 0.6744897501960817
 
 
 def read_prices(path: Path) -> Prices:
@@ -43,14 +62,154 @@ def read_prices(path: Path) -> Prices:
         ) from fault
 
 
-def plan_question(
-    pooled: Pooled,
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a plan of one question rests on, on the scale of its effects.
+
+    `words` says where the variances are from; `vessel_df` are the degrees of freedom behind that between
+    vessels.
+    """
+
+    measure: str
+    unit: str
+    between_sites: float
+    between_trials: float
+    vessel_variance: float
+    vessel_df: float
+    words: str
+
+    @property
+    def scale(self) -> Scale:
+        """How numbers of the plan are read out."""
+        return Scale(self.measure, self.unit)
+
+
+def known_of(
+    question: Mapping[str, Any],
+    pooled: Pooled | None,
     effects: pl.DataFrame,
+    contract: Contract,
+    priors: Callable[[], pl.DataFrame],
+) -> Known:
+    """What is known so far of the primary response of a question, or else of its analyte in the network.
+
+    Parameters
+    ----------
+    pooled
+        The answer for the primary response; None where no trial has an effect.
+    effects
+        EFFECTS of the whole network.
+    priors
+        The network's vessel variances (the first frame of `variance_priors`), asked for where no effect of
+        the question has one.
+
+    Raises
+    ------
+    NotComputable
+        When no trial of the network tells how far vessels differ on the response.
+    """
+    name, response = str(question["question_id"]), str(question["primary_response"])
+    stage = question["primary_stage"]
+    measure = pooled.measure if pooled is not None else judgement_of(question, contract).measure
+    if measure is None:
+        measure = default_measure(contract, response) if response in contract.analytes else "difference"
+    in_logs = measure == "log_ratio"
+    analyte = contract.analytes.get(response)
+    unit = pooled.unit if pooled is not None else "" if in_logs or analyte is None else analyte.unit
+    own = effects.filter(
+        (pl.col("question") == name)
+        & (pl.col("response") == response)
+        & pl.col("prior_variance").is_not_null()
+        & pl.col("usable")
+    )
+    if own.height:
+        vessel, df = own["prior_variance"].median(), own["prior_df"].median()
+    else:
+        vessel, df = _lent(priors(), response, stage, in_logs, contract)
+    if not (isinstance(vessel, float) and vessel > 0):
+        raise NotComputable(
+            f"no trial of the network tells how far vessels differ on {response}, the response of {name}",
+            next_step="It takes three trials, of any question, that measured it in several vessels an arm.",
+        )
+    there = pooled.n_sites if pooled is not None else 0
+    if pooled is not None and there > 1:
+        sites = float(pooled.sigma2.get("site", pooled.tau2))
+        trials = float(pooled.sigma2.get("trial", 0.0))
+        whence = "as seen so far"
+    else:
+        rows = effects.filter((pl.col("question") == name) & (pl.col("response") == response))
+        if rows.is_empty():
+            rows = effects.clear(1).with_columns(
+                usable=pl.lit(True), variance=pl.lit(2.0 * vessel, dtype=pl.Float64)
+            )
+        prior = tau_scale_of(rows, effects, name, {"response": response, "measure": measure})
+        sites, trials = (_HALF_NORMAL_MEDIAN * prior.scale) ** 2, 0.0
+        seen = "no site has" if there == 0 else "only one site has"
+        learnt = "other questions" if prior.source == "learnt" else "the default prior"
+        whence = f"that between sites from {learnt}, for {seen} an effect yet"
+    scale = Scale(measure, unit)
+    trial_words = f", between trials of a site {_sd(trials, scale)}" if trials > 0 else ""
+    words = (
+        f"Spread between sites {_sd(sites, scale)}{trial_words}, between vessels {_sd(vessel, scale)} "
+        f"(standard deviations; {whence})."
+    )
+    return Known(measure, unit, sites, trials, vessel, df if isinstance(df, float) else math.inf, words)
+
+
+def _lent(
+    priors: pl.DataFrame, response: str, stage: str | None, in_logs: bool, contract: Contract
+) -> tuple[float | None, float | None]:
+    """The network's vessel variance of an analyte: that of its stages, else over all stages."""
+    groups = dict(stage_groups(contract).iter_rows())
+    kept = priors.filter(
+        (pl.col("analyte") == response)
+        & (pl.col("log") == in_logs)
+        & ~pl.col("paired")
+        & pl.col("prior_variance").is_not_null()
+    )
+    for group in (groups.get(stage or ""), None):
+        found = kept.filter(pl.col("stage_group").eq_missing(pl.lit(group, dtype=pl.String)))
+        if found.height:
+            return found["prior_variance"][0], found["prior_df"][0]
+    return None, None
+
+
+def _sd(variance: float, scale: Scale) -> str:
+    sd = math.sqrt(variance)
+    return f"{100 * math.expm1(sd):.2g} %" if scale.is_log_ratio else f"{sd:.2g} {scale.shown_unit}".rstrip()
+
+
+def read_effect(given: float | str | None, scale: Scale) -> float | None:
+    """A supposed effect on the scale of the effects: a number of it, or `10%` where effects are ratios.
+
+    Raises
+    ------
+    NotComputable
+        For a text that is no number, or a percentage where effects are no ratios.
+    """
+    if given is None or isinstance(given, int | float):
+        return given
+    text = given.strip().replace(" ", "")
+    try:
+        if not text.endswith("%"):
+            return float(text)
+        if scale.is_log_ratio:
+            return math.log1p(float(text[:-1]) / 100.0)
+    except ValueError:
+        pass
+    unit = "in per cent, as 10%, or as a natural log" if scale.is_log_ratio else f"in {scale.shown_unit}"
+    raise NotComputable(f"an effect of {given} cannot be planned with", next_step=f"Give it {unit}.")
+
+
+def plan_question(
+    question: Mapping[str, Any],
+    pooled: Pooled | None,
+    known: Known,
+    contract: Contract,
     *,
-    title: str,
     sites: Sequence[int] = SITES,
     vessels: Sequence[int] = VESSELS,
-    effect: float | None = None,
+    effect: float | str | None = None,
     prices: Prices | None = None,
     chance: float = 0.8,
     samples_per_vessel: int = 1,
@@ -58,60 +217,104 @@ def plan_question(
 ) -> PlanAnswer:
     """The plan for the primary response of one question.
 
-    The variance between sites is the question's so far; that between vessels is the one its effects lean on.
-    `effect` is the true mean effect supposed, on the scale of the effects: the smallest difference that
-    matters where it is left out, else the mean so far.
+    `effect` is the true mean effect supposed, on the scale of the effects or as `10%`: the smallest
+    difference that matters in the wanted direction where it is left out, else the mean so far.
 
     Raises
     ------
     NotComputable
-        When fewer than two sites have an effect, or no vessel variance is known.
+        When nothing says which effect to plan for.
     """
-    own = effects.filter(
-        (pl.col("response") == pooled.response) & pl.col("prior_variance").is_not_null() & pl.col("usable")
+    scale = known.scale
+    wanted = str(question["wanted"])
+    d = (
+        pooled.smallest_difference
+        if pooled is not None
+        else judgement_of(question, contract).smallest_difference
     )
-    if pooled.n_sites < 2 or own.is_empty():
-        raise NotComputable(
-            "too little is known of this question to plan on it",
-            next_step="It takes two sites with usable effects.",
-        )
-    vessel_variance = float(own["prior_variance"].median())  # type: ignore[arg-type]
-    supposed = effect
+    supposed = read_effect(effect, scale)
+    if supposed is None and d is not None:
+        so_far = pooled.estimate if pooled is not None else math.nan
+        supposed = -d if wanted == "decrease" or (wanted != "increase" and so_far < 0) else d
+    if supposed is None and pooled is not None and math.isfinite(pooled.estimate):
+        supposed = pooled.estimate
     if supposed is None:
-        d = pooled.smallest_difference
-        down = pooled.wanted == "decrease" or (pooled.wanted != "increase" and pooled.estimate < 0)
-        supposed = pooled.estimate if d is None else (-d if down else d)
+        raise NotComputable(
+            f"nothing says which effect of {question['question_id']} to plan for",
+            next_step="Give --effect, or a smallest difference in the register.",
+        )
     plan = plan_replication(
-        tau2=pooled.tau2 if math.isfinite(pooled.tau2) else 0.0,
-        vessel_variance=vessel_variance,
+        tau2=known.between_sites,
+        between_trials=known.between_trials,
+        vessel_variance=known.vessel_variance,
         more_sites=sites,
         vessels=vessels,
         effect=supposed,
-        smallest_difference=pooled.smallest_difference,
-        wanted=pooled.wanted,
-        so_far=pooled.effects,
-        level=pooled.level,
+        smallest_difference=d,
+        wanted=wanted,
+        so_far=pooled.effects if pooled is not None else None,
+        level=pooled.level if pooled is not None else 0.95,
         progress=progress,
     )
     best = None
     if prices is not None:
         plan = prices.of_plan(plan, samples_per_vessel=samples_per_vessel)
         best = cheapest_plan(plan, chance=chance)
-    scale = Scale(pooled.measure, pooled.unit)
-    basis = (
-        f"Supposed: a true mean effect of {scale.words(supposed)}; spread between sites and between vessels "
-        f"as seen so far (tau {math.sqrt(pooled.tau2):.3g}, vessel sd {math.sqrt(vessel_variance):.3g}"
-        f"{' on the log scale' if scale.is_log_ratio else ''})."
-    )
     return PlanAnswer(
-        question=pooled.question,
-        title=title,
-        verdict=pooled.verdict,
-        basis=basis,
+        question=str(question["question_id"]),
+        title=str(question["title"]),
+        verdict=pooled.verdict if pooled is not None else NO_EFFECT,
+        basis=f"Supposed: a true mean effect of {scale.words(supposed)}. {known.words}",
         plan=plan,
         best=best,
         chance=chance,
         currency=prices.currency if prices else "",
         log_scale=scale.is_log_ratio,
-        unit=pooled.unit,
+        unit=known.unit,
+    )
+
+
+def panel_plan(shares: Sequence[float] = SHARES, *, chance: float = 0.8, risk: float = 0.05) -> PanelAnswer:
+    """How many assessors a triangle panel needs, for each share of them that could tell the wines apart.
+
+    Raises
+    ------
+    NotComputable
+        For shares outside 0 to 1, or panels beyond 2,000.
+    """
+    rows = []
+    for share in shares:
+        for aim, panel in (
+            ("a difference", panel_for_difference(discriminators=share, power=chance, alpha=risk)),
+            ("similarity", panel_for_similarity(discriminators=share, power=chance, beta=risk)),
+        ):
+            rows.append({"share": share, "to_show": aim, **asdict(panel)})
+    return PanelAnswer(pl.DataFrame(rows), chance, risk)
+
+
+def precision_plan(
+    half_widths: Sequence[float], *, cv: float, cv_df: float | None, words: str
+) -> PrecisionAnswer:
+    """How many vessels a lot's mean needs to be known to within each half-width (shares of the mean)."""
+    rows = [
+        {"half_width": half, "vessels": vessels_needed(cv=cv, half_width=half, cv_df=cv_df)}
+        for half in half_widths
+    ]
+    return PrecisionAnswer(pl.DataFrame(rows), cv, words)
+
+
+def precision_of(known: Known, half_widths: Sequence[float], *, mean: float) -> PrecisionAnswer:
+    """`precision_plan` with the vessels' spread that the network knows for a question's response.
+
+    On the log scale the coefficient of variation is sqrt(exp(s2) - 1) (Aitchison and Brown 1957), else the
+    standard deviation over `mean`, that of the vessels measured so far.
+    """
+    if known.scale.is_log_ratio:
+        cv = math.sqrt(math.expm1(known.vessel_variance))
+    else:
+        cv = math.sqrt(known.vessel_variance) / abs(mean) if mean else math.nan
+    df = known.vessel_df if math.isfinite(known.vessel_df) else None
+    worth = f", worth {known.vessel_df:.3g} degrees of freedom" if df is not None else ""
+    return precision_plan(
+        half_widths, cv=cv, cv_df=df, words=f"as replicated trials of the network had it{worth}"
     )

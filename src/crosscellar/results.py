@@ -262,6 +262,65 @@ class PlanAnswer:
 
 
 @dataclass(frozen=True, slots=True)
+class PanelAnswer:
+    """How many assessors a triangle panel needs: a row for each share who could tell and each aim.
+
+    `panels`: share, to_show (a difference, similarity), assessors, served_evenly, correct, power, risk,
+    always (see `Panel`).
+    """
+
+    panels: pl.DataFrame
+    chance: float
+    risk: float
+
+    def as_json(self) -> dict[str, Any]:
+        return {"panels": plain(self.panels), "chance_asked_for": self.chance, "risk": self.risk}
+
+
+@dataclass(frozen=True, slots=True)
+class PrecisionAnswer:
+    """How many vessels a lot's mean needs: half_width (share of the mean), vessels; the spread supposed."""
+
+    vessels: pl.DataFrame
+    cv: float
+    words: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"vessels": plain(self.vessels), "cv": self.cv, "cv_from": self.words}
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetAnswer:
+    """Which proposed trials to fund.
+
+    `proposals`: question, site, vessels, cost, chosen, why (for those left out), note. `questions`: question,
+    title, verdict (so far), new_sites, chance_before, chance_after (of a verdict). `decided` is the number of
+    questions expected to be decided, `decided_before` without any new trial.
+    """
+
+    budget: float
+    currency: str
+    cost: float
+    proposals: pl.DataFrame
+    questions: pl.DataFrame
+    decided: float
+    decided_before: float
+    exact: bool
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "budget": self.budget,
+            "currency": self.currency,
+            "cost": self.cost,
+            "decided": self.decided,
+            "decided_before": self.decided_before,
+            "exact": self.exact,
+            "proposals": plain(self.proposals),
+            "questions": plain(self.questions),
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class CheckReport:
     """What verifying the store found; sound when it found nothing."""
 

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import math
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
 import openpyxl
 import polars as pl
 import pytest
+from scipy.stats import binom, t
 
 import crosscellar as cc
+from crosscellar.cli import main
+from crosscellar.effects import Scale
 from crosscellar.errors import CrosscellarError, NotComputable
+from crosscellar.plans import read_effect
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
@@ -57,10 +63,165 @@ def test_a_plan_for_an_undecided_question_has_a_cost(demo_store: Path, tmp_path:
         # More sites narrow the interval more than more vessels do where sites differ.
         halves = plan.plan["half_width"].to_list()
         assert halves[2] < halves[1]
-        with pytest.raises(NotComputable, match="two sites"):
-            network.plan("bentonite-dose")
         with pytest.raises(CrosscellarError, match="no price table"):
             network.plan("cold-soak", prices=tmp_path / "none.toml")
+
+
+def test_a_question_of_one_site_is_planned_on_what_other_questions_know(demo_store: Path) -> None:
+    with cc.Network.open(demo_store, read_only=True) as network:
+        plan = network.plan("bentonite-dose", sites=(0, 8), vessels=(1,))
+    assert plan.verdict == "one site only"
+    assert "only one site has an effect yet" in plan.basis
+    chances = plan.plan["chance_decided"].to_list()
+    assert chances[0] == 0.0
+    assert chances[1] > 0.0
+
+
+def test_a_question_without_any_effect_is_planned_on_the_networks_spread_of_its_analyte(
+    tmp_path: Path,
+) -> None:
+    register = tmp_path / "register"
+    shutil.copytree(DEMO / "register", register)
+    with (register / "questions.csv").open("a", encoding="utf-8") as file:
+        file.write(
+            "new-yeast,Does a new yeast raise glycerol?,H,yeast,glycerol,pre_bottling,increase,10,%,x\n"
+        )
+        file.write("new-tea,Does a tea raise smell?,H,tea,score:tea,sensory,increase,1,,x\n")
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(register)
+        network.intake(DEMO / "inbox" / "2023")
+        network.intake(DEMO / "inbox" / "2024")
+        plan = network.plan("new-yeast", sites=(2, 6), vessels=(1,))
+        with pytest.raises(NotComputable, match="how far vessels differ on score:tea"):
+            network.plan("new-tea")
+    assert "no site has an effect yet" in plan.basis
+    assert plan.plan["sites"].to_list() == [2, 6]
+
+
+@pytest.mark.parametrize(("given", "stands_for"), [("15%", math.log(1.15)), ("0.2", 0.2), (0.2, 0.2)])
+def test_a_supposed_effect_is_read_in_per_cent_or_on_the_scale(given: str | float, stands_for: float) -> None:
+    assert read_effect(given, Scale("log_ratio")) == pytest.approx(stands_for)
+
+
+def test_a_supposed_effect_that_makes_no_sense_is_refused() -> None:
+    with pytest.raises(NotComputable, match="Give it in NTU"):
+        read_effect("15%", Scale("difference", "NTU"))
+    with pytest.raises(NotComputable, match="as 10%"):
+        read_effect("much", Scale("log_ratio"))
+
+
+def told(capsys: pytest.CaptureFixture[str], *command: str | Path) -> tuple[int, str]:
+    status = main(["plan", *map(str, command)])
+    printed = capsys.readouterr()
+    return status, " ".join((printed.out + printed.err).split())
+
+
+def test_panels_are_planned_without_a_store(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out = told(capsys, "--panel", "--share", "30%")
+    assert status == 0
+    # Least panels by the exact binomial, found here with scipy for a power of 0.8 at 5 %.
+    least = next(n for n in range(1, 99) if binom.sf(binom.ppf(0.95, n, 1 / 3), n, 1.6 / 3) >= 0.8)
+    assert f"30 % a difference {least} " in out
+    assert "nobody drives" in out
+
+
+def test_vessels_for_a_lots_mean_follow_the_spread_that_is_given(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out = told(capsys, "--spread", "27.5%", "--precision", "20%")
+    n = int(out.rsplit("± 20 % ", 1)[1])
+    # The least n with t(n - 1) cv / sqrt(n) at most the half-width (Student 1908), by scipy.
+    widths = [t.ppf(0.975, m - 1) * 0.275 / math.sqrt(m) for m in (n - 1, n)]
+    assert widths[0] > 0.20 >= widths[1]
+
+
+def test_vessels_for_a_lots_mean_follow_the_spread_that_the_network_knows(
+    demo_store: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, out = told(capsys, "cold-soak", "--precision", "20%,10%", "--store", demo_store)
+    assert status == 0
+    assert "as replicated trials of the network had it" in out
+    assert int(out.rsplit(" ", 1)[1]) > int(out.rsplit("± 20 % ", 1)[1].split()[0])
+
+
+def test_proposals_are_chosen_within_the_budget(
+    demo_store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table, prices = tmp_path / "proposals.csv", tmp_path / "prices.toml"
+    prices.write_text('per_sample = 35\nper_site = 400\ncurrency = "EUR"\n')
+    table.write_text(
+        "question_id,site_id,vessels,cost,note\n"
+        "cold-soak,dorrow-mill,1,,\n"
+        "cold-soak,hathen-down,2,,offered by phone\n"
+        "cold-soak,lunnet-field,1,9999,\n"
+        "cold-soak,pellam-rise,1,,there already\n"
+        "lees-stirring,skelm-ridge,1,,\n"
+    )
+    with cc.Network.open(demo_store, read_only=True) as network:
+        answer = network.choose(table, budget=1100, prices=prices)
+    chosen = answer.proposals.filter("chosen")
+    # By hand: a site at 400 with two arms of 1 or 2 vessels, a sample each at 35.
+    assert chosen["cost"].to_list() == [470.0, 540.0]
+    assert answer.cost == 1010.0
+    assert answer.exact
+    why = dict(answer.proposals.select("site", "why").iter_rows())
+    assert why["lunnet-field"] == "costs more than the whole budget"
+    assert why["pellam-rise"].startswith("has tried this before")
+    # Lees stirring is decided: nothing is gained there.
+    assert why["skelm-ridge"] == "others decide more for the money"
+    status, out = told(
+        capsys, "--proposals", table, "--budget", "1100", "--prices", prices, "--store", demo_store
+    )
+    assert status == 0
+    assert "2 trials of 5 proposed, at 2 sites: 1,010 of 1,100 EUR." in out
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ("question_id\ncold-soak\n", "no column site_id"),
+        ("question_id,site_id,vessels,cost\nno-such,dorrow-mill,1,5\n", "line 2, question_id: no-such"),
+        ("question_id,site_id,vessels,cost\ncold-soak,nowhere,1,5\n", "line 2, site_id: nowhere"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,some,5\n", "line 2, vessels: some"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,0,5\n", "line 2, vessels: 0"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,-5\n", "line 2, cost: -5"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,\n", "no --prices"),
+    ],
+)
+def test_a_line_that_cannot_be_planned_is_named(
+    demo_store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], lines: str, said: str
+) -> None:
+    table = tmp_path / "p.csv"
+    table.write_text(lines)
+    status, out = told(capsys, "--proposals", table, "--budget", "9", "--store", demo_store)
+    assert status == 2
+    assert said in out
+
+
+def test_proposals_start_from_a_table_of_what_no_site_has_tried(
+    demo_store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "new" / "p.csv"
+    status, out = told(capsys, "--blank-proposals", path, "--store", demo_store)
+    assert status == 0
+    assert "Delete the lines" in out
+    table = pl.read_csv(path)
+    assert table.columns == ["question_id", "site_id", "vessels", "cost", "note"]
+    assert table.filter(
+        (pl.col("question_id") == "cold-soak") & (pl.col("site_id") == "pellam-rise")
+    ).is_empty()
+    with pytest.raises(CrosscellarError, match="blank-proposals"), cc.Network.open(demo_store) as network:
+        network.choose(tmp_path / "none.csv", budget=1)
+
+
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [((), "nothing says what to plan"), (("--proposals", "x.csv"), "no budget is given")],
+)
+def test_a_plan_of_nothing_is_asked_back(
+    demo_store: Path, capsys: pytest.CaptureFixture[str], command: tuple[str, ...], said: str
+) -> None:
+    status, out = told(capsys, *command, "--store", demo_store)
+    assert status == 2
+    assert said in out
 
 
 def test_a_register_without_labels_keeps_those_that_were_printed(tmp_path: Path) -> None:

@@ -128,3 +128,33 @@ def test_a_question_that_was_not_planned_is_named() -> None:
     rows = pl.DataFrame({"question": ["oak"], "site": ["a"], "cost": [1.0]})
     with pytest.raises(NotComputable, match="oak"):
         choose_proposals(rows, proposals(1, 0)[1], budget=10)
+
+
+def test_a_proposal_that_decides_nothing_is_not_funded() -> None:
+    asked = pl.DataFrame(
+        {"question": ["lees", "soak", "soak"], "site": ["a", "b", "c"], "cost": [1.0, 1.0, 1.0]}
+    )
+    chances = pl.DataFrame(
+        {
+            "question": ["lees", "lees", "soak", "soak", "soak"],
+            "more_sites": [0, 1, 0, 1, 2],
+            "chance_decided": [0.4, 0.4, 0.0, 0.0, 0.3],
+        }
+    )
+    choice = choose_proposals(asked, chances, budget=3.0)
+    # One more soak alone adds nothing, two do; one more of lees never does.
+    assert choice.proposals["question"].to_list() == ["soak", "soak"]
+
+
+def test_of_sets_that_decide_as_many_at_as_many_sites_those_tried_before_go_first() -> None:
+    asked = pl.DataFrame(
+        {"question": ["new", "old"], "site": ["a", "b"], "cost": [1.0, 1.0], "replicates": [False, True]}
+    )
+    chances = pl.DataFrame(
+        {
+            "question": ["new", "new", "old", "old"],
+            "more_sites": [0, 1, 0, 1],
+            "chance_decided": [0.0, 0.5] * 2,
+        }
+    )
+    assert choose_proposals(asked, chances, budget=1.0).proposals["question"].to_list() == ["old"]

@@ -134,3 +134,9 @@ def test_a_plan_of_nothing_is_refused(change: dict[str, object]) -> None:
     }
     with pytest.raises(NotComputable):
         plan_replication(**asked)  # type: ignore[arg-type]
+
+
+def test_seasons_that_differ_at_a_site_make_its_mean_less_sure() -> None:
+    frame = pl.DataFrame({"site": ["a", "a", "b"], "estimate": [1.0, 3.0, 0.0], "variance": [1.0, 1.0, 2.0]})
+    # By hand: two trials of variance 1 + 3 each make 4 / 2; one of 2 + 3 makes 5.
+    assert site_effects(frame, between_trials=3.0)["variance"].to_list() == [2.0, 5.0]

@@ -45,13 +45,15 @@ class Choice:
 def choose_proposals(proposals: pl.DataFrame, chances: pl.DataFrame, *, budget: float) -> Choice:
     """The set of proposals within the budget that is expected to decide most questions.
 
-    A second proposal of a question at the same site adds nothing: sites decide. Among sets that decide as
-    many, the one with more sites is taken, then the cheaper one.
+    A second proposal of a question at the same site adds nothing: sites decide. A proposal that adds nothing
+    is not taken. Among sets that decide as many, the one with more sites is taken, then the one with more
+    proposals that replicate what was tried before, then the cheaper one.
 
     Parameters
     ----------
     proposals
-        question, site, cost: one row a proposed trial.
+        question, site, cost: one row a proposed trial; if wanted `replicates`, whether the question has been
+        tried before.
     chances
         question, more_sites, chance_decided: for each question what each number of new sites would buy
         (`plan_replication`), with 0 sites among them. Beyond the largest number the chance stays.
@@ -66,6 +68,8 @@ def choose_proposals(proposals: pl.DataFrame, chances: pl.DataFrame, *, budget: 
     cost = proposals["cost"].cast(pl.Float64).to_numpy()
     if cost.size and (not np.isfinite(cost).all() or cost.min() < 0):
         raise NotComputable("a proposal has no proper cost", next_step="Give amounts of 0 or more.")
+    if "replicates" not in proposals.columns:
+        proposals = proposals.with_columns(replicates=pl.lit(False))
     gains = _gains(proposals, chances)
     if proposals.height <= EXACT_UP_TO:
         taken, exact = _best_of_all(proposals, gains, cost, budget), True
@@ -113,6 +117,21 @@ def _worth(
     return decided, sites
 
 
+def _idle(proposals: pl.DataFrame, gains: dict[str, Floats], sets: Flags) -> Flags:
+    """Whether a set could do with one proposal less: one a flag for each set."""
+    found = np.zeros(len(sets), dtype=bool)
+    question, site = proposals["question"].to_numpy(), proposals["site"].to_numpy()
+    for name, gain in gains.items():
+        of_question = question == name
+        trials = sets[:, of_question].sum(axis=1)
+        count = np.zeros(len(sets), dtype=np.int64)
+        for place in np.unique(site[of_question]):
+            count += sets[:, of_question & (site == place)].any(axis=1)
+        last = np.round(gain - np.concatenate([[-1.0], gain[:-1]]), 3)
+        found |= (trials > count) | (last[count] <= 0)
+    return found
+
+
 def _best_of_all(
     proposals: pl.DataFrame,
     gains: dict[str, Floats],
@@ -125,9 +144,12 @@ def _best_of_all(
     sets, price = sets[price <= budget], price[price <= budget]
     if not len(sets):
         return np.zeros(n, dtype=bool)
+    idle = _idle(proposals, gains, sets)
+    sets, price = sets[~idle], price[~idle]
     decided, sites = _worth(proposals, gains, sets)
     # Chances come from simulation: a thousandth of a question is no reason to prefer a set.
-    order = np.lexsort((price, -sites, -np.round(decided, 3)))
+    again = sets @ proposals["replicates"].to_numpy().astype(np.int64)
+    order = np.lexsort((price, -again, -sites, -np.round(decided, 3)))
     return np.asarray(sets[order[0]])
 
 
@@ -151,4 +173,5 @@ def _step_by_step(
         if added.max() <= 0:
             return taken
         rate = added / np.maximum(cost[open_ones], 1e-12)
-        taken[open_ones[np.lexsort((cost[open_ones], -sites, -rate))[0]]] = True
+        again = proposals["replicates"].to_numpy().astype(np.int64)[open_ones]
+        taken[open_ones[np.lexsort((cost[open_ones], -again, -sites, -rate))[0]]] = True

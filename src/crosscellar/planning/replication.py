@@ -12,6 +12,7 @@ from scipy.special import gammaln, stdtrit
 
 from crosscellar.errors import NotComputable
 from crosscellar.pooling import pool_each
+from crosscellar.pooling.verdict import OPEN
 
 Floats = npt.NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -30,7 +31,6 @@ PLAN: Final = {
     "simulations": pl.Int64,
 }
 _HOLDS: Final = ("holds at new sites", "holds on average")
-_OPEN: Final = ("undecided", "one site only", "no effect computable")
 
 
 def expected_half_width(variances: npt.ArrayLike, *, tau2: float, level: float = 0.95) -> float:
@@ -54,17 +54,18 @@ def expected_half_width(variances: npt.ArrayLike, *, tau2: float, level: float =
     return float(stdtrit(k - 1, 0.5 + 0.5 * level) * mean_root / np.sqrt(np.sum(1.0 / (tau2 + v))))
 
 
-def site_effects(frame: pl.DataFrame) -> pl.DataFrame:
+def site_effects(frame: pl.DataFrame, *, between_trials: float = 0.0) -> pl.DataFrame:
     """One effect a site: site, estimate, variance; the trials of a site are averaged by their precision.
 
-    Takes usable effects with an estimate and a variance (columns of EFFECTS).
+    Takes usable effects with an estimate and a variance (columns of EFFECTS). `between_trials` is the
+    variance of true effects between the trials of one site, which their mean carries beside their errors.
     """
     kept = frame.filter(
         pl.col("estimate").is_finite() & (pl.col("variance") > 0) & pl.col("variance").is_finite()
     )
     if "usable" in kept.columns:
         kept = kept.filter(pl.col("usable"))
-    weight = 1.0 / pl.col("variance")
+    weight = 1.0 / (pl.col("variance") + between_trials)
     return kept.group_by("site", maintain_order=True).agg(
         (pl.col("estimate") * weight).sum() / weight.sum(), (1.0 / weight.sum()).alias("variance")
     )
@@ -74,6 +75,7 @@ def plan_replication(
     *,
     tau2: float,
     vessel_variance: float,
+    between_trials: float = 0.0,
     more_sites: Sequence[int],
     vessels: Sequence[int],
     effect: float,
@@ -89,13 +91,15 @@ def plan_replication(
 
     The half-width is a closed form (`expected_half_width`). The chances come from simulation: the effects so
     far stay as they are, new sites' effects are drawn around `effect` with variance
-    tau2 + 2 vessel_variance / n, and all are pooled and judged as any question is. The same draws serve every
-    row, so rows compare fairly.
+    tau2 + between_trials + 2 vessel_variance / n, and all are pooled and judged as any question is. The same
+    draws serve every row, so rows compare fairly.
 
     Parameters
     ----------
     tau2
         Variance of true effects between sites: the question's so far, or the network's for the analyte.
+    between_trials
+        Variance of true effects between trials of one site (its lots, its seasons).
     vessel_variance
         Variance between vessels of one arm, on the scale of the effects.
     more_sites, vessels
@@ -117,18 +121,19 @@ def plan_replication(
         For variances that cannot be, no sites or vessels to consider, or fewer than one simulation.
     """
     _check_variances(tau2, np.array([vessel_variance]))
+    _check_variances(between_trials, np.array([vessel_variance]))
     if not more_sites or not vessels or min(more_sites) < 0 or min(vessels) < 1 or simulations < 1:
         raise NotComputable(
             "there is nothing to compare",
             next_step="Give numbers of new sites (0 or more) and of vessels an arm (1 or more).",
         )
-    there = site_effects(so_far) if so_far is not None else None
+    there = None if so_far is None else site_effects(so_far, between_trials=between_trials)
     known = np.zeros((0, 2)) if there is None else there.select("estimate", "variance").to_numpy()
     draws = np.random.default_rng(seed).standard_normal((simulations, max(more_sites)))
     cells = [(s, n) for s in more_sites for n in vessels]
     rows: list[dict[str, Any]] = []
     for done, (s, n) in enumerate(cells, 1):
-        variance = 2.0 * vessel_variance / n
+        variance = between_trials + 2.0 * vessel_variance / n
         new = effect + np.sqrt(tau2 + variance) * draws[:, :s]
         all_variances = np.concatenate([known[:, 1], np.full(s, variance)])
         rows.append(
@@ -175,7 +180,7 @@ def _chances(
         return int(verdicts.is_in(list(words)).sum()) / futures
 
     return {
-        "chance_decided": 1.0 - share(_OPEN),
+        "chance_decided": 1.0 - share(OPEN),
         "chance_holds": share(_HOLDS),
         "chance_no_difference": share(("no difference that matters",)),
         "chance_against": share(("works against",)),

@@ -23,6 +23,8 @@ UNDECIDED: Final = "undecided"
 MONITORED: Final = "monitored only"
 
 #: Every verdict, in the order in which the rules are asked.
+#: Verdicts that leave a question open.
+OPEN: Final = (UNDECIDED, ONE_SITE, NO_EFFECT)
 VERDICTS: Final = (NO_EFFECT, ONE_SITE, AT_NEW_SITES, ON_AVERAGE, AGAINST, NO_DIFFERENCE, UNDECIDED)
 WANTED: Final = ("increase", "decrease", "no_change", "either")
 

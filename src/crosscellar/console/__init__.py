@@ -1,0 +1,33 @@
+"""Results as a person reads them in a terminal, or as one JSON document."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any, Final
+
+# Each registers how its results are shown.
+import crosscellar.console.answers
+import crosscellar.console.plans
+import crosscellar.console.taking_in  # noqa: F401
+from crosscellar.console.parts import parts_of
+
+__all__ = ["print_json", "print_text"]
+
+#: Width where there is no terminal to ask.
+PIPED_WIDTH: Final = 110
+
+
+def print_json(result: Any) -> None:
+    """Print a result as one JSON document."""
+    document = json.dumps(result.as_json(), ensure_ascii=False, indent=2, allow_nan=False)
+    sys.stdout.write(f"{document}\n")
+
+
+def print_text(result: Any) -> None:
+    """Print a result as text."""
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else PIPED_WIDTH)
+    for part in parts_of(result):
+        console.print(part, markup=False)

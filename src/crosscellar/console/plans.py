@@ -1,0 +1,147 @@
+"""What more sites, vessels and assessors would buy."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import polars as pl
+
+from crosscellar.console.parts import parts_of, table, words
+from crosscellar.pooling.verdict import many
+from crosscellar.results import (
+    BudgetAnswer,
+    PanelAnswer,
+    PlanAnswer,
+    PrecisionAnswer,
+)
+
+
+@parts_of.register
+def _(result: PlanAnswer) -> list[Any]:
+    def half(value: float) -> str:
+        if not math.isfinite(value):
+            return "–"
+        if result.log_scale:
+            return f"-{100 * -math.expm1(-value):.0f} / +{100 * math.expm1(value):.0f} %"
+        return f"± {value:.3g} {result.unit}".strip()
+
+    priced = "cost" in result.plan.columns
+    rows = [
+        (
+            str(row["more_sites"]),
+            str(row["vessels"]),
+            str(row["sites"]),
+            half(row["half_width"]),
+            f"{100 * row['chance_decided']:.0f} %",
+            *((f"{row['cost']:,.0f}",) if priced else ()),
+        )
+        for row in result.plan.iter_rows(named=True)
+    ]
+    headings = ["more sites", "vessels an arm", "sites in all", "expected half-width", "chance of a verdict"]
+    parts: list[Any] = [
+        result.title,
+        f"So far: {result.verdict}. {result.basis}",
+        table([*headings, *([f"cost {result.currency}".strip()] if priced else [])], rows, right=range(6)),
+    ]
+    asked = f"{100 * result.chance:.0f} %"
+    if priced and result.best is not None:
+        best = result.best
+        parts.append(
+            f"Cheapest with a chance of {asked} or more: {best['more_sites']} more sites with "
+            f"{best['vessels']} vessels an arm, {best['cost']:,.0f} {result.currency}".rstrip()
+            + "."
+        )
+    elif priced:
+        parts.append(f"None of these reaches a chance of {asked}: ask for more sites.")
+    parts.append("A verdict is any other than undecided. Chances are simulated with a fixed seed.")
+    return parts
+
+
+@parts_of.register
+def _(result: PanelAnswer) -> list[Any]:
+    rows = [
+        (
+            f"{100 * row['share']:.0f} %",
+            row["to_show"],
+            str(row["assessors"]),
+            str(row["served_evenly"]),
+            f"{'at most' if row['to_show'] == 'similarity' else 'at least'} {row['correct']}",
+            f"{100 * row['power']:.0f} %",
+        )
+        for row in result.panels.iter_rows(named=True)
+    ]
+    headings = ("who can tell", "to show", "assessors", "in sixes", "right picks", "chance")
+    how = (
+        f"Assessors for a chance of {100 * result.chance:.0f} % to show it, at a risk of "
+        f"{100 * result.risk:.0f} % of showing it wrongly; exact binomial. A difference: if that share can "
+        "tell. Similarity: that fewer than that share can tell, if nobody can. In sixes: each of the six "
+        "serving orders equally often."
+    )
+    care = (
+        "Wine is alcohol: small pours, spittoons, food and water; nobody drives from a tasting, and nobody "
+        "is pressed to taste."
+    )
+    return [table(headings, rows, right=(0, 2, 3, 4, 5)), how, care]
+
+
+@parts_of.register
+def _(result: PrecisionAnswer) -> list[Any]:
+    rows = [
+        (f"± {100 * half:.3g} %", str(vessels))
+        for half, vessels in result.vessels.select("half_width", "vessels").iter_rows()
+    ]
+    return [
+        f"Vessels of one lot differ by {100 * result.cv:.2g} % (coefficient of variation, {result.words}).",
+        table(("the lot's mean to within", "vessels"), rows, right=(0, 1)),
+    ]
+
+
+@parts_of.register
+def _(result: BudgetAnswer) -> list[Any]:
+    money = result.currency
+    chosen = result.proposals.filter(pl.col("chosen"))
+    sites = chosen["site"].n_unique()
+    questions = [
+        (
+            row["title"],
+            row["verdict"],
+            str(row["new_sites"]),
+            f"{100 * row['chance_before']:.0f} %",
+            f"{100 * row['chance_after']:.0f} %",
+        )
+        for row in result.questions.iter_rows(named=True)
+    ]
+    rows = [
+        (
+            "yes" if row["chosen"] else "no",
+            *(words(row[name]) for name in ("question", "site", "vessels")),
+            f"{row['cost']:,.0f}",
+            row["why"],
+        )
+        for row in result.proposals.sort("chosen", descending=True, maintain_order=True).iter_rows(named=True)
+    ]
+    how = (
+        "Every set within the budget was looked at."
+        if result.exact
+        else "Too many proposals to look at every set: this one was built step by step, and a better one may "
+        "exist. Delete lines that nobody means to run."
+    )
+    funded = (
+        f"{many(chosen.height, 'trial')} of {result.proposals.height} proposed, at {many(sites, 'site')}: "
+        f"{result.cost:,.0f} of {result.budget:,.0f} {money}".rstrip()
+        + "."
+    )
+    decided = (
+        f"Questions expected to have a verdict: {result.decided:.1f} of {result.questions.height}, "
+        f"against {result.decided_before:.1f} without new trials."
+    )
+    headings = ("question", "so far", "new sites", "decided today", "decided then")
+    proposed = ("run", "question", "site", "vessels an arm", f"cost {money}".strip(), "")
+    return [
+        funded,
+        decided,
+        table(headings, questions, right=(2, 3, 4)),
+        table(proposed, rows, right=(3, 4)),
+        f"{how} Chances are simulated with a fixed seed (ties: more sites, then what was tried before).",
+    ]

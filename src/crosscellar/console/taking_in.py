@@ -1,0 +1,171 @@
+"""What came in, what is owed, what the store holds."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import polars as pl
+
+from crosscellar.console.parts import parts_of, table, words
+from crosscellar.results import (
+    CheckReport,
+    DecisionOutcome,
+    DemoOutcome,
+    FindingsList,
+    IntakeOutcome,
+    Outstanding,
+    RegisterOutcome,
+    Written,
+)
+
+#: So many findings are shown one by one; `findings` and --json give all.
+SHOWN: Final = 40
+
+#: Words for what a file came to.
+STATUS: Final = {
+    "taken_in": "taken in",
+    "taken_in_part": "taken in, in part",
+    "nothing_new": "nothing new",
+    "already_taken_in": "already taken in",
+    "refused": "refused",
+    "held": "held",
+}
+
+
+@parts_of.register
+def _(result: RegisterOutcome) -> list[Any]:
+    rows = []
+    for name, count in result.rows.items():
+        change = result.changes.get(name, {})
+        told = ", ".join(f"{number} {what}" for what, number in change.items() if number and what != "same")
+        if count or told:
+            rows.append((name, str(count), told or "as before"))
+    return [
+        f"Register taken in from {result.path}.",
+        table(("table", "rows", "change"), rows, right=(1,)),
+        *(f"Note: {warning}" for warning in result.warnings),
+    ]
+
+
+def count_sentence(result: IntakeOutcome) -> str:
+    """The counts of a taking-in, read out."""
+    return (
+        f"{result.readings_in} readings in {result.files.height} files: {result.accepted} accepted, "
+        f"{result.refused} refused, {result.held} held for your decision, {result.already} already in the "
+        f"store, {result.blank} not measured."
+    )
+
+
+def finding_lines(findings: pl.DataFrame) -> list[str]:
+    """One finding a line: where, what, and what to do."""
+    lines = []
+    for row in findings.iter_rows(named=True):
+        where = " › ".join(part for part in (row["file"], row["sheet"], row["cell"]) if part)
+        number = f"[{row['finding_id']}] " if "finding_id" in row else ""
+        lines.append(
+            f"{number}{row['severity']}: {where}: {row['message']} {row['suggestion'] or ''}".rstrip()
+        )
+    return lines
+
+
+@parts_of.register
+def _(result: IntakeOutcome) -> list[Any]:
+    rows = [
+        (
+            row["file"],
+            row["kind"].replace("_", " "),
+            *(str(row[name]) for name in ("readings_in", "accepted", "refused", "held", "already", "blank")),
+            STATUS.get(row["status"], row["status"]),
+        )
+        for row in result.files.iter_rows(named=True)
+    ]
+    shown = result.findings.filter(pl.col("severity") != "remark")
+    remarks = result.findings.height - shown.height
+    headings = ("file", "kind", "in", "accepted", "refused", "held", "already", "blank", "")
+    closing = [count_sentence(result)]
+    if remarks:
+        closing.append(f"{remarks} remarks on accepted readings: see `crosscellar findings` or --json.")
+    if not result.stored:
+        closing.append("Nothing was stored: this was a dry run.")
+    closing += [f"Written: {path}" for path in result.marked_up]
+    return [
+        table(headings, rows, right=range(2, 8)),
+        *finding_lines(shown.head(SHOWN)),
+        *([f"… and {shown.height - SHOWN} more: `crosscellar findings`."] if shown.height > SHOWN else []),
+        *closing,
+    ]
+
+
+@parts_of.register
+def _(result: FindingsList) -> list[Any]:
+    found = result.findings
+    if found.is_empty():
+        return ["No finding waits for a decision." if result.open_only else "There are no findings."]
+    lines = finding_lines(found)
+    if not result.open_only:
+        return [
+            f"{line} ({state}{f': {reason}' if reason else ''})"
+            for line, state, reason in zip(lines, found["state"], found["reason"], strict=True)
+        ]
+    return [*lines, "Decide each with `crosscellar decide NUMBER accept|refuse --reason TEXT`."]
+
+
+@parts_of.register
+def _(result: DecisionOutcome) -> list[Any]:
+    return [f"Finding {result.finding}, {result.decision}: {result.message}"]
+
+
+@parts_of.register
+def _(result: Outstanding) -> list[Any]:
+    owed = result.expected.filter(pl.col("state") != "complete")
+    complete = result.expected.height - owed.height
+    if owed.is_empty():
+        return [f"Nothing is owed: all {complete} planned responses are complete."]
+    names = (
+        "site_id",
+        "trial_id",
+        "response",
+        "stage",
+        "received",
+        "expected",
+        "waiting",
+        "state",
+        "days_overdue",
+    )
+    rows = [tuple(words(row[name]) for name in names) for row in owed.select(names).iter_rows(named=True)]
+    headings = ("site", "trial", "response", "stage", "in", "owed", "held", "state", "days overdue")
+    parts: list[Any] = [table(headings, rows, right=(4, 5, 6, 8))]
+    parts.append(f"{complete} of {result.expected.height} planned responses are complete.")
+    for site, text in result.texts.items():
+        parts += ["", f"--- to {site} ---", text]
+    return parts
+
+
+@parts_of.register
+def _(result: Written) -> list[Any]:
+    return [result.message]
+
+
+@parts_of.register
+def _(result: CheckReport) -> list[Any]:
+    if result.sound:
+        facts = result.facts
+        snapshot = facts["snapshot"] or "empty"
+        counts = f"{facts['standing']} readings from {facts['files']} files"
+        return [f"{result.path} is sound: {counts}, snapshot {snapshot}."]
+    return [f"{result.path} needs attention:", *(f"- {problem}" for problem in result.problems)]
+
+
+@parts_of.register
+def _(result: DemoOutcome) -> list[Any]:
+    rows = [
+        (answer.title, answer.pooled[0].verdict, str(answer.pooled[0].n_sites))
+        for answer in result.answers
+        if answer.pooled
+    ]
+    return [
+        count_sentence(result.intake),
+        table(("question", "verdict", "sites"), rows, right=(2,)),
+        f"The store is {result.store}.",
+        f"Open this page: {result.page}",
+    ]
