@@ -161,11 +161,16 @@ def test_a_yes_to_a_unit_slip_brings_in_the_value_that_was_suggested(judge: Any)
 
 
 def test_nothing_is_proposed_where_it_is_open_of_what_a_cell_speaks(judge: Any) -> None:
-    name, text = _sheet(("SO2", "30", "mg/L"), ("pH", "3.31", ""))
-    sheet = text.replace("2024-10-15,pH", "09/11/2024,pH")
-    batch = judge((name, sheet))
-    assert batch.files["held"].to_list() == [2]
-    assert batch.set_aside["proposed"].to_list() == [None, None]
+    batch = judge(_sheet(("SO2", "30", "mg/L")))
+    assert batch.files["held"].to_list() == [1]
+    assert batch.set_aside["proposed"].to_list() == [None]
+
+
+def test_a_date_of_two_readings_is_proposed_with_both_and_a_short_one_with_none(judge: Any) -> None:
+    name, text = _sheet(("pH", "3.31", ""))
+    long = json.loads(judge((name, text.replace("2024-10-15", "09/11/2024"))).set_aside["proposed"][0])
+    assert (long["sample_date"], long["day_first"], long["month_first"]) == (None, "2024-11-09", "2024-09-11")
+    assert judge((name, text.replace("2024-10-15", "09/11/24"))).set_aside["proposed"].to_list() == [None]
 
 
 @pytest.mark.parametrize("sent", ["ND", "trace", "2,100"])

@@ -1,9 +1,10 @@
-"""A held cell without a number takes the one the coordinator gives, as a value or as a limit."""
+"""What a held cell leaves open is settled with the yes: number, limit, or which of day and month is first."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -64,3 +65,59 @@ def test_a_mended_sheet_answers_what_waited_without_a_number(waiting: Store, tak
     take(waiting, ph(ORR_01="0.12").replace("pH,0.12,", "malic,0.12,g/L"), "b.csv")
     assert waiting.readings()["value"].to_list() == [0.12]
     assert waiting.findings()["state"].to_list() == ["mended"]
+
+
+@pytest.fixture
+def undated(path: Path, take: Take, ph: Any) -> Any:
+    """A store in which two readings of one column wait: 9/11/2024 and 10/11/2024, day or month first."""
+    with Store.open(path) as store:
+        first, second = ph(ORR_01="3.31", ORR_02="3.41").rsplit("2024-10-15", 1)
+        take(store, first.replace("2024-10-15", "9/11/2024") + "10/11/2024" + second)
+        assert store.findings().select("code", "state").rows() == [("date_ambiguous", "open")]
+        yield store
+        assert store.check() == []
+
+
+@pytest.mark.parametrize(
+    ("said", "days"),
+    [
+        ("day-first", [date(2024, 11, 9), date(2024, 11, 10)]),
+        ("month-first", [date(2024, 9, 11), date(2024, 10, 11)]),
+    ],
+)
+def test_the_order_of_day_and_month_is_said_once_for_the_column(
+    undated: Store, said: str, days: list[date]
+) -> None:
+    assert undated.decide(1, "accept", reason="asked the lab", value=said).entered == 2
+    found = undated.readings().sort("sample_date")
+    assert found["sample_date"].to_list() == days
+    assert found["value"].to_list() == [3.31, 3.41]
+    assert undated.findings()["state"].to_list() == ["accepted"]
+
+
+@pytest.mark.parametrize("said", [None, "3.36", "first", "2024-11-09"])
+def test_without_the_order_the_two_days_are_named(undated: Store, said: str | None) -> None:
+    with pytest.raises(NotComputable, match="2024-11-09 or 2024-09-11") as fault:
+        undated.decide(1, "accept", reason="yes", value=said)
+    assert "--value day-first or --value month-first" in fault.value.sentence
+    assert undated.readings().is_empty()
+
+
+def test_an_order_is_no_number_elsewhere(waiting: Store) -> None:
+    with pytest.raises(CrosscellarError, match="'day-first' is not a number"):
+        waiting.decide(1, "accept", reason="yes", value="day-first")
+
+
+def test_a_day_on_which_another_value_stands_decides_nothing(undated: Store, take: Take, ph: Any) -> None:
+    take(undated, ph(ORR_01="3.99").replace("2024-10-15", "2024-11-09"), "b.csv")
+    with pytest.raises(CrosscellarError, match=re.escape("3.99 stands by now")):
+        undated.decide(1, "accept", reason="yes", value="day-first")
+    assert undated.readings()["value"].to_list() == [3.99]
+    assert undated.decide(1, "accept", reason="yes", value="month-first").entered == 2
+
+
+def test_a_no_withdraws_what_came_in_on_its_day(undated: Store) -> None:
+    undated.decide(1, "accept", reason="yes", value="day-first")
+    assert undated.decide(1, "refuse", reason="month first after all").withdrawn == 2
+    assert undated.decide(1, "accept", reason="month first", value="month-first").entered == 2
+    assert undated.readings()["sample_date"].to_list() == [date(2024, 9, 11), date(2024, 10, 11)]

@@ -141,7 +141,8 @@ SCORE_KEY: Final = (
 
 #: One item that did not enter: refused, held or already in the store. `target` is readings, picks or scores;
 #: `proposed` is a JSON object with the target's columns as they would enter on a yes (null: it is not settled
-#: of what the cell speaks; a null value within: the coordinator has to give the number); `current` is a JSON
+#: of what the cell speaks; a null value within: the coordinator has to give the number; `day_first` and
+#: `month_first` beside a null day: the coordinator has to say which comes first); `current` is a JSON
 #: object of the stored item it conflicts with, if any.
 SET_ASIDE: Final[Columns] = MappingProxyType(
     {

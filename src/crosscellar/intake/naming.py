@@ -14,6 +14,8 @@ from crosscellar.intake.findings import Faults
 
 #: Seasons run on: readings of a trial are taken from its harvest year to some years after (bottle age).
 _YEARS_AFTER: Final = 4
+#: Two numbers and a year of four digits: read with the day first or with the month first, and no other way.
+_LONG_YEAR: Final = r"^\D*[0-9]{1,2}\D+[0-9]{1,2}\D+[0-9]{4}\b"
 _READ: Final = ("exact", "alias", "case")
 
 
@@ -176,11 +178,12 @@ def read_days(
     received: date,
     faults: Faults,
 ) -> pl.DataFrame:
-    """Items with `day` (sample or session date) and `time` (ferment logs only).
+    """Items with `day` (sample or session date), `time` (ferment logs only), `day_first` and `month_first`.
 
-    `seasons` has trial_id and season. Day or month first is proved by the file; a number or a short year is
-    completed only inside the trial's season and the years after. A day after the sheet came in, or before the
-    year that leads up to the season, is held.
+    `seasons` has trial_id and season. Day or month first is proved by the file; where it is not, `day` is
+    null and the last two are the day either way, in ISO form. A number or a short year is completed only
+    inside the trial's season and the years after. A day after the sheet came in, or before the year that
+    leads up to the season, is held.
     """
     session = pl.col("target") != "readings"
     items = items.join(
@@ -208,7 +211,8 @@ def read_days(
     ]
     if not parts:
         return items.with_columns(
-            pl.lit(None, dtype=pl.Date).alias("day"), pl.lit(None, dtype=pl.String).alias("time")
+            pl.lit(None, dtype=pl.Date).alias("day"),
+            *(pl.lit(None, dtype=pl.String).alias(name) for name in ("time", "day_first", "month_first")),
         )
     items = items.join(
         pl.concat(parts), on=distinct.columns, how="left", nulls_equal=True, maintain_order="left"
@@ -216,6 +220,12 @@ def read_days(
     filled = items.filter(~pl.col("blank"))
     _tell_days(filled, faults)
     _tell_far_days(filled, received, faults)
+    two_ways = (pl.col("day_problem") == "ambiguous") & pl.col("day_sent").str.contains(_LONG_YEAR)
+    ways = pl.when(two_ways).then(pl.col("day_likely").str.split(" or "))
+    items = items.with_columns(
+        ways.list.get(at, null_on_oob=True).alias(name)
+        for at, name in enumerate(("day_first", "month_first"))
+    )
     return _times(items, faults).drop(
         "from_day",
         "to_day",

@@ -70,6 +70,12 @@ def complete(target: str) -> pl.Expr:
     return pl.all_horizontal(_identified(target), *(pl.col(name).is_not_null() for name in _SAID[target]))
 
 
+def _but_its_day(target: str) -> pl.Expr:
+    """Whether an item has all it needs but a day, of which only the order of day and month is open."""
+    there = (name for name in (*_NEEDED[target], *_SAID[target]) if name != "session_date")
+    return pl.all_horizontal(pl.col(name).is_not_null() for name in (*there, "day_first", "month_first"))
+
+
 def _identified(target: str) -> pl.Expr:
     """Whether it is known of what an item speaks, whatever it says of it."""
     there = [pl.col(name).is_not_null() for name in _NEEDED[target]]
@@ -116,6 +122,7 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
     """Every item that was refused, held or already there, with what would enter on a yes.
 
     A held reading of which all is known but its number is proposed without one: the coordinator may give it.
+    An item of which all is known but whether day or month comes first carries both days beside its columns.
     """
     parts = []
     for target, shape in SHAPES.items():
@@ -127,10 +134,14 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
         settled = complete(target)
         if target == "readings":
             settled |= _identified(target) & pl.col("value").is_null()
-        proposal = pl.struct(pl.col(name).cast(dtype) for name, dtype in shape.items()).struct.json_encode()
+        columns = [pl.col(name).cast(dtype) for name, dtype in shape.items()]
+        proposal = pl.struct(columns).struct.json_encode()
+        two_days = pl.struct(*columns, "day_first", "month_first").struct.json_encode()
         parts.append(
             some.with_columns(
-                pl.when((pl.col("outcome") == "held") & settled).then(proposal).alias("proposed")
+                pl.when(pl.col("outcome") == "held")
+                .then(pl.when(settled).then(proposal).when(_but_its_day(target)).then(two_days))
+                .alias("proposed")
             ).select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.items())
         )
     return pl.concat(parts).sort("item_no") if parts else empty(SET_ASIDE)

@@ -19,6 +19,10 @@ from crosscellar.store.targets import TARGETS
 
 ACCEPT, REFUSE = "accept", "refuse"
 
+#: What a proposal holds beside its columns where only the order of day and month is open.
+_DAY_FIRST: Final = "day_first"
+_MONTH_FIRST: Final = "month_first"
+
 _WAITING: Final = """
     SELECT n.finding_id FROM finding_items AS l JOIN findings AS n USING (finding_id)
     WHERE l.item_id = $item AND n.severity = 'hold' AND n.finding_id <> $finding
@@ -149,6 +153,8 @@ def _refuse_two_values(session: Session, finding_id: int) -> None:
         {"f": finding_id},
     ):
         row, what = json.loads(text), TARGETS[target]
+        if _DAY_FIRST in row:
+            continue
         key = (target, *(row.get(name) for name in what.key))
         proposals.setdefault(key, set()).add(row.get(what.value))
     several = next((values for values in proposals.values() if len(values) > 1), None)
@@ -177,6 +183,10 @@ def _enter_item(
             next_step="Ask the contributor for a mended sheet and take that in.",
         )
     row: dict[str, Any] = json.loads(proposed)
+    if _DAY_FIRST in row:
+        row = _with_day(target, value, row, cell)
+        # only now its key is known: what stands under it may be the same reading, and no other
+        value, current = None, json.dumps(row)
     if value is None and row[what.value] is None:
         raise NotComputable(
             f"the reading in {cell or 'this row'} has no number that could enter",
@@ -215,6 +225,17 @@ def _refuse_unseen(
                 "not show",
                 next_step="Say which value stands with --value, or refuse the finding.",
             )
+
+
+def _with_day(target: str, value: str | None, row: dict[str, Any], cell: str | None) -> dict[str, Any]:
+    """The row on the day that this order of day and month gives."""
+    way = (value or "").strip().replace("-", "_")
+    if way not in (_DAY_FIRST, _MONTH_FIRST):
+        raise NotComputable(
+            f"the date of the reading in {cell or 'this row'} is {row[_DAY_FIRST]} or {row[_MONTH_FIRST]}",
+            next_step="Say which comes first: --value day-first or --value month-first.",
+        )
+    return {**row, "sample_date" if target == "readings" else "session_date": row[way]}
 
 
 def _with_value(target: str, value: str, row: dict[str, Any]) -> dict[str, Any]:
