@@ -13,6 +13,7 @@ from crosscellar.contract.frames import Batch
 from crosscellar.contract.records import Rule
 from crosscellar.intake.bounds import judge_limits
 from crosscellar.intake.conflicts import compare
+from crosscellar.intake.day_order import suggest_order
 from crosscellar.intake.door import look_again
 from crosscellar.intake.findings import Faults, fold
 from crosscellar.intake.gather import Gathered, gather
@@ -92,6 +93,7 @@ def check_documents(
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
     judged = decide(judged, _silenced(faults.frame()))
     spoken = _said_once(_silenced(faults.frame()))
+    spoken = suggest_order(spoken, judged, stored, register, contract, received=received)
     # What is in the store already needs no question, whatever else was odd about its cell.
     done = judged.filter(pl.col("outcome").is_in(["already", "blank"]))["item_no"].to_list()
     spoken = spoken.filter(

@@ -15,6 +15,7 @@ import pytest
 
 from crosscellar.contract import Contract
 from crosscellar.intake.rules import RULES
+from crosscellar.intake.rules.colours import _OAK
 from crosscellar.intake.rules.instruments import saturation
 from crosscellar.intake.rules.laboratories import _printed_limits
 
@@ -279,9 +280,18 @@ def test_printed_limits_are_compared_in_the_unit_of_the_reading(contract: Contra
     }
     # 20 meq/L of acetic acid (60.05 g/mol) are 1.20 g/L; 0.1 mg/L of lead are 100 µg/L.
     assert found["OIV", "volatile_acidity"] == pytest.approx(1.201, abs=0.001)
+    assert found["EU", "volatile_acidity"] == pytest.approx(1.201, abs=0.001)
     assert found["OIV", "lead"] == pytest.approx(100)
     # Of "250 / 300" the higher counts: a wine above it is above both.
     assert found["NEW ZEALAND", "so2_total"] == 300
+
+
+@pytest.mark.parametrize(
+    ("about", "oak"),
+    [("barrel weekly", True), ("tank american oak chips", True), ("open fermenter soak_5d cold soak", False)],
+)
+def test_oak_is_told_by_the_word_and_not_by_a_part_of_one(about: str, oak: bool) -> None:
+    assert pl.Series([about]).str.contains(_OAK).item() is oak
 
 
 def test_an_aroma_a_thousand_times_too_low_is_told_where_the_method_would_not_see_it(

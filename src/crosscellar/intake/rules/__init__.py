@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.contract.frames import READING_KEY
+from crosscellar.contract.frames import PICKS, READING_KEY, SCORES
 from crosscellar.contract.records import Rule
 from crosscellar.errors import UnknownName
 from crosscellar.intake.rules import (
@@ -34,8 +34,20 @@ from crosscellar.intake.rules.view import View, look, no_hits
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
-__all__ = ["RULES", "SAYS_MORE", "View", "apply_rules", "check_settings", "look", "rule_of"]
+__all__ = [
+    "RULES",
+    "SAYS_MORE",
+    "View",
+    "apply_rules",
+    "check_settings",
+    "date_objections",
+    "look",
+    "rule_of",
+]
 
+#: Rules that a date read the wrong way round would break.
+_ON_DATES: Final = ("date_outside_season", "date_in_other_hemisphere", "stages_out_of_order")
+_TASTED: Final = {"picks": PICKS, "scores": SCORES}
 #: Rules with settings that are applied where bounds are judged.
 _AT_BOUNDS: Final = ("temperature_in_fahrenheit",)
 #: Rules whose one sentence about a reading says more than that it is unusual.
@@ -216,6 +228,16 @@ def apply_rules(
         if rule is not None:
             found.append(check(view, rule))
     return _for_twins(pl.concat(found).unique(maintain_order=True), typed)
+
+
+def date_objections(
+    typed: pl.DataFrame, stored: pl.DataFrame, register: Register, contract: Contract
+) -> list[int]:
+    """The items to whose dates season or order of stages objects; frames as in `apply_rules`."""
+    none = {target: pl.DataFrame(schema={**shape, "item_no": pl.Int32}) for target, shape in _TASTED.items()}
+    view = look(typed, stored, none["picks"], none["scores"], register, contract)
+    found = [_OF_READINGS[code](view, contract.rules[code]) for code in _ON_DATES]
+    return pl.concat(found)["item_no"].unique().sort().to_list()
 
 
 def _asked(view: View) -> Mapping[str, Check]:

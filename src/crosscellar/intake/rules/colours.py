@@ -11,7 +11,7 @@ from crosscellar.intake.rules.view import View, exact, hits, no_hits, num, toget
 
 _WINE: Final = 60
 _AROMAS: Final = ("oak", "volatile phenols", "grape aroma", "ferment aroma", "taints", "sulfides")
-_OAK: Final = r"oak|barrel|barrique|puncheon|hogshead|foudre|stave|chip|cask|wood|toast"
+_OAK: Final = r"\b(oak|barrel|barrique|puncheon|hogshead|foudre|stave|chip|cask|wood)"
 #: Peers that themselves range over more than this (half the spread of the middle half, in decades) say
 #: nothing about a factor of a thousand.
 _STEADY: Final = 0.5

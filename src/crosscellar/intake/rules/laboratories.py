@@ -14,6 +14,8 @@ from crosscellar.intake.rules.view import LOG, SAMPLE, View, exact, hits, no_hit
 #: The two end points of a titration, as a method names them (7, 7.0 or 8.2; a decimal comma too).
 _END_POINT: Final = r"(^|[^0-9.,])(7([.,]0)?|8[.,]2)($|[^0-9.,])"
 _NUMBERS: Final = re.compile(r"\d+(?:\.\d+)?")
+#: Some limits on acids are printed rounded, beside the equivalents that they stand for.
+_EQUIVALENTS: Final = re.compile(r"(\d+(?:\.\d+)?) (meq/L)$")
 #: Some wine analyses are judged once the wine is made.
 _END_PRIMARY: Final = 60
 
@@ -162,12 +164,14 @@ def _printed_limits(contract: Contract, analytes: tuple[str, ...]) -> pl.DataFra
         if limit.parameter not in analytes or limit.comparator != "<=":
             continue
         basis = limit.basis.removeprefix("as ").split(",")[0].split(";")[0].strip()
-        reading = contract.read_unit(limit.parameter, limit.unit, declared_basis=basis)
+        exact_limit = _EQUIVALENTS.match(basis)
+        printed, unit = exact_limit.groups() if exact_limit else (limit.limit, limit.unit)
+        reading = contract.read_unit(limit.parameter, unit, declared_basis=None if exact_limit else basis)
         if not reading.usable:
             continue
-        printed = pl.Series([float(max(_NUMBERS.findall(limit.limit), key=float))])
+        number = pl.Series([float(max(_NUMBERS.findall(printed), key=float))])
         key = limit.jurisdiction, limit.parameter
-        highest[key] = max(highest.get(key, 0.0), float(contract.convert(printed, reading)[0]))
+        highest[key] = max(highest.get(key, 0.0), float(contract.convert(number, reading)[0]))
     return pl.DataFrame(
         [(*key, high) for key, high in highest.items()],
         schema={"jurisdiction": pl.String, "analyte": pl.String, "high": pl.Float64},
