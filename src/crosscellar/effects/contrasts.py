@@ -14,72 +14,31 @@ from crosscellar.effects.summaries import hedges_correction
 #: The arm of a slope, which belongs to none of them alone.
 ALL_LEVELS: Final = "all levels"
 
-_JOINED: Final = list(COMPARED)
-
-
-def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
-    """One row an arm of each comparison: its mean on the scale compared, its vessels and its laboratories.
-
-    A paired arm's mean is the mean of its blocks. `n` counts the vessels that take part, `weight` what the
-    variance is divided by (vessels, or blocks where paired).
-    """
-    kept = pl.col("kept")
-    cells = cells.sort(*COMPARED, "arm_id", "vessel_id")
-    per_block = (
-        cells.filter(pl.col("paired") & kept)
-        .group_by([*COMPARED, "arm_id", "block"], maintain_order=True)
-        .agg(pl.col("y").mean())
-        .group_by([*COMPARED, "arm_id"])
-        .agg(pl.col("y").mean().alias("block_mean"), pl.len().cast(pl.Float64).alias("blocks"))
-    )
-    arms = cells.group_by([*COMPARED, "arm_id"]).agg(
-        pl.col("role").first(),
-        pl.col("level").first(),
-        pl.col("level_unit").first(),
-        pl.col("volume_l").filter(kept).mean(),
-        pl.col("unit").first(),
-        pl.col("paired").first(),
-        kept.sum().cast(pl.Int32).alias("n"),
-        (~kept).sum().alias("outside"),
-        pl.col("y").filter(kept).mean().alias("vessel_mean"),
-        pl.col("labs").first(),
-        pl.col("methods").first(),
-        pl.col("labs_left_out").any(),
-        pl.col("censored").first(),
-        pl.col("no_log").first(),
-        pl.col("high").max().alias("most"),
-        pl.col("low").min().alias("least"),
-        (pl.col("low") < pl.col("high")).all().alias("all_censored"),
-        pl.col("vessel_id").unique().alias("vessels"),
-    )
-    return arms.join(per_block, on=[*COMPARED, "arm_id"], how="left").with_columns(
-        pl.coalesce("block_mean", "vessel_mean").alias("mean"),
-        pl.coalesce("blocks", pl.col("n").cast(pl.Float64)).alias("weight"),
-    )
+_JOINED: Final = ["comparison"]
 
 
 def arm_effects(
     plans: pl.DataFrame,
     means: pl.DataFrame,
     lent: pl.DataFrame,
+    unseen: pl.DataFrame,
     design: pl.DataFrame,
 ) -> pl.DataFrame:
     """Treatment minus control, a row for each treatment arm of each plan that has both measured."""
-    here = plans.join(means, on=_JOINED, how="inner")
+    here = plans.join(means.drop(COMPARED), on=_JOINED, how="inner")
     control = here.filter(pl.col("role_right") == "control").select(
-        *COMPARED,
+        "comparison",
         *(
             pl.col(name).alias(f"{name}_control")
             for name in (
+                "arm",
                 "arm_id",
                 "mean",
                 "n",
                 "weight",
                 "labs",
                 "methods",
-                "most",
                 "all_censored",
-                "outside",
                 "fit_variance",
             )
         ),
@@ -87,13 +46,11 @@ def arm_effects(
     pairs = (
         here.filter(pl.col("role_right") == "treatment")
         .join(control, on=_JOINED, how="inner")
-        .join(lent, on=_JOINED, how="left", suffix="_lent")
-        .join(_missing_vessels(design, means), on=[*COMPARED, "arm_id"], how="left")
+        .join(lent.drop(COMPARED), on=_JOINED, how="left")
+        .join(unseen, on="arm", how="left")
         .join(
-            _missing_vessels(design, means).rename(
-                {"arm_id": "arm_id_control", "missing": "missing_control"}
-            ),
-            on=[*COMPARED, "arm_id_control"],
+            unseen.rename({"arm": "arm_control", "missing": "missing_control"}),
+            on="arm_control",
             how="left",
         )
     )
@@ -146,10 +103,10 @@ def slope_effects(
 ) -> pl.DataFrame:
     """The change per unit of level, a row for each plan with three or more levels measured."""
     arms = (
-        plans.join(means, on=_JOINED, how="inner")
+        plans.join(means.drop(COMPARED), on=_JOINED, how="inner")
         .filter(pl.col("level").is_not_null() & pl.col("mean").is_not_null() & ~pl.col("no_log"))
         .filter(pl.col("level").n_unique().over(_JOINED) >= 3)
-        .sort(*_JOINED, "arm_id")
+        .sort("arm")
     )
     x, y, w = pl.col("level"), pl.col("mean"), pl.col("weight")
     control = pl.col("role_right") == "control"
@@ -157,8 +114,9 @@ def slope_effects(
         arms.with_columns(
             ((x * w).sum().over(_JOINED) / w.sum().over(_JOINED)).alias("x_mean"),
         )
-        .group_by(_JOINED)
+        .group_by(_JOINED, maintain_order=True)
         .agg(
+            *(pl.col(name).first() for name in COMPARED),
             (((x - pl.col("x_mean")) * y * w).sum() / ((x - pl.col("x_mean")) ** 2 * w).sum()).alias(
                 "estimate"
             ),
@@ -180,7 +138,7 @@ def slope_effects(
             pl.col("measure").first(),
             pl.col("refused").first(),
         )
-        .join(lent, on=_JOINED, how="left", suffix="_lent")
+        .join(lent.drop(COMPARED), on=_JOINED, how="left")
     )
     moderated = _moderate(lines.filter(~pl.col("censored")))
     effects = moderated.with_columns(
@@ -360,21 +318,6 @@ def _count_words(column: str, arm: str) -> pl.Expr:
     return pl.when(pl.col(column).is_not_null()).then(pl.format(arm + " vessels not measured: {}", column))
 
 
-def _missing_vessels(design: pl.DataFrame, means: pl.DataFrame) -> pl.DataFrame:
-    """COMPARED, arm_id, missing: the vessels of a measured arm that have no reading, joined; none, no row."""
-    planned = design.group_by("trial_id", "arm_id").agg(pl.col("vessel_id").unique())
-    return (
-        means.select(*COMPARED, "arm_id", "vessels")
-        .join(planned, on=["trial_id", "arm_id"], how="inner")
-        .filter(pl.col("vessels").list.len() < pl.col("vessel_id").list.len())
-        .select(
-            *COMPARED,
-            "arm_id",
-            pl.col("vessel_id").list.set_difference("vessels").list.sort().list.join(", ").alias("missing"),
-        )
-    )
-
-
 def _in_order(effects: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
     """The columns of EFFECTS, with what the register knows of each trial, and those `finish` needs."""
     trials = design.select(
@@ -393,7 +336,7 @@ def _in_order(effects: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
         pl.col("trial_id").alias("trial"),
         pl.col("site_id").alias("site"),
         "season",
-        pl.col("arm_id").alias("arm"),
+        pl.col("arm_id").cast(pl.String).alias("arm"),
         "estimate",
         "variance",
         "df",

@@ -6,7 +6,6 @@ import numpy as np
 import polars as pl
 
 from crosscellar.effects.censored import censored_arms
-from crosscellar.effects.spreads import COMPARED
 
 #: Columns that a censored fit gives to an arm: its mean, its own variance of the mean, its covariance with
 #: the control, and the fit's vessel variance and degrees of freedom.
@@ -25,18 +24,15 @@ def replace_censored(means: pl.DataFrame, cells: pl.DataFrame, lent: pl.DataFram
     some = cells.filter(pl.col("censored") & ~pl.col("no_log"))
     if some.is_empty():
         return plain
-    priors = lent.select(*COMPARED, "prior_df", "prior_variance")
-    fits = [
-        _fit(group)
-        for _, group in some.join(priors, on=list(COMPARED), how="left").group_by(
-            list(COMPARED), maintain_order=True
-        )
-    ]
-    fitted = pl.concat(fits)
+    priors = lent.select("comparison", "prior_df", "prior_variance")
+    groups = some.join(priors, on="comparison", how="left", maintain_order="left").group_by(
+        "comparison", maintain_order=True
+    )
+    fitted = pl.concat([_fit(group) for _, group in groups])
     return (
         plain.drop(*FITTED)
-        .join(fitted, on=[*COMPARED, "arm_id"], how="left")
-        .join(means.select(*COMPARED, "arm_id", pl.col("mean").alias("plain")), on=[*COMPARED, "arm_id"])
+        .join(fitted, on="arm", how="left", maintain_order="left")
+        .join(means.select("arm", pl.col("mean").alias("plain")), on="arm", maintain_order="left")
         .with_columns(
             pl.when(pl.col("censored") & ~pl.col("no_log")).then("mean").otherwise("plain").alias("mean")
         )
@@ -48,12 +44,9 @@ def replace_censored(means: pl.DataFrame, cells: pl.DataFrame, lent: pl.DataFram
 def _fit(group: pl.DataFrame) -> pl.DataFrame:
     """One comparison: a row an arm, the control first so that covariances with it can be read off."""
     arms = (
-        group.select("arm_id", "role")
-        .unique()
-        .sort(pl.col("role") != "control", "arm_id")
-        .with_row_index("arm_no")
+        group.select("arm", "role").unique().sort(pl.col("role") != "control", "arm").with_row_index("arm_no")
     )
-    numbered = group.join(arms.select("arm_id", "arm_no"), on="arm_id")
+    numbered = group.join(arms.select("arm", "arm_no"), on="arm", maintain_order="left")
     low, high = numbered["low"].to_numpy(), numbered["high"].to_numpy()
     if group["log"][0]:
         with np.errstate(divide="ignore"):
@@ -68,13 +61,12 @@ def _fit(group: pl.DataFrame) -> pl.DataFrame:
     )
     diagonal = np.diag(fit.covariance)
     return (
-        arms.select("arm_id")
+        arms.select("arm")
         .with_columns(
             pl.Series("mean", fit.mean).fill_nan(None),
             pl.Series("fit_variance", diagonal).fill_nan(None),
             pl.Series("fit_shared", fit.covariance[0]).fill_nan(None),
             pl.lit(fit.df if fit.df > 0 else None, dtype=pl.Float64).alias("fit_df"),
         )
-        .with_columns(pl.lit(group[name][0]).alias(name) for name in COMPARED)
-        .select(*COMPARED, "arm_id", *FITTED)
+        .select("arm", *FITTED)
     )

@@ -8,7 +8,8 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import EFFECTS, Columns
-from crosscellar.effects.contrasts import arm_effects, arm_means, slope_effects
+from crosscellar.effects.arms import arm_means, missing_vessels
+from crosscellar.effects.contrasts import arm_effects, slope_effects
 from crosscellar.effects.limits import replace_censored
 from crosscellar.effects.measures import planned_measures, stage_groups
 from crosscellar.effects.spreads import (
@@ -16,8 +17,10 @@ from crosscellar.effects.spreads import (
     fit_priors,
     lend,
     mark_blocks,
+    number_arms,
     observed_variances,
     spreads,
+    stretches,
 )
 from crosscellar.effects.vessels import MEASURED, vessel_values
 from crosscellar.errors import NotComputable
@@ -83,28 +86,34 @@ def effects_of_readings(
     UnknownName
         No such measure.
     """
-    planned = _planned(readings, design, responses, contract, measure)
+    vessels = vessel_values(_of_analytes(readings, responses, contract), design)
+    planned = _planned(vessels, design, responses, contract, measure)
     asked = _asked(planned, question, response, stage)
     if response is not None and asked.height and asked["refused"].ne("").all():
         raise NotComputable(str(asked["refused"][0]))
-    vessels = vessel_values(
-        readings.join(planned.select("analyte").unique(), on="analyte", how="semi"), design
-    )
     cells = mark_blocks(_on_scales(vessels, planned, contract))
-    groups = stage_groups(contract)
+    groups = _alike(stage_groups(contract), cells)
     ready = cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled"))
     spread = spreads(ready)
     priors = fit_priors(observed_variances(spread, groups))
-    plans = asked.join(vessels.select(MEASURED).unique(), on=list(MEASURED), how="inner")
-    here = cells.join(plans.select(COMPARED).unique(), on=list(COMPARED), how="semi")
-    compared = here.group_by(COMPARED).agg((pl.col("paired") & ~pl.col("spoiled")).any().alias("paired"))
-    lent = lend(compared.join(spread.drop("paired"), on=list(COMPARED), how="left"), priors, groups).rename(
-        {"paired": "compared_in_blocks"}
-    )
+    plans = _alike(asked, cells).join(vessels.select(MEASURED).unique(), on=list(MEASURED), how="inner")
+    design = _alike(design, cells)
+    compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
+    plans = plans.join(compared.select(*COMPARED, "comparison"), on=list(COMPARED), how="inner")
+    asked_for = pl.col("comparison").is_in(plans["comparison"].implode())
+    here, compared = cells.filter(asked_for), compared.filter(asked_for)
+    lent = lend(
+        compared.select(
+            *COMPARED, "comparison", (pl.col("paired") & ~pl.col("spoiled")).alias("paired")
+        ).join(spread.drop(*COMPARED, "paired"), on="comparison", how="left"),
+        priors,
+        groups,
+    ).rename({"paired": "compared_in_blocks"})
     means = replace_censored(arm_means(here), here, lent)
+    unseen = missing_vessels(design, here, means)
     effects = pl.concat(
         [
-            arm_effects(plans.filter(pl.col("measure") != "slope"), means, lent, design),
+            arm_effects(plans.filter(pl.col("measure") != "slope"), means, lent, unseen, design),
             slope_effects(plans.filter(pl.col("measure") == "slope"), means, lent, design),
         ]
     )
@@ -125,12 +134,28 @@ def variance_priors(
     prior_df, prior_variance, prior_trials, pooled_df. The second: trial_id, analyte, log, paired, stage,
     stage_group, df, variance.
     """
-    planned = _planned(readings, design, responses, contract, measure)
     vessels = vessel_values(readings, design)
+    planned = _planned(vessels, design, responses, contract, measure)
     cells = mark_blocks(_on_scales(vessels, planned, contract))
     spread = spreads(cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled")))
-    observed = observed_variances(spread, stage_groups(contract))
-    return fit_priors(observed), observed
+    observed = observed_variances(spread, _alike(stage_groups(contract), cells))
+    return fit_priors(observed), observed.with_columns(pl.col(MEASURED).cast(pl.String))
+
+
+def _of_analytes(readings: pl.DataFrame, responses: pl.DataFrame | None, contract: Contract) -> pl.DataFrame:
+    """The readings of analytes that anything is planned for."""
+    if responses is None:
+        return readings
+    wanted = [name for name in responses["response"].unique() if name in contract.analytes]
+    return readings.filter(pl.col("analyte").is_in(wanted))
+
+
+def _alike(frame: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    """The rows of which something was measured, their identifiers of the kinds that `cells` has."""
+    names = [name for name in (*MEASURED, "arm_id", "vessel_id") if name in frame.columns]
+    return frame.with_columns(pl.col(name).cast(cells.schema[name], strict=False) for name in names).filter(
+        pl.all_horizontal(pl.col(name).is_not_null() for name in names)
+    )
 
 
 def finish(
@@ -160,13 +185,13 @@ def finish(
             (pl.col("estimate") - pl.col("quantile") * pl.col("std_error")).alias("low"),
             (pl.col("estimate") + pl.col("quantile") * pl.col("std_error")).alias("high"),
         )
-        .select(pl.col(name).cast(kind) for name, kind in {**EFFECTS, **BEHIND, **(behind or {})}.items())
         .sort("question", "role", "response", "stage", "season", "site", "trial", "arm", nulls_last=True)
+        .select(pl.col(name).cast(kind) for name, kind in {**EFFECTS, **BEHIND, **(behind or {})}.items())
     )
 
 
 def _planned(
-    readings: pl.DataFrame,
+    vessels: pl.DataFrame,
     design: pl.DataFrame,
     responses: pl.DataFrame | None,
     contract: Contract,
@@ -175,7 +200,7 @@ def _planned(
     """Each planned comparison: question_id, trial_id, analyte, stage, role, measure, log, refused."""
     known = pl.DataFrame({"analyte": list(contract.analytes)}, schema={"analyte": pl.String})
     questions = design.select("trial_id", "question_id").unique()
-    measured = readings.select(pl.col("trial_id"), pl.col("analyte"), pl.col("stage").fill_null("")).unique()
+    measured = vessels.select(MEASURED).unique(maintain_order=True).cast(pl.String)
     if responses is None:
         wanted = measured.with_columns(
             pl.lit("monitored").alias("role"), pl.lit(None, dtype=pl.String).alias("hint")
@@ -223,8 +248,8 @@ def _on_scales(vessels: pl.DataFrame, planned: pl.DataFrame, contract: Contract)
     `y` is null where the vessel is censored or has no logarithm; `spoiled` marks every cell of a comparison
     that has such a vessel.
     """
-    scales = planned.select("analyte", "log").unique()
-    on_scale = vessels.join(scales, on="analyte", how="inner")
+    scales = _alike(planned.select("analyte", "log").unique(), vessels)
+    on_scale = number_arms(vessels.join(scales, on="analyte", how="inner"))
     circular = [name for name, analyte in contract.analytes.items() if analyte.scale == "circular"]
     exact = pl.col("low") == pl.col("high")
     if circular:
@@ -237,17 +262,22 @@ def _on_scales(vessels: pl.DataFrame, planned: pl.DataFrame, contract: Contract)
         .when(pl.col("low") > 0)
         .then(pl.when(pl.col("low") > 0).then(pl.col("low")).log())
     )
+    negative = pl.col("log") & exact & (pl.col("low") <= 0)
     return on_scale.with_columns(
         y.alias("y"),
-        (~exact).any().over(COMPARED).alias("censored"),
-        (pl.col("log") & exact & (pl.col("low") <= 0)).any().over(COMPARED).alias("no_log"),
+        _comparison_has(on_scale, ~exact).alias("censored"),
+        _comparison_has(on_scale, negative).alias("no_log"),
     ).with_columns((pl.col("censored") | pl.col("no_log")).alias("spoiled"))
+
+
+def _comparison_has(cells: pl.DataFrame, what: pl.Expr) -> pl.Expr:
+    return pl.col("comparison").is_in(cells.filter(what)["comparison"].unique().implode())
 
 
 def _unwound(on_scale: pl.DataFrame, circular: list[str]) -> pl.DataFrame:
     """Angles brought within half a turn of their trial's mean direction, so that 359 and 1 lie 2 apart."""
     angle = pl.col("low").radians()
-    mean = pl.arctan2(angle.sin().sum().over(COMPARED), angle.cos().sum().over(COMPARED)).degrees()
+    mean = pl.arctan2(angle.sin().sum().over("comparison"), angle.cos().sum().over("comparison")).degrees()
     near = mean + ((pl.col("low") - mean + 180.0) % 360.0) - 180.0
     is_angle = pl.col("analyte").is_in(circular)
     return on_scale.with_columns(

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from crosscellar.effects.moderation import LEAST_TRIALS, fit_prior
+
+Numbers = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
 
 #: One comparison of arms on one scale.
 COMPARED: Final = ("trial_id", "analyte", "stage", "log")
@@ -24,20 +29,51 @@ PRIORS: Final = {
 }
 
 
+def number_arms(cells: pl.DataFrame) -> pl.DataFrame:
+    """The cells in the order of COMPARED, arm and vessel; `comparison` and `arm` number them from 0."""
+    place = [*COMPARED, "arm_id"]
+    cells = cells.sort(*place, "vessel_id")
+
+    def count(names: Sequence[str]) -> pl.Expr:
+        changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift() for name in names)
+        return changed.fill_null(False).cum_sum().cast(pl.UInt32)
+
+    return cells.with_columns(count(COMPARED).alias("comparison"), count(place).alias("arm"))
+
+
+def stretches(numbers: pl.Series) -> Places:
+    """Where each stretch of equal numbers starts."""
+    values = numbers.to_numpy()
+    return np.flatnonzero(np.concatenate([[True], values[1:] != values[:-1]])[: values.size])
+
+
 def mark_blocks(cells: pl.DataFrame) -> pl.DataFrame:
     """The cells with `paired` and `kept`: what is compared within blocks, and which vessels take part.
 
     A trial is paired where at least two blocks hold vessels of every arm, or where it has one vessel an arm
     and all are of one block. Vessels outside complete blocks do not take part.
     """
-    whole = pl.col("arm_id").n_unique().over(COMPARED)
-    in_block = pl.col("arm_id").n_unique().over([*COMPARED, "block"])
+    blocked = cells.filter((pl.col("block") != "").fill_null(False))["comparison"].unique()
+    plain = cells.with_columns(pl.lit(False).alias("paired"), pl.lit(True).alias("kept"))
+    if blocked.is_empty():
+        return plain
+    in_blocks = pl.col("comparison").is_in(blocked.implode())
+    return pl.concat([plain.filter(~in_blocks), _mark_blocks(cells.filter(in_blocks))]).sort(
+        "arm", "vessel_id"
+    )
+
+
+def _mark_blocks(cells: pl.DataFrame) -> pl.DataFrame:
+    whole = pl.col("arm").n_unique().over("comparison")
+    in_block = pl.col("arm").n_unique().over("comparison", "block")
     complete = pl.col("block").is_not_null() & (pl.col("block") != "") & (in_block == whole)
-    blocks = pl.col("block").filter(pl.col("complete")).n_unique().over(COMPARED)
-    single = (pl.len().over(COMPARED) == pl.col("arm_id").n_unique().over(COMPARED)) & (blocks == 1)
+    blocks = pl.col("block").filter(pl.col("complete")).n_unique().over("comparison")
+    single = (pl.len().over("comparison") == pl.col("arm").n_unique().over("comparison")) & (blocks == 1)
     marked = cells.with_columns(complete.fill_null(False).alias("complete"))
-    return marked.with_columns(((blocks >= 2) | (single & pl.col("complete"))).alias("paired")).with_columns(
-        (~pl.col("paired") | pl.col("complete")).alias("kept")
+    return (
+        marked.with_columns(((blocks >= 2) | (single & pl.col("complete"))).alias("paired"))
+        .with_columns((~pl.col("paired") | pl.col("complete")).alias("kept"))
+        .drop("complete")
     )
 
 
@@ -47,62 +83,67 @@ def spreads(cells: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     cells
-        COMPARED, arm_id, vessel_id, block, paired, kept, `y` (on the scale of the comparison, not null).
+        As `mark_blocks` gives them, `y` (on the scale of the comparison) not null.
 
     Returns
     -------
     polars.DataFrame
-        COMPARED, paired, n_blocks, within_df, within_variance (pooled over arms), block_df, block_variance
-        (the residual of arms and blocks, a cell the mean of its vessels); a variance of no df is null.
+        COMPARED, comparison, paired, n_blocks, within_df, within_variance (pooled over arms), block_df,
+        block_variance (the residual of arms and blocks, a cell the mean of its vessels); a variance of no df
+        is null.
     """
-    cells = cells.sort(*COMPARED, "arm_id", "vessel_id")
-    within = (
-        cells.group_by([*COMPARED, "arm_id"], maintain_order=True)
-        .agg(
-            (pl.len() - 1).cast(pl.Float64).alias("df"),
-            ((pl.col("y") - pl.col("y").mean()) ** 2).sum().alias("squares"),
-        )
-        .group_by(COMPARED)
-        .agg(pl.col("df").sum().alias("within_df"), pl.col("squares").sum())
-        .select(
-            *COMPARED,
-            "within_df",
-            pl.when(pl.col("within_df") > 0)
-            .then(pl.col("squares") / pl.col("within_df"))
-            .alias("within_variance"),
-        )
+    arms = stretches(cells["arm"])
+    comparisons = stretches(cells["comparison"][arms])
+    vessels = np.diff(arms, append=cells.height)
+    y = cells["y"].to_numpy()
+    # Counted from an arm's first vessel, vessels that read alike have a variance of exactly 0.
+    apart = y - np.repeat(y[arms], vessels)
+    squares = (apart - np.repeat(_sums(apart, arms) / vessels, vessels)) ** 2
+    df = _sums(vessels - 1.0, comparisons)
+    with np.errstate(invalid="ignore"):
+        variance = np.where(df > 0, _sums(_sums(squares, arms), comparisons) / df, np.nan)
+    within = cells.select(*COMPARED, "comparison")[arms[comparisons]].with_columns(
+        pl.Series("within_df", df, dtype=pl.Float64),
+        pl.Series("within_variance", variance, dtype=pl.Float64).fill_nan(None),
     )
-    blocked = (
-        cells.filter(pl.col("paired") & pl.col("kept"))
-        .group_by([*COMPARED, "arm_id", "block"], maintain_order=True)
+    in_blocks = _within_blocks(cells.filter(pl.col("paired") & pl.col("kept")))
+    return within.join(in_blocks, on="comparison", how="left", maintain_order="left").with_columns(
+        pl.col("block_df").is_not_null().alias("paired")
+    )
+
+
+def _sums(values: Numbers, starts: Places) -> Numbers:
+    return np.add.reduceat(values, starts) if starts.size else np.empty(0)
+
+
+def _within_blocks(cells: pl.DataFrame) -> pl.DataFrame:
+    return (
+        cells.group_by("comparison", "arm", "block", maintain_order=True)
         .agg(pl.col("y").mean())
         .with_columns(
             (
                 pl.col("y")
-                - pl.col("y").mean().over([*COMPARED, "arm_id"])
-                - pl.col("y").mean().over([*COMPARED, "block"])
-                + pl.col("y").mean().over(COMPARED)
+                - pl.col("y").mean().over("arm")
+                - pl.col("y").mean().over("comparison", "block")
+                + pl.col("y").mean().over("comparison")
             ).alias("rest")
         )
-        .group_by(COMPARED)
+        .group_by("comparison", maintain_order=True)
         .agg(
             pl.col("block").n_unique().alias("n_blocks"),
-            ((pl.col("block").n_unique() - 1) * (pl.col("arm_id").n_unique() - 1))
+            ((pl.col("block").n_unique() - 1) * (pl.col("arm").n_unique() - 1))
             .cast(pl.Float64)
             .alias("block_df"),
             (pl.col("rest") ** 2).sum().alias("squares"),
         )
         .select(
-            *COMPARED,
+            "comparison",
             pl.col("n_blocks").cast(pl.Int32),
             "block_df",
             pl.when(pl.col("block_df") > 0)
             .then(pl.col("squares") / pl.col("block_df"))
             .alias("block_variance"),
         )
-    )
-    return within.join(blocked, on=list(COMPARED), how="left").with_columns(
-        pl.col("block_df").is_not_null().alias("paired")
     )
 
 
@@ -131,7 +172,7 @@ def observed_variances(spread: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFra
     )
     return (
         both.filter(pl.col("df") > 0)
-        .join(groups, on="stage", how="left")
+        .join(groups, on="stage", how="left", maintain_order="left")
         .with_columns(pl.col("stage_group").fill_null("other"))
         .select("trial_id", "analyte", "log", "paired", "stage", "stage_group", "df", "variance")
         .sort("analyte", "log", "paired", "stage_group", "trial_id", "stage")
@@ -149,12 +190,11 @@ def fit_priors(observed: pl.DataFrame) -> pl.DataFrame:
     trials = (
         pl.concat([observed, wide])
         .sort("analyte", "log", "paired", "stage_group", "trial_id", "stage")
-        .group_by("analyte", "log", "paired", "stage_group", "trial_id")
+        .group_by("analyte", "log", "paired", "stage_group", "trial_id", maintain_order=True)
         .agg(
             ((pl.col("df") * pl.col("variance")).sum() / pl.col("df").sum()).alias("variance"),
             pl.col("df").max(),
         )
-        .sort("analyte", "log", "paired", "stage_group", "trial_id")
     )
     return pl.DataFrame(list(_fitted(trials)), schema=PRIORS, orient="row")
 
@@ -179,7 +219,9 @@ def lend(spread: pl.DataFrame, priors: pl.DataFrame, groups: pl.DataFrame) -> pl
     wanted = spread.join(groups, on="stage", how="left").with_columns(
         pl.col("stage_group").fill_null("other")
     )
-    kept = priors.select(list(PRIORS))
+    kept = priors.select(list(PRIORS)).with_columns(
+        pl.col("analyte").cast(spread.schema["analyte"], strict=False)
+    )
     sources = [
         ("same stages", kept.filter(pl.col("stage_group").is_not_null()), ["stage_group", "paired"]),
         ("all stages", kept.filter(pl.col("stage_group").is_null()).drop("stage_group"), ["paired"]),

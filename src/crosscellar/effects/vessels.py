@@ -10,8 +10,22 @@ from typing import Final
 
 import polars as pl
 
+from crosscellar.effects.repeats import average_repeats, name_kinds
+
 #: What one vessel value is known by.
 MEASURED: Final = ("trial_id", "analyte", "stage")
+
+_NEEDED: Final = (
+    *MEASURED,
+    "arm_id",
+    "vessel_id",
+    "sample_date",
+    "value",
+    "qualifier",
+    "unit",
+    "lab",
+    "method",
+)
 
 
 def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
@@ -29,20 +43,41 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
     -------
     polars.DataFrame
         trial_id, analyte, stage, arm_id, vessel_id, role, level, level_unit, block, volume_l, unit, `low` and
-        `high` (equal, unless the vessel is censored), `labs` and `methods` of its arm, `labs_left_out`.
+        `high` (equal, unless the vessel is censored), `labs` and `methods` of its arm, `labs_left_out`;
+        sorted by trial, analyte, stage, arm and vessel, which are Enums in the order of the alphabet.
 
     Several sampling dates of one stage weigh alike, however many repeats each has. Where one laboratory
     measured every arm of a trial, the readings of the others are left out; where none did, all are kept and
     the arms' laboratories can be compared.
     """
-    vessels = design.select(
-        "trial_id", "arm_id", "vessel_id", "role", "level", "level_unit", "block", "volume_l"
-    ).unique(subset=["trial_id", "arm_id", "vessel_id"], keep="first", maintain_order=True)
-    kept = _one_laboratory(
-        readings.join(vessels, on=["trial_id", "arm_id", "vessel_id"], how="semi").filter(
-            pl.col("value").is_finite()
-        )
+    vessels = (
+        design.select("trial_id", "arm_id", "vessel_id", "role", "level", "level_unit", "block", "volume_l")
+        .unique(subset=["trial_id", "arm_id", "vessel_id"], keep="first")
+        .sort("trial_id", "arm_id", "vessel_id")
     )
+    tidy = readings.select(*_NEEDED).with_columns(
+        pl.col("qualifier").fill_null(""),
+        pl.col("stage").fill_null(""),
+        pl.when(pl.col("lab") != "").then(pl.col("lab")).alias("lab"),
+        pl.when(pl.col("method") != "").then(pl.col("method")).alias("method"),
+    )
+    if not tidy["value"].is_finite().fill_null(False).all():
+        tidy = tidy.filter(pl.col("value").is_finite())
+    kinds = name_kinds(tidy, vessels)
+    values, others = average_repeats(tidy, vessels, kinds)
+    vessel = [*MEASURED, "arm_id", "vessel_id"]
+    if others.height:
+        mixed = _one_by_one(others).select(pl.col(name).cast(kind) for name, kind in values.schema.items())
+        values = pl.concat([values, mixed]).sort(vessel)
+    known = vessels.with_columns(
+        pl.col(name).cast(kinds[name]) for name in ("trial_id", "arm_id", "vessel_id")
+    )
+    return values.join(known, on=["trial_id", "arm_id", "vessel_id"], how="left", maintain_order="left")
+
+
+def _one_by_one(readings: pl.DataFrame) -> pl.DataFrame:
+    """The vessel values of comparisons with several laboratories or methods, or with limits for values."""
+    kept = _one_laboratory(readings)
     vessel = [*MEASURED, "arm_id", "vessel_id"]
     below, above = pl.col("qualifier") == "<", pl.col("qualifier") == ">"
     floor = pl.when(pl.col("value") >= 0).then(0.0).otherwise(float("-inf"))
@@ -55,7 +90,7 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
         pl.col("labs_left_out").first(),
     )
     return (
-        per_date.group_by(vessel)
+        per_date.group_by(vessel, maintain_order=True)
         .agg(
             pl.col("low").mean(),
             pl.col("high").mean(),
@@ -65,8 +100,6 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
         .join(_named(kept, "lab", "labs"), on=[*MEASURED, "arm_id"], how="left")
         .join(_named(kept, "method", "methods"), on=[*MEASURED, "arm_id"], how="left")
         .with_columns(pl.col("labs").fill_null("not stated"), pl.col("methods").fill_null(""))
-        .join(vessels, on=["trial_id", "arm_id", "vessel_id"], how="left")
-        .sort(vessel)
     )
 
 
@@ -82,11 +115,8 @@ def _named(readings: pl.DataFrame, column: str, name: str) -> pl.DataFrame:
     )
 
 
-def _one_laboratory(readings: pl.DataFrame) -> pl.DataFrame:
+def _one_laboratory(plain: pl.DataFrame) -> pl.DataFrame:
     """The readings of the one laboratory that measured every arm, where there are several; else all."""
-    plain = readings.with_columns(
-        pl.col("qualifier").fill_null(""), pl.col("stage").fill_null(""), pl.col("lab").replace("", None)
-    ).with_columns(pl.when(pl.col("method") == "").then(None).otherwise(pl.col("method")).alias("method"))
     several = (
         plain.group_by(MEASURED)
         .agg(pl.col("lab").n_unique().alias("labs"), pl.col("arm_id").n_unique().alias("arms"))

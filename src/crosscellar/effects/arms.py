@@ -1,0 +1,98 @@
+"""The arms of each comparison: their means, and the vessels that were not measured."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from crosscellar.effects.spreads import COMPARED, Numbers, Places, stretches
+
+
+def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
+    """One row an arm of each comparison: its mean on the scale compared, its vessels and its laboratories.
+
+    A paired arm's mean is the mean of its blocks. `n` counts the vessels that take part, `outside` those that
+    do not, `weight` is what the variance is divided by (vessels, or blocks where paired).
+    """
+    starts = stretches(cells["arm"])
+    kept = cells["kept"].to_numpy()
+    y = cells["y"].fill_null(float("nan")).to_numpy()
+    mean = _means(y, kept, starts)
+    volume = _means(cells["volume_l"].fill_null(float("nan")).to_numpy(), kept, starts)
+    low, high = cells["low"].to_numpy(), cells["high"].to_numpy()
+    counted = np.add.reduceat(kept.astype(np.int64), starts) if starts.size else starts
+    vessels = np.diff(starts, append=cells.height)
+    arms = cells.select(
+        *COMPARED,
+        "comparison",
+        "arm",
+        "arm_id",
+        "role",
+        "level",
+        "level_unit",
+        "unit",
+        "paired",
+        "labs",
+        "methods",
+        "censored",
+        "no_log",
+    )[starts].with_columns(
+        pl.Series("volume_l", volume, dtype=pl.Float64).fill_nan(None),
+        pl.Series("n", counted, dtype=pl.Int32),
+        pl.Series("outside", vessels - counted, dtype=pl.UInt32),
+        pl.Series("vessel_mean", mean, dtype=pl.Float64).fill_nan(None),
+        pl.Series("labs_left_out", _over(np.logical_or, cells["labs_left_out"].to_numpy(), starts)),
+        pl.Series("all_censored", _over(np.logical_and, low < high, starts)),
+    )
+    per_block = (
+        cells.filter(pl.col("paired") & pl.col("kept"))
+        .group_by("arm", "block", maintain_order=True)
+        .agg(pl.col("y").mean())
+        .group_by("arm", maintain_order=True)
+        .agg(pl.col("y").mean().alias("block_mean"), pl.len().cast(pl.Float64).alias("blocks"))
+    )
+    return arms.join(per_block, on="arm", how="left", maintain_order="left").with_columns(
+        pl.coalesce("block_mean", "vessel_mean").alias("mean"),
+        pl.coalesce("blocks", pl.col("n").cast(pl.Float64)).alias("weight"),
+    )
+
+
+def _means(values: Numbers, kept: npt.NDArray[np.bool_], starts: Places) -> Numbers:
+    """The mean of each stretch's known values that are kept, NaN where there is none."""
+    known = kept & ~np.isnan(values)
+    n = _over(np.add, known.astype(np.float64), starts)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(_over(np.add, np.where(known, values, 0.0), starts) / n)
+
+
+def _over(how: np.ufunc, values: npt.NDArray[Any], starts: Places) -> npt.NDArray[Any]:
+    return np.asarray(how.reduceat(values, starts)) if starts.size else values[:0]
+
+
+def missing_vessels(design: pl.DataFrame, cells: pl.DataFrame, means: pl.DataFrame) -> pl.DataFrame:
+    """arm, missing: the vessels of a measured arm that have no reading, joined; none, no row.
+
+    Parameters
+    ----------
+    design
+        DESIGN, its identifiers of the kinds that `cells` has.
+    cells, means
+        The vessels of each comparison, and its arms by `arm_means`.
+    """
+    planned = design.select("trial_id", "arm_id", "vessel_id").unique()
+    short = (
+        means.select("arm", "trial_id", "arm_id", (pl.col("n") + pl.col("outside")).alias("seen"))
+        .join(planned.group_by("trial_id", "arm_id").len("planned"), on=["trial_id", "arm_id"], how="inner")
+        .filter(pl.col("seen") < pl.col("planned"))
+    )
+    return (
+        short.select("arm", "trial_id", "arm_id")
+        .join(planned, on=["trial_id", "arm_id"], how="inner")
+        .join(cells.select("arm", "vessel_id"), on=["arm", "vessel_id"], how="anti")
+        .sort("arm", "vessel_id")
+        .group_by("arm", maintain_order=True)
+        .agg(pl.col("vessel_id").cast(pl.String).str.join(", ").alias("missing"))
+    )
