@@ -33,7 +33,7 @@ def refractometer_on_wine(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def hydrometer_temperature(view: View, rule: Rule) -> pl.DataFrame:
-    """Specific gravity read far from 20 °C where nobody says whether it was corrected: told once a sheet."""
+    """Specific gravity of a ferment log read far from 20 °C, corrected or not nobody says: once a sheet."""
     rows = together(view, "specific_gravity", "temperature").with_columns(
         (pl.col("temperature") - 20).abs().alias("away")
     )
@@ -42,7 +42,8 @@ def hydrometer_temperature(view: View, rule: Rule) -> pl.DataFrame:
         & pl.concat_str("method", "note", "declared_method", ignore_nulls=True).str.contains(_CORRECTED)
     )
     rows = rows.filter(
-        ~pl.col("temperature").is_between(rule.settings["low"], rule.settings["high"])
+        (pl.col("stage") == LOG)
+        & ~pl.col("temperature").is_between(rule.settings["low"], rule.settings["high"])
         & ~pl.col("specific_gravity_item").is_in(corrected["item_no"].drop_nulls().to_list())
         & pl.col("specific_gravity_item").is_not_null()
     )
@@ -120,18 +121,23 @@ def saturation(temperature: pl.Expr) -> pl.Expr:
 
 
 def log_in_count_column(view: View, rule: Rule) -> pl.DataFrame:
-    """Columns of counts that are all small and not all whole: logarithms, as they stand."""
+    """Columns of counts that are all small and not all whole: logarithms, as they stand.
+
+    Means of a few plates of clean wine are small and broken too: their middle lies under `median`.
+    """
     column = ["file_no", "sheet", "analyte"]
     counts = view.numbers.filter(
         pl.col("analyte").is_in(rule.analytes) & pl.col("item_no").is_not_null()
     ).with_columns(
         pl.col("value").max().over(column).alias("highest"),
         (pl.col("value") != pl.col("value").round(0)).any().over(column).alias("broken"),
+        pl.col("value").filter(pl.col("value") > 0).median().over(column).alias("middle"),
         pl.len().over(column).alias("cells"),
     )
     rows = counts.filter(
         (pl.col("highest") <= rule.settings["highest"])
         & pl.col("broken")
+        & (pl.col("middle") >= rule.settings["median"])
         & (pl.col("cells") >= rule.settings["least"])
     )
     return hits(rows, rule, at=pl.col("item_no").first().over(column), value=num(pl.col("highest")))
