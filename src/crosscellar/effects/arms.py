@@ -39,6 +39,7 @@ def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
         "methods",
         "censored",
         "no_log",
+        "vessels_planned",
     )[starts].with_columns(
         pl.Series("volume_l", volume, dtype=pl.Float64).fill_nan(None),
         pl.Series("n", counted, dtype=pl.Int32),
@@ -82,16 +83,15 @@ def missing_vessels(design: pl.DataFrame, cells: pl.DataFrame, means: pl.DataFra
     cells, means
         The vessels of each comparison, and its arms by `arm_means`.
     """
+    short = means.filter(pl.col("n") + pl.col("outside") < pl.col("vessels_planned"))
+    if short.is_empty():
+        return pl.DataFrame(schema={"arm": pl.UInt32, "missing": pl.String})
     planned = design.select("trial_id", "arm_id", "vessel_id").unique()
-    short = (
-        means.select("arm", "trial_id", "arm_id", (pl.col("n") + pl.col("outside")).alias("seen"))
-        .join(planned.group_by("trial_id", "arm_id").len("planned"), on=["trial_id", "arm_id"], how="inner")
-        .filter(pl.col("seen") < pl.col("planned"))
-    )
+    seen = cells.select("arm", "vessel_id").filter(pl.col("arm").is_in(short["arm"].implode()))
     return (
         short.select("arm", "trial_id", "arm_id")
         .join(planned, on=["trial_id", "arm_id"], how="inner")
-        .join(cells.select("arm", "vessel_id"), on=["arm", "vessel_id"], how="anti")
+        .join(seen, on=["arm", "vessel_id"], how="anti")
         .sort("arm", "vessel_id")
         .group_by("arm", maintain_order=True)
         .agg(pl.col("vessel_id").cast(pl.String).str.join(", ").alias("missing"))

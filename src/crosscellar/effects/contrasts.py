@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -10,6 +11,9 @@ import polars as pl
 from crosscellar.effects.moderation import lean
 from crosscellar.effects.spreads import COMPARED
 from crosscellar.effects.summaries import hedges_correction
+
+#: When something is said of an effect, and what.
+Said = tuple[pl.Expr, pl.Expr]
 
 #: The arm of a slope, which belongs to none of them alone.
 ALL_LEVELS: Final = "all levels"
@@ -58,31 +62,36 @@ def arm_effects(
     several = pl.col("arm_id").n_unique().over(_JOINED) > 1
     no_log, none_seen = pl.col("no_log"), pl.col("all_censored") | pl.col("all_censored_control")
     computable = pl.col("estimate").is_not_null() & (pl.col("refused") == "")
-    remark = pl.concat_str(
+    both_beyond = pl.col("all_censored") & pl.col("all_censored_control")
+    remark = _remarks(
+        estimated,
         [
-            pl.when(pl.col("refused") != "").then(pl.col("refused")),
-            pl.when(no_log).then(pl.lit("a reading of 0 or below has no logarithm: ask for difference")),
-            pl.when(pl.col("all_censored") & pl.col("all_censored_control"))
-            .then(pl.lit("beyond the limit in both arms: no effect to compute"))
-            .when(pl.col("all_censored"))
-            .then(pl.lit("every treatment vessel beyond the limit: no effect to compute, only its direction"))
-            .when(pl.col("all_censored_control"))
-            .then(pl.lit("every control vessel beyond the limit: no effect to compute, only its direction"))
-            .when(pl.col("censored"))
-            .then(pl.lit("some vessels beyond a limit: by maximum likelihood")),
+            (pl.col("refused") != "", pl.col("refused")),
+            (no_log, pl.lit("a reading of 0 or below has no logarithm: ask for difference")),
+            (both_beyond, pl.lit("beyond the limit in both arms: no effect to compute")),
+            (
+                pl.col("all_censored") & ~both_beyond,
+                pl.lit("every treatment vessel beyond the limit: no effect to compute, only its direction"),
+            ),
+            (
+                pl.col("all_censored_control") & ~both_beyond,
+                pl.lit("every control vessel beyond the limit: no effect to compute, only its direction"),
+            ),
+            (
+                pl.col("censored") & ~none_seen,
+                pl.lit("some vessels beyond a limit: by maximum likelihood"),
+            ),
             *_common_remarks(),
             _count_words("missing", "treatment"),
             _count_words("missing_control", "control"),
         ],
-        separator="; ",
-        ignore_nulls=True,
     )
     effects = estimated.with_columns(
         pl.when(several)
         .then(pl.concat_str([pl.col("trial_id"), pl.lit("/"), pl.col("arm_id_control")]))
         .alias("shared"),
         pl.when(several).then(pl.col("shared_variance")).alias("shared_variance"),
-        remark.fill_null("").alias("remark"),
+        remark,
         _apart().alias("other_laboratory"),
         (
             computable & ~none_seen & ~no_log & pl.col("variance").is_not_null() & (pl.col("variance") > 0)
@@ -146,7 +155,7 @@ def slope_effects(
         (pl.col("s2") / pl.col("leverage")).alias("variance"),
         pl.lit(None, dtype=pl.String).alias("shared"),
         pl.lit(None, dtype=pl.Float64).alias("shared_variance"),
-        pl.concat_str(_common_remarks(), separator="; ", ignore_nulls=True).fill_null("").alias("remark"),
+        _remarks(moderated, _common_remarks()),
         pl.when(pl.col("kinds_of_labs") > 1)
         .then(pl.lit("the arms went to different laboratories"))
         .otherwise(pl.lit(""))
@@ -249,29 +258,44 @@ def _estimate(pairs: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _common_remarks() -> list[pl.Expr]:
+def _remarks(effects: pl.DataFrame, said: Sequence[Said]) -> pl.Series:
+    """What holds of each effect, joined; words are put together only where something does."""
+    some = effects.select(pl.any_horizontal(when.fill_null(False) for when, _ in said)).to_series()
+    words = effects.filter(some).select(
+        pl.concat_str(
+            [pl.when(when).then(words) for when, words in said], separator="; ", ignore_nulls=True
+        ).fill_null("")
+    )
+    remark = pl.repeat("", effects.height, dtype=pl.String, eager=True)
+    return remark.scatter(some.arg_true(), words.to_series()).alias("remark")
+
+
+def _common_remarks() -> list[Said]:
     return [
-        pl.when(
-            (pl.col("variance_source") == "borrowed") & (pl.col("n") == 1) & (pl.col("n_control") == 1)
-        ).then(pl.format("one vessel an arm: variance borrowed from {} replicated trials", "prior_trials")),
-        pl.when((pl.col("variance_source") == "none") & ~pl.col("censored")).then(
-            pl.lit("one vessel an arm and fewer than three replicated trials to borrow from: not pooled")
+        (
+            (pl.col("variance_source") == "borrowed") & (pl.col("n") == 1) & (pl.col("n_control") == 1),
+            pl.format("one vessel an arm: variance borrowed from {} replicated trials", "prior_trials"),
         ),
-        pl.when((pl.col("s2") == 0) & (pl.col("variance_source") == "own")).then(
-            pl.lit("the vessels of each arm read alike: no variance, not pooled")
+        (
+            (pl.col("variance_source") == "none") & ~pl.col("censored"),
+            pl.lit("one vessel an arm and fewer than three replicated trials to borrow from: not pooled"),
         ),
-        pl.when(pl.col("prior_from") == "all stages").then(pl.lit("variance lent over all stages")),
-        pl.when(pl.col("prior_from") == "unpaired trials").then(
-            pl.lit("variance lent by unpaired trials, on the wide side")
+        (
+            (pl.col("s2") == 0) & (pl.col("variance_source") == "own"),
+            pl.lit("the vessels of each arm read alike: no variance, not pooled"),
         ),
-        pl.when(pl.col("labs_left_out")).then(
+        (pl.col("prior_from") == "all stages", pl.lit("variance lent over all stages")),
+        (
+            pl.col("prior_from") == "unpaired trials",
+            pl.lit("variance lent by unpaired trials, on the wide side"),
+        ),
+        (
+            pl.col("labs_left_out"),
             pl.lit(
                 "readings of a second laboratory that did not measure every arm, or fewer vessels, left out"
-            )
+            ),
         ),
-        pl.when(pl.col("outside") > 0).then(
-            pl.format("{} vessels outside complete blocks left out", "outside")
-        ),
+        (pl.col("outside") > 0, pl.format("{} vessels outside complete blocks left out", "outside")),
     ]
 
 
@@ -314,8 +338,8 @@ def _unit_words(log: pl.Expr) -> pl.Expr:
     )
 
 
-def _count_words(column: str, arm: str) -> pl.Expr:
-    return pl.when(pl.col(column).is_not_null()).then(pl.format(arm + " vessels not measured: {}", column))
+def _count_words(column: str, arm: str) -> Said:
+    return pl.col(column).is_not_null(), pl.format(arm + " vessels not measured: {}", column)
 
 
 def _in_order(effects: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:

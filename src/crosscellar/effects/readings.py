@@ -86,7 +86,7 @@ def effects_of_readings(
     UnknownName
         No such measure.
     """
-    vessels = vessel_values(_of_analytes(readings, responses, contract), design)
+    vessels = vessel_values(readings, design, analytes=_known_responses(responses, contract))
     planned = _planned(vessels, design, responses, contract, measure)
     asked = _asked(planned, question, response, stage)
     if response is not None and asked.height and asked["refused"].ne("").all():
@@ -96,12 +96,14 @@ def effects_of_readings(
     ready = cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled"))
     spread = spreads(ready)
     priors = fit_priors(observed_variances(spread, groups))
-    plans = _alike(asked, cells).join(vessels.select(MEASURED).unique(), on=list(MEASURED), how="inner")
-    design = _alike(design, cells)
     compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
-    plans = plans.join(compared.select(*COMPARED, "comparison"), on=list(COMPARED), how="inner")
-    asked_for = pl.col("comparison").is_in(plans["comparison"].implode())
-    here, compared = cells.filter(asked_for), compared.filter(asked_for)
+    plans = _alike(asked, cells).join(
+        compared.select(*COMPARED, "comparison"), on=list(COMPARED), how="inner"
+    )
+    here = cells
+    if plans.height < compared.height:
+        asked_for = pl.col("comparison").is_in(plans["comparison"].implode())
+        here, compared = cells.filter(asked_for), compared.filter(asked_for)
     lent = lend(
         compared.select(
             *COMPARED, "comparison", (pl.col("paired") & ~pl.col("spoiled")).alias("paired")
@@ -110,13 +112,13 @@ def effects_of_readings(
         groups,
     ).rename({"paired": "compared_in_blocks"})
     means = replace_censored(arm_means(here), here, lent)
+    design = _alike(design, cells)
     unseen = missing_vessels(design, here, means)
-    effects = pl.concat(
-        [
-            arm_effects(plans.filter(pl.col("measure") != "slope"), means, lent, unseen, design),
-            slope_effects(plans.filter(pl.col("measure") == "slope"), means, lent, design),
-        ]
-    )
+    is_slope = pl.col("measure") == "slope"
+    effects = arm_effects(plans.filter(~is_slope), means, lent, unseen, design)
+    slopes = plans.filter(is_slope)
+    if slopes.height:
+        effects = pl.concat([effects, slope_effects(slopes, means, lent, design)])
     return finish(effects, same_laboratory=same_laboratory, level=level)
 
 
@@ -142,12 +144,11 @@ def variance_priors(
     return fit_priors(observed), observed.with_columns(pl.col(MEASURED).cast(pl.String))
 
 
-def _of_analytes(readings: pl.DataFrame, responses: pl.DataFrame | None, contract: Contract) -> pl.DataFrame:
-    """The readings of analytes that anything is planned for."""
+def _known_responses(responses: pl.DataFrame | None, contract: Contract) -> list[str] | None:
+    """The analytes that anything is planned for; None: all are."""
     if responses is None:
-        return readings
-    wanted = [name for name in responses["response"].unique() if name in contract.analytes]
-    return readings.filter(pl.col("analyte").is_in(wanted))
+        return None
+    return [name for name in responses["response"].unique() if name in contract.analytes]
 
 
 def _alike(frame: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
@@ -200,7 +201,7 @@ def _planned(
     """Each planned comparison: question_id, trial_id, analyte, stage, role, measure, log, refused."""
     known = pl.DataFrame({"analyte": list(contract.analytes)}, schema={"analyte": pl.String})
     questions = design.select("trial_id", "question_id").unique()
-    measured = vessels.select(MEASURED).unique(maintain_order=True).cast(pl.String)
+    measured = _in_turn(vessels).cast(pl.String)
     if responses is None:
         wanted = measured.with_columns(
             pl.lit("monitored").alias("role"), pl.lit(None, dtype=pl.String).alias("hint")
@@ -226,12 +227,20 @@ def _planned(
         )
         wanted = pl.concat([listed.filter(pl.col("stage").is_not_null()), any_stage])
     wanted = (
-        wanted.join(known, on="analyte", how="semi")
-        .join(questions, on="trial_id", how="inner")
+        wanted.join(known, on="analyte", how="semi", maintain_order="left")
+        .join(questions, on="trial_id", how="inner", maintain_order="left")
         .unique(subset=["trial_id", "analyte", "stage"], keep="first", maintain_order=True)
     )
-    kinds = planned_measures(wanted["analyte"].to_list(), contract, wanted["hint"].to_list(), measure=measure)
+    asked = wanted.select("analyte", "hint").unique()
+    kinds = planned_measures(asked["analyte"].to_list(), contract, asked["hint"].to_list(), measure=measure)
     return wanted.join(kinds, on=["analyte", "hint"], how="left", nulls_equal=True).drop("hint")
+
+
+def _in_turn(vessels: pl.DataFrame) -> pl.DataFrame:
+    """The trials, analytes and stages measured, each once, of vessels that stand in this order."""
+    places = vessels.select(MEASURED)
+    changed = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in MEASURED)
+    return places.filter(changed)
 
 
 def _asked(
@@ -249,8 +258,15 @@ def _on_scales(vessels: pl.DataFrame, planned: pl.DataFrame, contract: Contract)
     that has such a vessel.
     """
     scales = _alike(planned.select("analyte", "log").unique(), vessels)
-    on_scale = number_arms(vessels.join(scales, on="analyte", how="inner"))
-    circular = [name for name, analyte in contract.analytes.items() if analyte.scale == "circular"]
+    on_scale = vessels.join(scales, on="analyte", how="inner", maintain_order="left")
+    if scales["analyte"].is_duplicated().any():
+        on_scale = on_scale.sort(*COMPARED, "arm_id", "vessel_id")
+    on_scale = number_arms(on_scale)
+    circular = [
+        name
+        for name in scales["analyte"].unique().cast(pl.String)
+        if contract.analytes[name].scale == "circular"
+    ]
     exact = pl.col("low") == pl.col("high")
     if circular:
         on_scale = _unwound(on_scale, circular)

@@ -7,6 +7,7 @@ arithmetic on numbers. Comparisons that are not plain are handed back as they ca
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final
 
 import numpy as np
@@ -19,54 +20,43 @@ _RUN: Final = (*_VESSEL, "analyte", "stage", "lab", "method", "qualifier")
 Integers = npt.NDArray[np.int64]
 
 
-def name_kinds(readings: pl.DataFrame, vessels: pl.DataFrame) -> dict[str, pl.Enum]:
-    """The kind of each identifier, its names in the order of the alphabet: quicker to sort and join than text."""
-    return {name: pl.Enum(vessels[name].unique().sort()) for name in _VESSEL} | {
-        name: pl.Enum(readings[name].unique().sort()) for name in ("analyte", "stage")
-    }
-
-
 def average_repeats(
-    readings: pl.DataFrame, vessels: pl.DataFrame, kinds: dict[str, pl.Enum]
+    readings: pl.DataFrame, vessels: pl.DataFrame, analytes: Collection[str] | None
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Vessel values of the plain comparisons, and the readings of all the others.
 
     Parameters
     ----------
     readings
-        READINGS-like, with finite values, null and empty text made one.
+        READINGS-like, with finite values.
     vessels
-        trial_id, arm_id, vessel_id, each vessel once, sorted.
-    kinds
-        As `name_kinds` gives them; the identifiers returned are of these kinds.
+        trial_id, arm_id, vessel_id and what else is known of a vessel; each once, sorted by these three.
+    analytes
+        Those that are wanted; None: all.
 
     Returns
     -------
     tuple of polars.DataFrame
-        The first: trial_id, analyte, stage, arm_id, vessel_id, `low`, `high`, unit, labs, methods,
-        labs_left_out, sorted by the first five. The second: rows of `readings`.
+        The first: trial_id, analyte, stage, arm_id, vessel_id (Enums in the order of the alphabet), `low`,
+        `high`, unit, labs, methods, labs_left_out and the other columns of `vessels`, sorted by the first
+        five. The second: rows of `readings`.
 
     Repeats of one date are averaged, then the dates. A sum of two does not depend on their order; longer ones
     are summed in the order of date and value, so that the order of `readings` changes no digit.
     """
-    if readings.is_empty() or vessels.is_empty():
-        nobody = np.empty(0, dtype=np.int64)
-        return _values(readings.head(0), np.empty(0), dict.fromkeys(kinds, nobody), kinds), readings.head(0)
-    new = (
-        readings.select(pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in _RUN))
-        .to_series()
-        .to_numpy(writable=True)
-    )
-    new[0] = True
-    starts = np.flatnonzero(new)
-    heads = readings.select(*_RUN, "unit").filter(new)
+    starts, heads = _runs(readings)
+    kinds = {name: pl.Enum(vessels[name].unique().sort()) for name in _VESSEL} | {
+        name: pl.Enum(heads[name].unique().sort()) for name in ("analyte", "stage")
+    }
     place = _numbered(heads, vessels, kinds)
+    if analytes is not None:
+        place["cell"] = np.where(heads["analyte"].is_in(list(analytes)), place["cell"], -1)
     label = _label(heads)
     length = np.diff(starts, append=readings.height)
     known = np.flatnonzero(place["cell"] >= 0)
     order = known[np.argsort(place["cell"][known], kind="stable")]
     if order.size == 0:
-        return average_repeats(readings.head(0), vessels, kinds)
+        return _values(order, np.empty(0), heads, vessels, place, kinds), readings.head(0)
     cell_of_run, runs = _edges(place["cell"][order])
     comparison_of_cell, cells = _edges(place["comparison"][order][runs])
     plain = _constant(label[order], runs[cells])
@@ -86,10 +76,24 @@ def average_repeats(
         rows = np.flatnonzero((cell_of_row >= 0) & long[cell_of_row])
         mean[long] = _means_of_dates(cell_of_row[rows], date[rows], value[rows])
     first = order[runs][keep]
-    values = _values(heads[first], mean[keep], {name: place[name][first] for name in kinds}, kinds)
+    values = _values(first, mean[keep], heads, vessels, place, kinds)
     if keep.all():
         return values, readings.head(0)
     return values, readings[np.flatnonzero((cell_of_row >= 0) & ~keep[cell_of_row])]
+
+
+def _runs(readings: pl.DataFrame) -> tuple[Integers, pl.DataFrame]:
+    """Where each run of readings alike in vessel, analyte, stage and laboratory starts, and its first row."""
+    new = (
+        readings.select(pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in _RUN))
+        .to_series()
+        .to_numpy(writable=True)
+    )
+    new[:1] = True
+    heads = readings.select(*_RUN, "unit").filter(new)
+    return np.flatnonzero(new), heads.with_columns(
+        pl.col("stage", "qualifier", "lab", "method").fill_null("")
+    )
 
 
 def _numbered(heads: pl.DataFrame, vessels: pl.DataFrame, kinds: dict[str, pl.Enum]) -> dict[str, Integers]:
@@ -107,7 +111,7 @@ def _numbered(heads: pl.DataFrame, vessels: pl.DataFrame, kinds: dict[str, pl.En
     }
     planned = found["vessel_no"].is_not_null().to_numpy()
     vessel = found["vessel_no"].fill_null(0).to_numpy()
-    place = {name: numbers[vessel] for name, numbers in of_vessel.items()}
+    place = {name: numbers[vessel] for name, numbers in of_vessel.items()} | {"vessel": vessel}
     for name in ("analyte", "stage"):
         place[name] = heads[name].cast(kinds[name]).to_physical().to_numpy().astype(np.int64)
     trial, within = (
@@ -117,8 +121,7 @@ def _numbered(heads: pl.DataFrame, vessels: pl.DataFrame, kinds: dict[str, pl.En
     analytes, stages = kinds["analyte"].categories.len(), kinds["stage"].categories.len()
     comparison = (trial * analytes + place["analyte"]) * stages + place["stage"]
     place["comparison"] = comparison
-    most = int(numbered["vessel_in_trial"].max()) + 1  # type: ignore[arg-type]
-    place["cell"] = np.where(planned, comparison * most + within, -1)
+    place["cell"] = np.where(planned, comparison * max(vessels.height, 1) + within, -1)
     return place
 
 
@@ -126,7 +129,7 @@ def _label(heads: pl.DataFrame) -> Integers:
     """A number for each laboratory and method; -1 where a limit stands for the value."""
     label = np.zeros(heads.height, dtype=np.int64)
     for name in ("lab", "method"):
-        column = heads[name].fill_null("")
+        column = heads[name]
         kind = pl.Enum(column.unique().sort())
         label = label * kind.categories.len() + column.cast(kind).to_physical().to_numpy()
     return np.where((heads["qualifier"] == "").to_numpy(), label, -1)
@@ -158,23 +161,28 @@ def _means_of_dates(
 
 
 def _values(
-    heads: pl.DataFrame,
+    first: Integers,
     mean: npt.NDArray[np.float64],
-    where: dict[str, Integers],
+    heads: pl.DataFrame,
+    vessels: pl.DataFrame,
+    place: dict[str, Integers],
     kinds: dict[str, pl.Enum],
 ) -> pl.DataFrame:
+    """The cells whose first runs are `first`."""
+    said = heads.select("unit", "lab", "method")[first]
     low = pl.Series("low", mean, dtype=pl.Float64)
+    names = {
+        name: kinds[name].categories.cast(kinds[name]).gather(place[name][first])
+        for name in ("trial_id", "analyte", "stage", "arm_id", "vessel_id")
+    }
     return pl.DataFrame(
         {
-            **{
-                name: kinds[name].categories.cast(kinds[name]).gather(where[name])
-                for name in ("trial_id", "analyte", "stage", "arm_id", "vessel_id")
-            },
+            **names,
             "low": low,
             "high": low,
-            "unit": heads["unit"],
-            "labs": heads["lab"].fill_null("not stated"),
-            "methods": heads["method"].fill_null(""),
+            "unit": said["unit"],
+            "labs": said["lab"].replace("", "not stated"),
+            "methods": said["method"],
             "labs_left_out": np.zeros(mean.size, dtype=np.bool_),
         }
-    )
+    ).hstack(vessels.drop(_VESSEL)[place["vessel"][first]])

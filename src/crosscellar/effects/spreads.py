@@ -30,9 +30,11 @@ PRIORS: Final = {
 
 
 def number_arms(cells: pl.DataFrame) -> pl.DataFrame:
-    """The cells in the order of COMPARED, arm and vessel; `comparison` and `arm` number them from 0."""
+    """The cells with `comparison` and `arm`, numbers that count up.
+
+    `cells` come in the order of COMPARED, arm and vessel.
+    """
     place = [*COMPARED, "arm_id"]
-    cells = cells.sort(*place, "vessel_id")
 
     def count(names: Sequence[str]) -> pl.Expr:
         changed = pl.any_horizontal(pl.col(name) != pl.col(name).shift() for name in names)
@@ -154,6 +156,7 @@ def observed_variances(spread: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFra
     would have met; paired rows are the variance left within blocks.
     """
     keys = ["trial_id", "analyte", "log", "stage"]
+    order = pl.Enum(pl.concat([groups["stage_group"], pl.Series(["other"])]).unique().sort())
     both = pl.concat(
         [
             spread.select(
@@ -173,7 +176,7 @@ def observed_variances(spread: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFra
     return (
         both.filter(pl.col("df") > 0)
         .join(groups, on="stage", how="left", maintain_order="left")
-        .with_columns(pl.col("stage_group").fill_null("other"))
+        .with_columns(pl.col("stage_group").fill_null("other").cast(order))
         .select("trial_id", "analyte", "log", "paired", "stage", "stage_group", "df", "variance")
         .sort("analyte", "log", "paired", "stage_group", "trial_id", "stage")
     )
@@ -186,17 +189,29 @@ def fit_priors(observed: pl.DataFrame) -> pl.DataFrame:
     vessels, are averaged. Groups of fewer than three replicated trials have no row. `prior_df` never exceeds
     `pooled_df`, all the degrees of freedom the prior was fitted to.
     """
-    wide = observed.with_columns(pl.lit(None, dtype=pl.String).alias("stage_group"))
-    trials = (
-        pl.concat([observed, wide])
-        .sort("analyte", "log", "paired", "stage_group", "trial_id", "stage")
-        .group_by("analyte", "log", "paired", "stage_group", "trial_id", maintain_order=True)
-        .agg(
-            ((pl.col("df") * pl.col("variance")).sum() / pl.col("df").sum()).alias("variance"),
-            pl.col("df").max(),
-        )
+    kind = observed.schema["stage_group"]
+    wide = observed.sort("analyte", "log", "paired", "trial_id", "stage").with_columns(
+        pl.lit(None, dtype=kind).alias("stage_group")
     )
-    return pl.DataFrame(list(_fitted(trials)), schema=PRIORS, orient="row")
+    trials = pl.concat([_by_trial(wide), _by_trial(observed)])
+    return pl.DataFrame(list(_fitted(trials)), schema=PRIORS, orient="row").sort(
+        "analyte", "log", "paired", "stage_group"
+    )
+
+
+def _by_trial(observed: pl.DataFrame) -> pl.DataFrame:
+    """One variance a trial, of rows in the order of what they are grouped by."""
+    names = ["analyte", "log", "paired", "stage_group", "trial_id"]
+    new = observed.select(
+        pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in names)
+    ).to_series()
+    starts = np.flatnonzero(new.to_numpy())
+    df, variance = observed["df"].to_numpy(), observed["variance"].to_numpy()
+    most = np.maximum.reduceat(df, starts) if starts.size else df
+    return observed.select(names)[starts].with_columns(
+        pl.Series("variance", _sums(df * variance, starts) / _sums(df, starts), dtype=pl.Float64),
+        pl.Series("df", most, dtype=pl.Float64),
+    )
 
 
 def _fitted(trials: pl.DataFrame) -> Iterator[tuple[object, ...]]:

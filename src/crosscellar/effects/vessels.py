@@ -6,11 +6,12 @@ goes no further. A reading below a limit stays an interval.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final
 
 import polars as pl
 
-from crosscellar.effects.repeats import average_repeats, name_kinds
+from crosscellar.effects.repeats import average_repeats
 
 #: What one vessel value is known by.
 MEASURED: Final = ("trial_id", "analyte", "stage")
@@ -28,7 +29,9 @@ _NEEDED: Final = (
 )
 
 
-def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
+def vessel_values(
+    readings: pl.DataFrame, design: pl.DataFrame, *, analytes: Collection[str] | None = None
+) -> pl.DataFrame:
     """One row for each vessel, analyte and stage that was measured.
 
     Parameters
@@ -38,13 +41,16 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
         method.
     design
         DESIGN: every vessel of every arm. Readings of vessels that are not there are left out.
+    analytes
+        Those that are wanted; None: all.
 
     Returns
     -------
     polars.DataFrame
         trial_id, analyte, stage, arm_id, vessel_id, role, level, level_unit, block, volume_l, unit, `low` and
-        `high` (equal, unless the vessel is censored), `labs` and `methods` of its arm, `labs_left_out`;
-        sorted by trial, analyte, stage, arm and vessel, which are Enums in the order of the alphabet.
+        `high` (equal, unless the vessel is censored), `labs` and `methods` of its arm, `labs_left_out`,
+        `vessels_planned` of its arm; sorted by trial, analyte, stage, arm and vessel, which are Enums in the
+        order of the alphabet.
 
     Several sampling dates of one stage weigh alike, however many repeats each has. Where one laboratory
     measured every arm of a trial, the readings of the others are left out; where none did, all are kept and
@@ -54,30 +60,29 @@ def vessel_values(readings: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
         design.select("trial_id", "arm_id", "vessel_id", "role", "level", "level_unit", "block", "volume_l")
         .unique(subset=["trial_id", "arm_id", "vessel_id"], keep="first")
         .sort("trial_id", "arm_id", "vessel_id")
+        .with_columns(pl.len().over("trial_id", "arm_id").alias("vessels_planned"))
     )
-    tidy = readings.select(*_NEEDED).with_columns(
-        pl.col("qualifier").fill_null(""),
-        pl.col("stage").fill_null(""),
-        pl.when(pl.col("lab") != "").then(pl.col("lab")).alias("lab"),
-        pl.when(pl.col("method") != "").then(pl.col("method")).alias("method"),
-    )
-    if not tidy["value"].is_finite().fill_null(False).all():
-        tidy = tidy.filter(pl.col("value").is_finite())
-    kinds = name_kinds(tidy, vessels)
-    values, others = average_repeats(tidy, vessels, kinds)
-    vessel = [*MEASURED, "arm_id", "vessel_id"]
-    if others.height:
-        mixed = _one_by_one(others).select(pl.col(name).cast(kind) for name, kind in values.schema.items())
-        values = pl.concat([values, mixed]).sort(vessel)
-    known = vessels.with_columns(
-        pl.col(name).cast(kinds[name]) for name in ("trial_id", "arm_id", "vessel_id")
-    )
-    return values.join(known, on=["trial_id", "arm_id", "vessel_id"], how="left", maintain_order="left")
+    finite = readings.select(*_NEEDED)
+    if not finite["value"].is_finite().fill_null(False).all():
+        finite = finite.filter(pl.col("value").is_finite())
+    values, others = average_repeats(finite, vessels, analytes)
+    if others.is_empty():
+        return values
+    mixed = _one_by_one(others).join(vessels, on=["trial_id", "arm_id", "vessel_id"], how="left")
+    return pl.concat(
+        [values, mixed.select(pl.col(name).cast(kind) for name, kind in values.schema.items())]
+    ).sort(*MEASURED, "arm_id", "vessel_id")
 
 
 def _one_by_one(readings: pl.DataFrame) -> pl.DataFrame:
     """The vessel values of comparisons with several laboratories or methods, or with limits for values."""
-    kept = _one_laboratory(readings)
+    kept = _one_laboratory(
+        readings.with_columns(
+            pl.col("qualifier", "stage").fill_null(""),
+            pl.when(pl.col("lab") != "").then(pl.col("lab")).alias("lab"),
+            pl.when(pl.col("method") != "").then(pl.col("method")).alias("method"),
+        )
+    )
     vessel = [*MEASURED, "arm_id", "vessel_id"]
     below, above = pl.col("qualifier") == "<", pl.col("qualifier") == ">"
     floor = pl.when(pl.col("value") >= 0).then(0.0).otherwise(float("-inf"))
