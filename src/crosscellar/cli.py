@@ -69,7 +69,16 @@ def run_register(args: argparse.Namespace) -> int:
 
 def run_sheets(args: argparse.Namespace) -> int:
     with open_network(args) as network:
-        show(args, network.sheets(season=args.season, out=args.out, seed=args.seed))
+        made = network.sheets(
+            season=args.season,
+            trials=args.trial,
+            out=args.out,
+            seed=args.seed,
+            ferment_reading=args.ferment_reading,
+            ferment_days=args.ferment_days,
+            scale=args.scale,
+        )
+    show(args, made)
     return DONE
 
 
@@ -217,6 +226,14 @@ def shares(text: str) -> tuple[float, ...]:
     return tuple(share(part.strip()) for part in text.split(","))
 
 
+def ends(text: str) -> tuple[float, float]:
+    """The ends of a scale as `0,10`."""
+    low, high = (float(part) for part in text.split(","))
+    if not low < high:
+        raise argparse.ArgumentTypeError(f"{text} is no scale: write its low and high end as 0,10")
+    return low, high
+
+
 def whole_numbers(text: str) -> tuple[int, ...]:
     """Numbers as they are given on the command line: `1,2,3`."""
     return tuple(int(part) for part in text.split(","))
@@ -277,7 +294,16 @@ def build_parser() -> argparse.ArgumentParser:
     sub = command("sheets", run_sheets, "blank workbooks to send out, identifiers filled in")
     sub.add_argument("--season", type=int, metavar="YEAR")
     sub.add_argument("--out", required=True, metavar="DIR")
+    sub.add_argument("--trial", action="append", metavar="TRIAL", help="only this one; may be repeated")
     sub.add_argument("--seed", type=int, default=1, help="of serving orders and codes (%(default)s)")
+    sub.add_argument(
+        "--ferment-reading",
+        default="brix",
+        choices=("brix", "density", "specific_gravity"),
+        help="the column of the ferment log (%(default)s)",
+    )
+    sub.add_argument("--ferment-days", type=int, default=21, metavar="N", help="rows a vessel (%(default)s)")
+    sub.add_argument("--scale", type=ends, default=(0, 10), metavar="LOW,HIGH", help="of scores (0,10)")
 
     sub = command("intake", run_intake, "take in returned sheets: files and folders")
     sub.add_argument("paths", nargs="+", metavar="PATH")

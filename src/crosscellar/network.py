@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
@@ -279,20 +279,46 @@ class Network(Evidence):
 
     # -- next season's plan ---------------------------------------------------------------------------------
 
-    def sheets(self, *, out: str | Path, season: int | None = None, seed: int = 1) -> Written:
+    def sheets(
+        self,
+        *,
+        out: str | Path,
+        season: int | None = None,
+        trials: Sequence[str] | None = None,
+        seed: int = 1,
+        ferment_reading: str = "brix",
+        ferment_days: int = 21,
+        scale: tuple[float, float] = (0, 10),
+    ) -> Written:
         """Blank workbooks for the trials of a season (or all), identifiers filled in, written into `out`.
 
         The sample labels become part of the register, so that sheets by label are read when they come back.
+        `ferment_reading` (brix, density or specific_gravity) and `ferment_days` shape the ferment log,
+        `scale` is that of scores.
 
         Raises
         ------
         RegisterRefused
             For identifiers that a spreadsheet would damage.
+        UnknownName
+            For a trial or a ferment reading that is not known.
+        NotComputable
+            When no trial is left to make a sheet for.
         """
         from crosscellar.sheets.blank import write_sheets
 
         register = self._register
-        made = write_sheets(register, out, contract=self._contract, seed=seed, season=season)
+        made = write_sheets(
+            register,
+            out,
+            contract=self._contract,
+            seed=seed,
+            season=season,
+            trials=trials,
+            ferment_reading=ferment_reading,
+            ferment_days=ferment_days,
+            scale=scale,
+        )
         samples = pl.concat(
             [register.samples, made.samples.select(register.samples.columns)], how="vertical_relaxed"
         )

@@ -237,3 +237,24 @@ def test_a_register_without_labels_keeps_those_that_were_printed(tmp_path: Path)
         assert made.height > 0
         assert network.register(folder).changes["samples"]["ended"] == 0
         assert network._register.samples.equals(made)
+
+
+def test_blank_sheets_follow_the_protocols_log_and_scale(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store, out = str(tmp_path / "n.duckdb"), str(tmp_path / "sheets")
+    assert main(["register", str(DEMO / "register"), "--store", store]) == 0
+    asked = ["--trial", "JC23-HTH", "--trial", "LS25-OST", "--ferment-reading", "density", "--scale", "1,9"]
+    assert main(["sheets", "--out", out, *asked, "--ferment-days", "3", "--store", store]) == 0
+    log = openpyxl.load_workbook(tmp_path / "sheets" / "JC23-HTH.xlsx")["Ferment log"]
+    assert "Density (g/mL)" in [cell.value for cell in log[1]]
+    # Three days for each of its six vessels, and the headings.
+    assert log.max_row == 1 + 3 * 6
+    keys = tmp_path / "sheets" / "keys"
+    scores = openpyxl.load_workbook(keys / "LS25-OST_scores_key.xlsx")["Scores"]
+    low = [cell.value for cell in scores[1]].index("Scale low")
+    assert [cell.value for cell in scores[2]][low : low + 2] == [1, 9]
+    capsys.readouterr()
+    with pytest.raises(SystemExit):
+        main(["sheets", "--out", out, "--scale", "9,1", "--store", store])
+    assert "9,1 is no scale" in capsys.readouterr().err

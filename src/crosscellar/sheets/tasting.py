@@ -111,6 +111,7 @@ def _triangle(
         ],
     )
     keys.offer("places", ["1", "2", "3"])
+    keys.offer("preferences", ["odd one", "the two alike", "none"])
     columns = [
         Column("Trial", width=13),
         Column("Session", width=15),
@@ -125,13 +126,20 @@ def _triangle(
             hint="The place of the glass that was circled: 1, 2 or 3 from the left. A guess counts.",
             width=9,
         ),
+        Column(
+            "Preferred",
+            "text",
+            choices="preferences",
+            hint="Only where the panel leader asked for it, after the pick.",
+            width=14,
+        ),
         Column("Note", "text", hint="Anything worth knowing; nothing about health.", width=36),
     ]
     keys.table(
         "Triangle",
         columns,
         [
-            [trial["trial_id"], session, None, who, f"{control}|{treatment}", serving, None, None]
+            [trial["trial_id"], session, None, who, f"{control}|{treatment}", serving, None, None, None]
             for who, serving, *_ in servings.iter_rows()
         ],
     )
