@@ -46,7 +46,6 @@ REASONED: Final = {
     "E078": "the sheet gives the drop in percent: below 0 it is out_of_range",
     "E081": "no sheet says the volume plated, so that no count can be turned back into colonies",
     "E085": "neither sheet nor register has vines per hectare",
-    "E097": "a row pasted one off equals its neighbour, as vessels of one lot may by right",
     "E100": "vessels are the units by the form of the register; repeats of one vessel are numbered",
     "E102": "the sheet asks for the serving order, not for three-digit codes",
     "E103": "the sheet asks for the glass, 1, 2 or 3: anything else is no_pick",

@@ -56,6 +56,16 @@ def log_days(*days: int) -> list[Any]:
     ]
 
 
+def wide(stage: str, *rows: tuple[str, float], file_no: int = 1) -> list[Any]:
+    """Rows of a wide sheet: a vessel, and the last of its five readings."""
+    usual = {"ph": 3.41, "titratable_acidity": 6.2, "volatile_acidity": 0.31, "ethanol": 13.2}
+    return [
+        (vessel, stage, analyte, value, {"row": n, "column": 6 + m, "file_no": file_no})
+        for n, (vessel, last) in enumerate(rows, 2)
+        for m, (analyte, value) in enumerate({**usual, "so2_total": last}.items())
+    ]
+
+
 ELSEWHERE = {"file_no": 2, "file": "other.csv"}
 PH = ["3.41", "3.44", "3.38", "3.46", "3.43", "3.39", "3.42", "3.45", "3.40", "3.47"]
 #: 42 readings that end in 0 or 5, and 42 that end in every digit alike.
@@ -239,6 +249,11 @@ CASES: dict[str, tuple[list[Any], list[Any], list[int]]] = {
     ),
     "terminal_digits": (sheet("ph", *ROUNDED), sheet("ph", *MEASURED), [0]),
     "digits_swapped": (sheet("ph", *PH, "4.34"), sheet("ph", *PH, "3.49"), [10]),
+    "row_like_another": (
+        wide("bottled", (V, 61.0), (W, 61.0)) + wide("juice", ("T1-C1", 0.0), ("T2-C1", 0.0), file_no=2),
+        wide("bottled", (V, 61.0), (W, 62.0)) + wide("juice", ("T1-C1", 5.0), ("T1-S1", 5.0), file_no=2),
+        [5],
+    ),
     "va_in_g_per_100ml": (
         sheet("volatile_acidity", "0.04", "0.05", "0.06"),
         sheet("volatile_acidity", "0.14", "0.12", "0.18"),

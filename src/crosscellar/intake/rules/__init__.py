@@ -146,6 +146,7 @@ _OF_READINGS: Final[Mapping[str, Check]] = MappingProxyType(
             peers.va_in_g_per_100ml,
             copies.copied_down,
             copies.copied_between,
+            copies.row_like_another,
             copies.filled_series,
             copies.too_little_scatter,
             digits.terminal_digits,

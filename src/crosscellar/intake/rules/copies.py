@@ -143,6 +143,40 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
     )
 
 
+def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
+    """Rows of one tab that say of two vessels the same, number for number: pasted twice, or one row off.
+
+    `least` readings or more must agree and be all that either row has, zeros not counted. Lists long enough
+    for `copied_between` are left to it. Must and inoculation of one lot may share one sample.
+    """
+    row = ["file_no", "sheet", "row"]
+    measured = view.numbers.filter(
+        pl.col("item_no").is_not_null() & (pl.col("value") != 0) & (pl.col("stage") != LOG)
+    ).sort(*row, "analyte", "replicate", nulls_last=True)
+    rows = measured.group_by(row, maintain_order=True).agg(
+        pl.len().alias("count"),
+        pl.format("{}={}", "analyte", "value").str.join(";").alias("said"),
+        pl.col("vessel_id", "trial_id", "stage", "lot").first(),
+        pl.col("item_no").sort_by("column").first(),
+    )
+    most = view.contract.rules["copied_between"].settings["least"]
+    rows = rows.filter(pl.col("count").is_between(rule.settings["least"], most, closed="left"))
+    same = ["file_no", "sheet", "stage", "said"]
+    pairs = rows.join(rows, on=same, how="inner", suffix="_other", maintain_order="left").filter(
+        (pl.col("row") > pl.col("row_other"))
+        & (pl.struct("trial_id", "vessel_id") != pl.struct("trial_id_other", "vessel_id_other"))
+    )
+    same_must = pl.col("stage").is_in(_EARLY) & (pl.col("lot") == pl.col("lot_other")).fill_null(True)
+    pairs = pairs.filter(~same_must).unique(row, keep="first", maintain_order=True)
+    return hits(
+        pairs,
+        rule,
+        count=exact(pl.col("count")),
+        value=pl.col("vessel_id"),
+        other=pl.format("{} in row {}", "vessel_id_other", "row_other"),
+    )
+
+
 def too_little_scatter(view: View, rule: Rule) -> pl.DataFrame:
     """Vessels of one arm that agree far better than the method repeats itself (its r / 2.8)."""
     precise = {
