@@ -326,7 +326,11 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("finding", type=int, metavar="FINDING", help="its number in `findings`")
     sub.add_argument("decision", choices=("accept", "refuse"))
     sub.add_argument("--reason", required=True, metavar="TEXT")
-    sub.add_argument("--value", metavar="NUMBER", help="the value that stands, where the cell cannot be read")
+    sub.add_argument(
+        "--value",
+        metavar="VALUE",
+        help="what the cell leaves open: the number that stands, a limit as '<0.1', day-first or month-first",
+    )
 
     sub = command("outstanding", run_outstanding, "which readings are still owed, site by site")
     sub.add_argument("--season", type=int, metavar="YEAR")

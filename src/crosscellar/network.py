@@ -221,7 +221,8 @@ class Network(Evidence):
     ) -> DecisionOutcome:
         """A decision on record: the held readings of a finding enter (`accept`) or stay out (`refuse`).
 
-        A later decision on the same finding undoes it. `value` gives the number that stands.
+        A later decision on the same finding undoes it. `value` gives what the cell leaves open:
+        the number that stands, a limit as `<0.1`, or of its date `day-first` or `month-first`.
         """
         decided = self._store.decide(
             finding, decision, reason=reason, value=None if value is None else str(value)
