@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import polars as pl
@@ -17,6 +18,9 @@ from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_sca
 from crosscellar.pooling.dose import DoseFit
 from crosscellar.pooling.explained import dose
 from crosscellar.register import Register
+
+if TYPE_CHECKING:
+    from crosscellar.store import Store
 
 #: What can be asked of `--by`: columns of the effects.
 MODERATORS: Final = ("cultivar", "colour", "season", "level", "volume_l")
@@ -100,6 +104,41 @@ def planned_responses(register: Register, contract: Contract) -> pl.DataFrame:
             .alias("measure")
         )
         .select("trial_id", "response", "stage", "role", "measure")
+    )
+
+
+def effects_in_store(
+    store: Store,
+    register: Register,
+    contract: Contract,
+    *,
+    alone: str | None = None,
+    as_of: date | datetime | None = None,
+    **asked: Any,
+) -> pl.DataFrame:
+    """What a store's trials showed, by `effects_of_store`, which takes what is `asked` further.
+
+    `alone` is a question: only what is planned in its trials is looked at then, in every trial of the
+    network. Responses of other names lend these nothing, so that no number is another; a triangle that was
+    not planned counts as monitored, and so every planned triangle stays.
+    """
+    from crosscellar.effects import analytes_needed, effects_of_store
+    from crosscellar.effects.picks import TRIANGLES
+
+    planned = planned_responses(register, contract)
+    if alone is not None:
+        trials = register.trials.filter(pl.col("question_id") == alone)["trial_id"]
+        own = planned.filter(pl.col("trial_id").is_in(trials.implode()))["response"].to_list()
+        planned = planned.filter(pl.col("response").is_in([*own, *TRIANGLES]))
+    needed = analytes_needed(planned["response"].unique().to_list(), contract)
+    return effects_of_store(
+        store.measured(analytes=needed, as_of=as_of),
+        register.design(),
+        planned,
+        contract,
+        picks=store.picks(as_of=as_of),
+        scores=store.scores(as_of=as_of),
+        **asked,
     )
 
 

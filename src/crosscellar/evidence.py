@@ -15,6 +15,7 @@ from crosscellar.answers import (
     Asked,
     Pools,
     dose_words,
+    effects_in_store,
     planned_responses,
     pool_question,
     with_control_levels,
@@ -37,8 +38,9 @@ class Evidence:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._contract = load_contract()
-        #: By the day of the answer, and whether arms must have gone to one laboratory.
-        self._known_effects: dict[tuple[date | datetime | None, bool], pl.DataFrame] = {}
+        #: By the day of the answer, whether arms must have gone to one laboratory, and the one question whose
+        #: responses they are of (None: all).
+        self._known_effects: dict[tuple[date | datetime | None, bool, str | None], pl.DataFrame] = {}
 
     @cached_property
     def _register(self) -> Register:
@@ -94,27 +96,31 @@ class Evidence:
         response: str | None = None,
         same_laboratory: bool = True,
     ) -> pl.DataFrame:
-        """Every effect of the network; only those asked for where another measure than the default is."""
-        from crosscellar.effects import effects_of_store
+        """The network's effects: of `question`'s responses in every question, or of everything.
 
-        known = (as_of, same_laboratory)
-        if measure is None and known in self._known_effects:
-            return self._known_effects[known]
-        register = self._register if as_of is None else self._register_as_of(as_of)
-        found = effects_of_store(
-            self._store.readings(as_of=as_of),
-            register.design(),
-            planned_responses(register, self._contract),
+        Who asks about a second question gets everything, computed once. Where another measure than the
+        default is asked for, there are the question's own effects only.
+        """
+        day = (as_of, same_laboratory)
+        if measure is None:
+            known = self._known_effects.get((*day, None), self._known_effects.get((*day, question)))
+            if known is not None:
+                return known
+        second = any(key[:2] == day for key in self._known_effects)
+        alone = None if second else question
+        found = effects_in_store(
+            self._store,
+            self._register if as_of is None else self._register_as_of(as_of),
             self._contract,
-            picks=self._store.picks(as_of=as_of),
-            scores=self._store.scores(as_of=as_of),
+            alone=alone,
+            as_of=as_of,
             question=question if measure is not None else None,
             response=response if measure is not None else None,
             measure=measure,
             same_laboratory=same_laboratory,
         )
         if measure is None:
-            self._known_effects[known] = found
+            self._known_effects[(*day, alone)] = found
         return found
 
     def effects_answer(

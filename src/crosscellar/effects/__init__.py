@@ -32,7 +32,7 @@ from crosscellar.effects.triangles import (
     triangle_power,
     triangle_result,
 )
-from crosscellar.effects.whole import effects_of_store, trials_without_effect
+from crosscellar.effects.whole import analytes_needed, effects_of_store, trials_without_effect
 from crosscellar.effects.words import prior_words, variance_words, with_variance_words
 
 __all__ = [
@@ -43,6 +43,7 @@ __all__ = [
     "Scale",
     "Slope",
     "TriangleResult",
+    "analytes_needed",
     "critical_number",
     "decimals_for",
     "default_measure",

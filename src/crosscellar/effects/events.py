@@ -105,6 +105,9 @@ def effects_of_events(
         raise NotComputable(
             f"{measure} makes no sense for an event", next_step=f"Ask for {', '.join(EVENT_MEASURES)}."
         )
+    planned = planned_responses(responses, EVENTS)
+    if planned.is_empty():
+        readings = readings.clear()
     counts = (
         vessel_events(readings, rules=rules)
         .join(
@@ -125,8 +128,7 @@ def effects_of_events(
         pl.col("vessels").alias("vessels_control"),
     )
     pairs = (
-        planned_responses(responses, EVENTS)
-        .join(
+        planned.join(
             counts.filter(pl.col("role_of_arm") == "treatment"),
             left_on=["trial_id", "response"],
             right_on=["trial_id", "event"],

@@ -20,6 +20,9 @@ LOG_RESPONSES: Final = {
     "max_ferment_rate": "max_ferment_rate",
 }
 
+#: Analytes that logs follow the sugar by.
+SUGARS: Final = ("brix", "specific_gravity", "density_20")
+
 #: Density of water at 20 C, g/mL, by which a density becomes a specific gravity 20/20.
 _WATER_20: Final = 0.998203
 
@@ -60,7 +63,7 @@ def ferment_curves(readings: pl.DataFrame) -> pl.DataFrame:
     sugar = pl.col("analyte")
     logs = readings.filter(
         (pl.col("stage") == "ferment_daily")
-        & sugar.is_in(["brix", "specific_gravity", "density_20"])
+        & sugar.is_in(SUGARS)
         & pl.col("value").is_finite()
         & pl.col("sample_date").is_not_null()
     )
@@ -146,6 +149,8 @@ def effects_of_ferments(
     found by maximum likelihood.
     """
     planned = planned_responses(responses, LOG_RESPONSES)
+    if planned.is_empty():
+        readings = readings.clear()
     vessels = ferment_summaries(ferment_curves(readings), rules=rules)
     dry = pl.col("days_to_dry").is_not_null()
     days = vessels.select(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final
 
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.effects.events import EVENT_MEASURES, EVENT_RULES, EventRules, effects_of_events
-from crosscellar.effects.ferments import effects_of_ferments
+from crosscellar.effects.events import EVENT_MEASURES, EVENT_RULES, EVENTS, EventRules, effects_of_events
+from crosscellar.effects.ferments import LOG_RESPONSES, SUGARS, effects_of_ferments
 from crosscellar.effects.measures import MEASURES, READING_MEASURES
 from crosscellar.effects.picks import effects_of_picks
 from crosscellar.effects.planned import only, trials_of
@@ -124,6 +125,15 @@ def effects_of_store(
         "arm",
         nulls_last=True,
     )
+
+
+def analytes_needed(responses: Collection[str], contract: Contract) -> tuple[str, ...]:
+    """The analytes whose readings tell of these responses, in order of the alphabet."""
+    measured = {name for name in responses if name in contract.analytes}
+    logged = any(name in LOG_RESPONSES or EVENTS.get(name) == "ferment_daily" for name in responses)
+    fermented = set(SUGARS) if logged else set()
+    malic = {"malic_acid"} if "malolactic_complete" in responses else set()
+    return tuple(sorted(measured | fermented | malic))
 
 
 def trials_without_effect(
