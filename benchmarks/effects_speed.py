@@ -1,16 +1,18 @@
-"""How long all effects of a store take, beside a bare polars group-by of the same readings.
+"""How long all effects of a store take, beside a bare polars group-by of the same readings, in one run.
 
-python benchmarks/effects_speed.py [--readings 100000]
+python benchmarks/effects_speed.py [--readings 1000000] [--runs 7]
+
+Two networks: every vessel measured in 40 ways with a repeat, so that eight readings make an effect; and every
+vessel measured twenty times in eight ways, as where dates are many. Writes results/effects_speed.md.
 """
 
 from __future__ import annotations
 
 import argparse
-import time
-from collections.abc import Callable
 
 import numpy as np
 import polars as pl
+from side_by_side import machine, medians, write
 
 from crosscellar.contract import load_contract
 from crosscellar.contract.frames import DESIGN, READINGS
@@ -29,9 +31,12 @@ ANALYTES = (
 STAGES = ("juice", "end_primary", "end_mlf", "ageing_6m", "pre_bottling")
 
 
-def network(readings: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+def network(
+    readings: int, seed: int, *, repeats: int = 2, stages: tuple[str, ...] = STAGES
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Readings, design and responses of trials with two arms of two vessels."""
     rng = np.random.default_rng(seed)
-    trials = readings // (4 * 2 * len(ANALYTES) * len(STAGES))
+    trials = readings // (4 * repeats * len(ANALYTES) * len(stages))
     vessels = pl.DataFrame({"trial": range(trials)}).join(
         pl.DataFrame(
             {"arm_id": ["control", "control", "stirred", "stirred"], "vessel_id": ["1", "2", "3", "4"]}
@@ -53,8 +58,8 @@ def network(readings: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.Da
     full = (
         design.select("trial_id", "arm_id", "vessel_id")
         .join(pl.DataFrame({"analyte": ANALYTES}), how="cross")
-        .join(pl.DataFrame({"stage": STAGES}), how="cross")
-        .join(pl.DataFrame({"replicate": [1, 2]}), how="cross")
+        .join(pl.DataFrame({"stage": stages}), how="cross")
+        .join(pl.DataFrame({"replicate": range(repeats)}), how="cross")
     )
     values = full.with_columns(
         pl.Series("value", 5.0 * np.exp(0.1 * rng.normal(size=full.height))),
@@ -66,7 +71,7 @@ def network(readings: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.Da
         design.select("trial_id")
         .unique(maintain_order=True)
         .join(pl.DataFrame({"response": ANALYTES}), how="cross")
-        .join(pl.DataFrame({"stage": STAGES}), how="cross")
+        .join(pl.DataFrame({"stage": stages}), how="cross")
         .with_columns(pl.lit("monitored").alias("role"))
     )
     return _shaped(values, READINGS), _shaped(design, DESIGN), responses
@@ -80,29 +85,44 @@ def _shaped(frame: pl.DataFrame, columns: object) -> pl.DataFrame:
     )
 
 
-def best_of(times: int, work: Callable[[], object]) -> float:
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        work()
-        taken.append(time.perf_counter() - start)
-    return min(taken)
-
-
 def main() -> None:
+    """Measures both networks and writes the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--readings", type=int, default=100_000)
+    parser.add_argument("--readings", type=int, default=1_000_000)
+    parser.add_argument("--runs", type=int, default=7)
     options = parser.parse_args()
-    readings, design, responses = network(options.readings, 5)
     contract = load_contract()
     keys = ["trial_id", "arm_id", "vessel_id", "analyte", "stage"]
-    floor = best_of(5, lambda: readings.group_by(keys).agg(pl.col("value").mean()))
-    effects = effects_of_readings(readings, design, responses, contract)
-    whole = best_of(3, lambda: effects_of_readings(readings, design, responses, contract))
-    print(
-        f"{readings.height} readings, {effects.height} effects: {whole:.3f} s; "
-        f"bare group-by {floor:.3f} s; ratio {whole / floor:.1f}"
-    )
+    lines = [
+        "# All effects of a store: speed",
+        "",
+        machine("polars", "numpy"),
+        "",
+        f"Medians of {options.runs} runs, in turn; `python benchmarks/effects_speed.py` repeats it. The bare",
+        "group-by averages the repeats of each vessel, analyte and stage and does nothing else.",
+        "",
+        "| readings | vessel values | effects | bare group-by, s | effects, s | ratio |",
+        "|---|---|---|---|---|---|",
+    ]
+    for repeats, stages in ((2, STAGES), (20, STAGES[:1])):
+        readings, design, responses = network(options.readings, 5, repeats=repeats, stages=stages)
+
+        def bare(readings: pl.DataFrame = readings) -> pl.DataFrame:
+            return readings.group_by(keys).agg(pl.col("value").mean())
+
+        def effects(
+            readings: pl.DataFrame = readings,
+            design: pl.DataFrame = design,
+            responses: pl.DataFrame = responses,
+        ) -> pl.DataFrame:
+            return effects_of_readings(readings, design, responses, contract)
+
+        took = medians({"bare": bare, "effects": effects}, runs=options.runs)
+        lines.append(
+            f"| {readings.height:,} | {bare().height:,} | {effects().height:,} | {took['bare']:.3f} "
+            f"| {took['effects']:.3f} | {took['effects'] / took['bare']:.1f} |"
+        )
+    write("effects_speed", lines)
 
 
 if __name__ == "__main__":
