@@ -9,20 +9,16 @@ benchmarks/results/nested_speed.md.
 from __future__ import annotations
 
 import argparse
-import statistics
 import time
-from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
+from side_by_side import machine, medians, write
 
 from crosscellar.pooling.covariance import Covariance, Floats, from_shared_controls
 from crosscellar.pooling.nested import fit_nested
 from crosscellar.pooling.robust import cr2
-
-RESULTS = Path(__file__).parent / "results" / "nested_speed.md"
 
 
 def network(sites: int, effects: int, seed: int) -> tuple[Floats, Floats, Floats, Floats, Covariance]:
@@ -61,15 +57,6 @@ def on_full_matrices(
     return found.x, -float(found.fun)
 
 
-def seconds(work: Callable[[], object], repeats: int) -> float:
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="fewer repeats and sizes")
@@ -83,13 +70,25 @@ def main() -> None:
     theta, height = on_full_matrices(y, variance, site, trial, shared)
     assert abs(height - fit.log_likelihood) < 1e-6, (height, fit.log_likelihood)
     assert np.allclose(theta, [fit.sigma2["site"], fit.sigma2["trial"]], rtol=1e-2)
-    own = seconds(ours, 5 if quick else 25)
-    robust = seconds(lambda: cr2(fit), 5 if quick else 25)
-    full = seconds(lambda: on_full_matrices(y, variance, site, trial, shared), 1 if quick else 3)
+    runs = 1 if quick else 7
+    took = medians(
+        {
+            "own": ours,
+            "robust": lambda: cr2(fit),
+            "full": lambda: on_full_matrices(y, variance, site, trial, shared),
+        },
+        runs=runs,
+    )
+    own, robust, full = took["own"], took["robust"], took["full"]
     lines = [
         "# Nested REML: speed",
         "",
-        "500 effects in 60 sites, two arms a trial on one control; both in the same run, medians.",
+        machine("numpy", "scipy"),
+        "",
+        (
+            "500 effects in 60 sites, two arms a trial on one control; medians of "
+            f"{runs} runs in turn; `python benchmarks/nested_speed.py` repeats it."
+        ),
         "",
         "| what | ms |",
         "|---|---|",
@@ -117,11 +116,10 @@ def main() -> None:
             f"| {sites:,} | {8 * sites:,} | {1e3 * (middle - start):.0f} | {1e3 * (end - middle):.0f} "
             f"| {1e6 * (middle - start) / sites:.0f} |"
         )
-    text = "\n".join(lines) + "\n"
-    print(text)
-    if not quick:
-        RESULTS.parent.mkdir(exist_ok=True)
-        RESULTS.write_text(text, encoding="utf-8")
+    if quick:
+        print("\n".join(lines))
+    else:
+        write("nested_speed", lines)
 
 
 if __name__ == "__main__":

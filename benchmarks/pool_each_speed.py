@@ -1,6 +1,6 @@
 """How long it takes to pool thousands of questions at once, beside a loop over statsmodels, in one run.
 
-    python benchmarks/pool_each_speed.py [--questions 10000] [--sample 300] [--runs 5] [--out FILE]
+    python benchmarks/pool_each_speed.py [--questions 10000] [--sample 300] [--runs 5]
 
 Both sides compute for each question: tau2, the mean with its Hartung-Knapp interval, Q, I2. `pool_each` adds
 REML where statsmodels has Paule-Mandel (`iterated`), the Q-profile interval, the prediction interval and the
@@ -10,14 +10,10 @@ verdict. The slow side is timed on a sample of the questions and scaled up, as t
 from __future__ import annotations
 
 import argparse
-import os
-import platform
-import statistics
-import time
-from pathlib import Path
 
 import numpy as np
 import polars as pl
+from side_by_side import machine, medians, write
 
 from crosscellar.pooling import pool_each
 
@@ -38,17 +34,6 @@ def network(questions: int, seed: int) -> pl.DataFrame:
             "variance": variance,
         }
     )
-
-
-def seconds(run: object, times: int) -> float:
-    """The median of several timings of `run()`."""
-    assert callable(run)
-    taken = []
-    for _ in range(times):
-        began = time.perf_counter()
-        run()
-        taken.append(time.perf_counter() - began)
-    return statistics.median(taken)
 
 
 def statsmodels_loop(groups: list[tuple[np.ndarray, np.ndarray]]) -> None:  # type: ignore[type-arg]
@@ -90,17 +75,15 @@ def scipy_loop(groups: list[tuple[np.ndarray, np.ndarray]]) -> None:  # type: ig
 
 
 def main() -> None:
-    """Prints the table, and writes it where asked."""
+    """Prints the table and writes it."""
     read = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     read.add_argument("--questions", type=int, default=10_000)
     read.add_argument("--sample", type=int, default=300)
     read.add_argument("--runs", type=int, default=5)
     read.add_argument("--seed", type=int, default=1)
-    read.add_argument("--out", type=Path)
     asked = read.parse_args()
     frame = network(asked.questions, asked.seed)
     pool_each(frame.head(100), ["question"])
-    ours = seconds(lambda: pool_each(frame, ["question"]), asked.runs)
     settled = pool_each(frame, ["question"])["converged"].mean()
     sample = [
         (part["estimate"].to_numpy(), part["variance"].to_numpy())
@@ -109,16 +92,24 @@ def main() -> None:
     statsmodels_loop(sample[:3])
     scipy_loop(sample[:3])
     scale = asked.questions / len(sample)
-    theirs = seconds(lambda: statsmodels_loop(sample), asked.runs) * scale
-    plain = seconds(lambda: scipy_loop(sample), asked.runs) * scale
+    took = medians(
+        {
+            "ours": lambda: pool_each(frame, ["question"]),
+            "theirs": lambda: statsmodels_loop(sample),
+            "plain": lambda: scipy_loop(sample),
+        },
+        runs=asked.runs,
+    )
+    ours, theirs, plain = took["ours"], took["theirs"] * scale, took["plain"] * scale
     lines = [
         "# Pooling thousands of questions at once",
         "",
+        machine("numpy", "scipy", "statsmodels"),
+        "",
         (
             f"{asked.questions} questions of 3 to 30 effects ({frame.height} effects), medians of "
-            f"{asked.runs} runs on {os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python "
-            f"{platform.python_version()}, numpy {np.__version__}. The loops ran on {len(sample)} questions "
-            "and are scaled up."
+            f"{asked.runs} runs, in turn; the loops ran on {len(sample)} questions and are scaled up. "
+            "`python benchmarks/pool_each_speed.py` repeats it."
         ),
         "",
         "| what | seconds | microseconds a question | times `pool_each` |",
@@ -130,12 +121,8 @@ def main() -> None:
         ("scipy, question by question, the same numbers", plain),
     ):
         lines.append(f"| {what} | {taken:.3f} | {1e6 * taken / asked.questions:.1f} | {taken / ours:.1f} |")
-    lines += ["", f"Converged: {100 * float(settled):.2f} % of questions.", ""]  # type: ignore[arg-type]
-    text = "\n".join(lines)
-    print(text)
-    if asked.out:
-        asked.out.parent.mkdir(parents=True, exist_ok=True)
-        asked.out.write_text(text, encoding="utf-8")
+    lines += ["", f"Converged: {100 * float(settled):.2f} % of questions."]  # type: ignore[arg-type]
+    write("pool_each_speed", lines)
 
 
 if __name__ == "__main__":
