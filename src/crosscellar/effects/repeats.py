@@ -44,6 +44,8 @@ def average_repeats(
     Repeats of one date are averaged, then the dates. A sum of two does not depend on their order; longer ones
     are summed in the order of date and value, so that the order of `readings` changes no digit.
     """
+    if vessels.is_empty():
+        readings = readings.clear()
     starts, heads = _runs(readings)
     kinds = {name: pl.Enum(vessels[name].unique().sort()) for name in _VESSEL} | {
         name: pl.Enum(heads[name].unique().sort()) for name in ("analyte", "stage")
