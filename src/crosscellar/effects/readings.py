@@ -141,7 +141,7 @@ def variance_priors(
     cells = mark_blocks(_on_scales(vessels, planned, contract))
     spread = spreads(cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled")))
     observed = observed_variances(spread, _alike(stage_groups(contract), cells))
-    return fit_priors(observed), observed.with_columns(pl.col(MEASURED).cast(pl.String))
+    return fit_priors(observed), observed.with_columns(pl.col(*MEASURED, "stage_group").cast(pl.String))
 
 
 def _known_responses(responses: pl.DataFrame | None, contract: Contract) -> list[str] | None:
