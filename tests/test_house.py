@@ -44,6 +44,7 @@ HOMES = {
     "pandera": {"contract"},
     "matplotlib": {"report"},
     "jinja2": {"report"},
+    "typst": {"report"},
     "xlsxwriter": {"sheets", "report"},
     "statsmodels": {"effects", "pooling", "planning"},
     "pandas": set(),

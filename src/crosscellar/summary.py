@@ -19,6 +19,7 @@ from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import write_export
 from crosscellar.report.ferments import FermentLog, ferment_logs
 from crosscellar.report.page import render_page
+from crosscellar.report.paper import write_paper
 from crosscellar.report.variances import vessel_spreads
 from crosscellar.report.workbook import write_workbook
 from crosscellar.results import Written
@@ -78,6 +79,7 @@ def write_summary(
     name = f"summary-{season}{'-anonymous' if anonymous else ''}"
     _refuse_mixture(out, anonymous=anonymous)
     files = (
+        (f"{name}.pdf", "this page to print and hand out"),
         (f"{name}.xlsx", "the tables of this page as a workbook"),
         ("effects.csv", "every effect with its variance and where it comes from"),
         *(
@@ -110,7 +112,8 @@ def write_summary(
     page = out / f"{name}.html"
     page.write_text(render_page(summary), encoding="utf-8")
     book = write_workbook(summary, out / f"{name}.xlsx")
-    paths = [page, book, *write_export(frames, out, contract, snapshot=snapshot.checksum)]
+    paper = write_paper(summary, out / f"{name}.pdf")
+    paths = [page, paper, book, *write_export(frames, out, contract, snapshot=snapshot.checksum)]
     return Written(
         "summary",
         tuple(str(path) for path in paths),

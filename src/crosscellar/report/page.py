@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from functools import cache
 from importlib import resources
 from typing import Any
 
 from crosscellar.report.content import VERDICTS, Summary
+from crosscellar.report.wording import wording
 
 
 @cache
@@ -21,12 +24,19 @@ def _template() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    # Only our own drawings and style sheet pass unescaped: letters in a drawing are shapes, not text.
+    # Only our own drawings, style sheet and script pass unescaped: letters in a drawing are shapes, not text.
     environment.filters["drawing"] = Markup
-    environment.globals["style"] = (
-        resources.files("crosscellar.report").joinpath("templates", "summary.css").read_text(encoding="utf-8")
-    )
-    environment.globals["verdicts"] = VERDICTS
+    templates = resources.files("crosscellar.report").joinpath("templates")
+    script = templates.joinpath("sorting.js").read_text(encoding="utf-8").strip()
+    sealed = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    environment.globals |= {
+        "style": templates.joinpath("summary.css").read_text(encoding="utf-8"),
+        "script": script,
+        # The one script that the page may run.
+        "script_hash": f"sha256-{sealed}",
+        "verdicts": VERDICTS,
+        "wording": wording(),
+    }
     return environment.get_template("summary.html")
 
 

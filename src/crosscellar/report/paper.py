@@ -1,0 +1,125 @@
+"""The annual summary on paper: a tagged PDF, the same bytes for the same summary."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from datetime import UTC, datetime, time
+from importlib import resources
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from crosscellar.report.content import QuestionPage, Summary
+from crosscellar.report.wording import wording
+
+
+def render_paper(summary: Summary) -> bytes:
+    """The PDF (PDF/UA-1: tagged, figures with their words) of a summary.
+
+    Text of data goes in as JSON and is set as text. Fonts are those that come with the typesetter, its root
+    is a folder that holds nothing else, and the only date is the summary's own.
+    """
+    import typst
+
+    template = resources.files("crosscellar.report").joinpath("templates", "summary.typ").read_bytes()
+    with TemporaryDirectory() as folder:
+        root = Path(folder)
+        source = root / "summary.typ"
+        source.write_bytes(template)
+        return typst.compile(
+            source,
+            root=root,
+            ignore_system_fonts=True,
+            format="pdf",
+            sys_inputs={"summary": json.dumps(_document(summary), ensure_ascii=False)},
+            pdf_standards=["ua-1"],
+            timestamp=datetime.combine(summary.as_of, time(), UTC),
+        )
+
+
+def write_paper(summary: Summary, path: Path) -> Path:
+    """The path of the PDF, written."""
+    path.write_bytes(render_paper(summary))
+    return path
+
+
+def _document(summary: Summary) -> dict[str, Any]:
+    """The summary as the template reads it: tables as rows of texts."""
+    title = f"Trials of the {summary.season} season: annual summary"
+    store = f", store {summary.snapshot}" if summary.snapshot else ""
+    codes = " Sites appear as codes." if summary.anonymous else ""
+    said = wording()
+    return {
+        "title": title,
+        "heading": f"Trials of the {summary.season} season",
+        "stands": f"Annual summary of the network. As of {summary.as_of.isoformat()}{store}.{codes}",
+        "as_of": [summary.as_of.year, summary.as_of.month, summary.as_of.day],
+        "page_one": summary.page_one,
+        "counts": summary.counts,
+        "readings": summary.readings,
+        "lost": summary.lost,
+        "questions": [_question(question) for question in summary.questions],
+        "turned_away": [(row.place, row.message, row.suggestion, row.state) for row in summary.turned_away],
+        "none_turned_away": said.none_told if summary.anonymous else "Nothing.",
+        "methods": said.methods,
+        "vessels": summary.vessels,
+        "vessels_figure": asdict(summary.vessels_figure) if summary.vessels_figure else None,
+        "disclaimer": said.disclaimer,
+        "poured": said.poured,
+        "watched": said.watched,
+        "cautions": summary.cautions,
+        "glossary": said.glossary,
+        "files": summary.files,
+        "made": f"Made by crosscellar{store.replace(',', ' from')}. "
+        "The same store and season give the same pages.",
+    }
+
+
+def _question(page: QuestionPage) -> dict[str, Any]:
+    foot = []
+    if page.interval:
+        foot.append(["Mean of the network", "", "", "", page.estimate, page.interval, "", ""])
+    if page.prediction:
+        foot.append(["Expected at a new site", "", "", "", "", page.prediction, "", ""])
+    return {
+        "title": page.title,
+        "hypothesis": page.hypothesis,
+        "compared": page.compared,
+        "said": f"{page.verdict[:1].upper()}{page.verdict[1:]}.",
+        "reason": page.reason,
+        "chances": page.chances,
+        "response": page.response,
+        "heading": page.heading,
+        "evidence": page.evidence,
+        "method": page.method,
+        "remarks": page.remarks,
+        "figures": [
+            {**asdict(figure), "wide": figure.wide or place == 0} for place, figure in enumerate(page.figures)
+        ],
+        "rows": [
+            (
+                *(row.site, row.season, row.trial, row.arm),
+                *(row.effect, row.interval, row.weight_words, row.variance),
+            )
+            for row in page.rows
+        ],
+        "foot": foot,
+        "left_out": [
+            (row.site, row.season, row.trial, row.arm, row.effect, row.reason) for row in page.left_out
+        ],
+        "accumulated": [
+            (row.season, str(row.sites), row.effect, row.interval, row.verdict) for row in page.accumulated
+        ],
+        "without_site": [
+            (row.site, row.effect, row.interval, f"{row.verdict}{' (changes)' if row.changes else ''}")
+            for row in page.without_site
+        ],
+        "monitored": [
+            (row.response, str(row.sites), row.effect, row.interval, row.p_adjusted) for row in page.monitored
+        ],
+        "tastings": [
+            (row.site, row.season, row.trial, str(row.correct), str(row.tasters), row.needed, row.p)
+            for row in page.tastings
+        ],
+    }
