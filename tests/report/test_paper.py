@@ -1,128 +1,88 @@
-"""The annual summary on paper, read back: text as text, the same bytes, no name where names are hidden."""
+"""The summary on paper: read back as text, the same bytes each time, nothing of the data run as markup."""
 
 from __future__ import annotations
 
-import hashlib
 import io
-import os
-import pickle
 import re
-import subprocess
-import sys
-import zlib
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
 
-from crosscellar.report.content import Summary, TurnedAway
-from crosscellar.report.page import render_page
+from crosscellar.report.content import Summary
 from crosscellar.report.paper import render_paper
+from crosscellar.report.wording import wording
 
 SummaryOf = Callable[..., Summary]
 
-#: Markup and code of the typesetter, of PDF and of pages.
-HOSTILE = '#panic("x") $x^2$ *b* <a> @ref #read("/etc/hostname") \\ ) endobj "'
-
 
 def text_of(paper: bytes) -> str:
-    """The text of all pages, white space evened."""
-    return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(paper)).pages).split())
-
-
-def opened(paper: bytes) -> str:
-    """Every byte of a PDF as letters, its streams unpacked."""
-    streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", paper, flags=re.DOTALL)
-    unpacked = []
-    for stream in streams:
-        try:
-            unpacked.append(zlib.decompressobj().decompress(stream))
-        except zlib.error:
-            unpacked.append(stream)
-    whole = b"\n".join([paper, *unpacked])
-    return whole.decode("latin-1") + whole.replace(b"\0", b"").decode("latin-1")
-
-
-def test_every_row_of_a_question_is_read_back_from_the_pdf(summary_of: SummaryOf) -> None:
-    summary = summary_of(["a", "b", "c", "d"], names=["Ash", "Birch", "Cedar", "Date"], seasons=2)
-    text = text_of(render_paper(summary))
-    for row in summary.questions[0].rows:
-        assert f"{row.site} {row.season} {row.trial} {row.arm} {row.effect} {row.interval}" in text
-    assert summary.questions[0].reason in text
-
-
-def test_the_headings_of_a_table_are_repeated_where_it_goes_over_to_a_new_page(summary_of: SummaryOf) -> None:
-    paper = render_paper(summary_of([f"s{number:02}" for number in range(60)]))
+    """All words of a PDF, hyphenation and line ends undone."""
     pages = [page.extract_text() for page in PdfReader(io.BytesIO(paper)).pages]
-    rows = [page for page in pages if re.search(r"s\d\d-2020", page) and "replicated trials" in page]
-    assert len(rows) >= 2
-    assert all("Where the variance is from" in page for page in rows)
-    assert all(any(f"s{number:02}-2020" in page for page in rows) for number in range(60))
+    return " ".join(" ".join(pages).split())
 
 
-def test_hostile_text_is_set_as_text_and_never_run(summary_of: SummaryOf) -> None:
-    summary = summary_of(["a", "b"], names=[HOSTILE, "b"], title=HOSTILE, hypothesis=HOSTILE)
-    summary = replace(summary, turned_away=(TurnedAway(HOSTILE, "held", HOSTILE, HOSTILE, "open"),))
-    text = text_of(render_paper(summary))
-    assert '#panic("x") $x^2$ *b* <a> @ref' in text
-
-
-def test_the_pdf_bears_the_date_of_the_data_and_is_tagged(summary_of: SummaryOf) -> None:
-    reader = PdfReader(io.BytesIO(render_paper(summary_of(["a", "b", "c"]))))
-    assert reader.metadata is not None
-    assert reader.metadata.creation_date == datetime(2021, 3, 1, tzinfo=UTC)
-    assert reader.metadata.title == "Trials of the 2020 season: annual summary"
-    catalog = reader.trailer["/Root"].get_object()
-    assert catalog["/MarkInfo"]["/Marked"]
-    assert catalog["/Lang"].startswith("en")
-
-
-def test_an_anonymous_pdf_has_no_name_in_any_byte(summary_of: SummaryOf) -> None:
-    sites = ["quillbend", "marrowfen", "tolverlea"]
-    given = {
-        "names": ["Quillbend Estate", "Marrowfen Old Cellars", "Tolverlea"],
-        "seasons": 2,
-        "title": "Does QUILLBEND's warm must lower volatile acidity?",
-        "lost": (("marrowfen-2021", "marrowfen", "tank lost at Quillbend Estate, ask Ada Fenwright"),),
-    }
-    hidden = [*sites, "Old Cellars", "Fenwright"]
-    shown = text_of(render_paper(summary_of(sites, **given))).casefold()
-    assert all(word.casefold() in shown for word in hidden)
-    paper = render_paper(summary_of(sites, anonymous=True, **given))
-    held = (opened(paper) + text_of(paper)).casefold()
-    assert [word for word in hidden if word.casefold() in held] == []
-    assert "Site 01" in text_of(paper)
-
-
-SCRIPT = """
-import hashlib, pickle, sys
-from crosscellar.report.page import render_page
-from crosscellar.report.paper import render_paper
-summary = pickle.load(open(sys.argv[1], "rb"))
-for content in (render_paper(summary), render_page(summary).encode()):
-    print(hashlib.sha256(content).hexdigest())
-"""
-
-
-@pytest.mark.parametrize("zone", ["UTC", "Pacific/Auckland"])
-def test_zone_language_hash_seed_and_folder_change_no_byte(
-    summary_of: SummaryOf, tmp_path: Path, zone: str
-) -> None:
+def test_every_number_of_the_effects_can_be_read_back(summary_of: SummaryOf) -> None:
     summary = summary_of(["a", "b", "c"])
-    kept = tmp_path / "summary.pickle"
-    kept.write_bytes(pickle.dumps(summary))
-    seed = {"UTC": "1", "Pacific/Auckland": "77"}[zone]
-    environment = os.environ | {"TZ": zone, "LC_ALL": "C", "PYTHONHASHSEED": seed}
-    done = subprocess.run(
-        [sys.executable, "-c", SCRIPT, str(kept)],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=tmp_path,
-        env=environment,
+    text = text_of(render_paper(summary)).replace(" ", "")
+    for question in summary.questions:
+        for row in question.rows:
+            assert row.effect in text
+            assert row.interval.replace(" ", "") in text
+        assert question.interval.replace(" ", "") in text
+
+
+def test_the_words_of_the_page_stand_on_paper_too(summary_of: SummaryOf) -> None:
+    text = text_of(render_paper(summary_of(["a", "b", "c"])))
+    squeezed = text.replace(" ", "")
+    assert wording().disclaimer.replace(" ", "") in squeezed
+    for word, _ in wording().glossary:
+        assert word.replace(" ", "") in squeezed
+
+
+@pytest.mark.parametrize("hostile", ["#panic()", '#read("/etc/hostname")', "*bold* _it_ $x$ \\ @ref <label>"])
+def test_text_that_looks_like_markup_is_set_as_it_stands(summary_of: SummaryOf, hostile: str) -> None:
+    summary = summary_of(["a", "b"])
+    hit = replace(summary, lost=(hostile,), questions=(replace(summary.questions[0], title=hostile),))
+    assert hostile.replace(" ", "") in text_of(render_paper(hit)).replace(" ", "")
+
+
+def test_the_same_summary_gives_the_same_paper(summary_of: SummaryOf) -> None:
+    summary = summary_of(["a", "b", "c"])
+    assert render_paper(summary) == render_paper(summary)
+
+
+def test_the_paper_is_tagged_titled_and_dated_by_the_data(summary_of: SummaryOf) -> None:
+    summary = summary_of(["a", "b", "c"])
+    paper = render_paper(summary)
+    reader = PdfReader(io.BytesIO(paper))
+    assert reader.metadata is not None
+    assert str(summary.season) in (reader.metadata.title or "")
+    assert reader.metadata.creation_date is not None
+    assert reader.metadata.creation_date.date() == summary.as_of
+    assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert reader.trailer["/Root"]["/Lang"] == "en"
+
+
+def test_an_anonymous_paper_has_no_name_in_any_byte(summary_of: SummaryOf) -> None:
+    names = ["Quarrel Court", "Zephyr Barn", "Okapi Hill"]
+    paper = render_paper(summary_of(names, anonymous=True))
+    reader = PdfReader(io.BytesIO(paper))
+    streams = b" ".join(
+        found.get_object().get_data() for page in reader.pages for found in [page["/Contents"]]
     )
-    here = [render_paper(summary), render_page(summary).encode()]
-    assert done.stdout.split() == [hashlib.sha256(content).hexdigest() for content in here]
+    everything = text_of(paper) + repr(reader.metadata) + streams.decode("latin-1") + paper.decode("latin-1")
+    for name in names:
+        assert name not in everything
+        assert name.replace(" ", "") not in everything.replace(" ", "")
+
+
+def test_one_trial_and_sixty_sites_are_each_a_paper(summary_of: SummaryOf) -> None:
+    one = text_of(render_paper(summary_of(["lonely"])))
+    assert "one site only" in one.lower()
+    many = PdfReader(io.BytesIO(render_paper(summary_of([f"site {number:02}" for number in range(60)]))))
+    pages = [" ".join(page.extract_text().split()) for page in many.pages]
+    carried = [page for page in pages if re.search(r"Site Season Trial Arm Effect", page)]
+    # A table of sixty rows goes over pages, and each repeats its headings.
+    assert len(carried) > 1
