@@ -106,8 +106,6 @@ def effects_of_events(
             f"{measure} makes no sense for an event", next_step=f"Ask for {', '.join(EVENT_MEASURES)}."
         )
     planned = planned_responses(responses, EVENTS)
-    if planned.is_empty():
-        readings = readings.clear()
     counts = (
         vessel_events(readings, rules=rules)
         .join(

@@ -149,8 +149,6 @@ def effects_of_ferments(
     found by maximum likelihood.
     """
     planned = planned_responses(responses, LOG_RESPONSES)
-    if planned.is_empty():
-        readings = readings.clear()
     vessels = ferment_summaries(ferment_curves(readings), rules=rules)
     dry = pl.col("days_to_dry").is_not_null()
     days = vessels.select(

@@ -67,34 +67,38 @@ def effects_of_store(
         same_laboratory=same_laboratory,
         level=level,
     )
-    logged = effects_of_ferments(
-        readings,
-        design,
-        responses,
-        contract,
-        rules=rules.ferment,
-        measure=of_log,
-        level=level,
-        question=question,
-        response=response,
-        stage=stage,
-    ).join(measured, on=["response", "trial"], how="anti")
-    parts = [
-        measured,
-        logged,
-        effects_of_events(
-            readings,
-            design,
-            responses,
-            contract,
-            rules=rules,
-            measure=of_event,
-            level=level,
-            question=question,
-            response=response,
-            stage=stage,
-        ),
-    ]
+    # What nothing planned asks for is not worked out: each kind costs a short command line its share.
+    parts = [measured.with_columns(pl.lit(None, dtype=pl.Float64).alias("exact_p"))]
+    if _plans(responses, LOG_RESPONSES):
+        parts.append(
+            effects_of_ferments(
+                readings,
+                design,
+                responses,
+                contract,
+                rules=rules.ferment,
+                measure=of_log,
+                level=level,
+                question=question,
+                response=response,
+                stage=stage,
+            ).join(measured, on=["response", "trial"], how="anti")
+        )
+    if _plans(responses, EVENTS):
+        parts.append(
+            effects_of_events(
+                readings,
+                design,
+                responses,
+                contract,
+                rules=rules,
+                measure=of_event,
+                level=level,
+                question=question,
+                response=response,
+                stage=stage,
+            )
+        )
     if picks is not None and picks.height:
         parts.append(
             effects_of_picks(
@@ -125,6 +129,10 @@ def effects_of_store(
         "arm",
         nulls_last=True,
     )
+
+
+def _plans(responses: pl.DataFrame, names: Collection[str]) -> bool:
+    return bool(responses["response"].is_in(list(names)).any())
 
 
 def analytes_needed(responses: Collection[str], contract: Contract) -> tuple[str, ...]:
