@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -46,3 +47,23 @@ def test_the_dictionary_describes_each_column_and_seals_each_file(tmp_path: Path
     kinds = {field["name"]: field["type"] for field in resource["schema"]["fields"]}
     # Field types as the Data Package standard, version 2, names them (Table Schema, "Field Types").
     assert kinds == {"value": "number", "site": "string", "usable": "boolean", "season": "integer"}
+
+
+def test_the_package_is_valid_by_the_open_standards_own_checker(tmp_path: Path) -> None:
+    # frictionless, an implementation of the Data Package standard: descriptor, sizes, hashes, types.
+    from frictionless import Package, validate
+
+    frames = {
+        "effects": pl.DataFrame(
+            {"site": ["a", "=b"], "estimate": [-0.1, None], "usable": [True, False], "season": [2024, 2025]}
+        ),
+        "readings": pl.DataFrame({"value": [1.25], "taken": [date(2024, 9, 30)], "text_sent": ["1,25"]}),
+    }
+    write_export(frames, tmp_path, load_contract(), snapshot="ab12")
+    described = tmp_path / "datapackage.json"
+    assert [resource.name for resource in Package(str(described)).resources] == ["effects", "readings"]
+    report = validate(str(described))
+    assert report.valid, report.flatten(["rowNumber", "fieldName", "type", "note"])
+    with (tmp_path / "effects.csv").open("a", encoding="utf-8") as file:
+        file.write("c,not a number,true,2025\n")
+    assert not validate(str(described)).valid
