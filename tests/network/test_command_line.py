@@ -9,8 +9,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
+from crosscellar import effects
 from crosscellar.cli import main
 from crosscellar.results import COUNTS
 
@@ -228,3 +230,20 @@ def test_the_page_of_rules_is_written_without_a_store(run: Run, tmp_path: Path) 
     assert str(page) in out
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
     assert not (tmp_path / "none.duckdb").exists()
+
+
+@pytest.mark.parametrize(("asked", "same"), [((), True), (("--any-laboratory",), False)])
+@pytest.mark.parametrize("command", ["effects", "pool"])
+def test_arms_measured_by_different_laboratories_are_used_only_where_asked_for(
+    demo_store: Path, monkeypatch: pytest.MonkeyPatch, command: str, asked: tuple[str, ...], same: bool
+) -> None:
+    computed = effects.effects_of_store
+    told: list[bool] = []
+
+    def watched(*frames: Any, **options: Any) -> pl.DataFrame:
+        told.append(options["same_laboratory"])
+        return computed(*frames, **options)
+
+    monkeypatch.setattr(effects, "effects_of_store", watched)
+    assert main(["--store", str(demo_store), command, "cold-soak", *asked]) == 0
+    assert told == [same]

@@ -7,15 +7,12 @@ import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 import pytest
 
 import crosscellar as cc
-from crosscellar import effects
 from crosscellar.answers import judgement_of
-from crosscellar.cli import main
 from crosscellar.contract import load_contract
 from crosscellar.contract.frames import EFFECTS
 from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused, UnknownName
@@ -216,23 +213,6 @@ def test_the_readme_prints_the_demos_own_counts_and_verdicts(network: cc.Network
     for name in network.questions:
         answer = network.answer(name)
         assert f"{answer.title} {answer.pooled[0].verdict} {answer.pooled[0].n_sites}" in told
-
-
-@pytest.mark.parametrize(("asked", "same"), [((), True), (("--any-laboratory",), False)])
-@pytest.mark.parametrize("command", ["effects", "pool"])
-def test_arms_measured_by_different_laboratories_are_used_only_where_asked_for(
-    demo_store: Path, monkeypatch: pytest.MonkeyPatch, command: str, asked: tuple[str, ...], same: bool
-) -> None:
-    computed = effects.effects_of_store
-    told: list[bool] = []
-
-    def watched(*frames: Any, **options: Any) -> pl.DataFrame:
-        told.append(options["same_laboratory"])
-        return computed(*frames, **options)
-
-    monkeypatch.setattr(effects, "effects_of_store", watched)
-    assert main(["--store", str(demo_store), command, "cold-soak", *asked]) == 0
-    assert told == [same]
 
 
 def test_effects_as_of_a_day_know_only_what_was_taken_in_by_then(network: cc.Network) -> None:
