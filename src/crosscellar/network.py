@@ -329,9 +329,9 @@ class Network(Evidence):
         return Written(
             "sheets",
             tuple(str(path) for path in made.paths),
-            f"{len(made.workbooks)} workbooks are in {out}; {len(made.keys)} keys of tastings are in "
-            f"{Path(out) / 'keys'}: keep those from the assessors. The {made.samples.height} sample labels "
-            f"were added to the register; {made.samples_file.name} lists them for your own copy of it.",
+            f"Workbooks in {out}: {len(made.workbooks)}. Keys of tastings in {Path(out) / 'keys'}: "
+            f"{len(made.keys)}; keep those from the assessors. Sample labels added to the register: "
+            f"{made.samples.height}; {made.samples_file.name} lists them for your own copy of it.",
             {"seed": seed},
         )
 

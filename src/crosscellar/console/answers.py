@@ -111,7 +111,7 @@ def _(result: Answer) -> list[Any]:
         cells = []
         for pooled in rest:
             scale = pooled.scale
-            where = f"{pooled.response} at {pooled.stage}" if pooled.stage else pooled.response
+            where = response_words(pooled.response, pooled.stage, load_contract())
             known = math.isfinite(pooled.estimate)
             cells.append(
                 (

@@ -7,6 +7,7 @@ from typing import Any, Final
 import polars as pl
 
 from crosscellar.console.parts import parts_of, table, words
+from crosscellar.pooling.verdict import many
 from crosscellar.results import (
     CheckReport,
     DecisionOutcome,
@@ -49,10 +50,10 @@ def _(result: RegisterOutcome) -> list[Any]:
 
 def count_sentence(result: IntakeOutcome) -> str:
     """The counts of a taking-in, read out."""
+    came = f"{many(result.readings_in, 'reading')} in {many(result.files.height, 'file')}"
     return (
-        f"{result.readings_in} readings in {result.files.height} files: {result.accepted} accepted, "
-        f"{result.refused} refused, {result.held} held for your decision, {result.already} already in the "
-        f"store, {result.blank} not measured."
+        f"{came}: {result.accepted} accepted, {result.refused} refused, {result.held} held for your decision, "
+        f"{result.already} already in the store, {result.blank} not measured."
     )
 
 
