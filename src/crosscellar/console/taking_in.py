@@ -52,8 +52,8 @@ def count_sentence(result: IntakeOutcome) -> str:
     """The counts of a taking-in, read out."""
     came = f"{many(result.readings_in, 'reading')} in {many(result.files.height, 'file')}"
     return (
-        f"{came}: {result.accepted} accepted, {result.refused} refused, {result.held} held for your decision, "
-        f"{result.already} already in the store, {result.blank} not measured."
+        f"{came}: {result.accepted} accepted, {result.refused} refused, {result.held} held for your "
+        f"decision, {result.already} already in the store, {result.blank} not measured."
     )
 
 
