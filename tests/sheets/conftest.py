@@ -140,6 +140,8 @@ def fill_in() -> Callable[..., int]:
                         cell.value = (
                             date(2027, 1, 20) if row[3].value == "End of malolactic" else date(2027, 5, 10)
                         )
+                    elif heading == "Preferred":
+                        cell.value = ("odd one", "the two alike", "none", None)[number % 4]
                     elif heading in ("Picked", "Score"):
                         cell.value = 1 + number % 3
                         typed += 1
