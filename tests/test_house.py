@@ -29,12 +29,12 @@ LEVELS = {
     "plans": 7,
     "proposals": 7,
     "answers": 5,
-    "summary": 7,
-    "evidence": 8,
-    "network": 9,
-    "demo": 10,
-    "console": 10,
-    "cli": 11,
+    "summary": 8,
+    "evidence": 9,
+    "network": 10,
+    "demo": 11,
+    "console": 11,
+    "cli": 12,
 }
 
 #: Heavy packages and the rooms that may import them.

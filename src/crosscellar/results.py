@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -50,6 +51,18 @@ def plain(value: object) -> Any:
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
     return value
+
+
+def _html_table(caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """An HTML table for a notebook, all text escaped."""
+    head = "".join(f"<th scope='col'>{html.escape(words)}</th>" for words in headings)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{html.escape(words)}</td>" for words in row) + "</tr>" for row in rows
+    )
+    return (
+        f"<table><caption>{html.escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{body}</tbody></table>"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +133,13 @@ class IntakeOutcome:
             "findings": plain(self.findings.select(FINDING_KEYS)),
             "marked_up": list(self.marked_up),
         }
+
+    def _repr_html_(self) -> str:
+        columns = ("file", "kind", *COUNTS, "status")
+        rows = [[str(row[name]) for name in columns] for row in self.files.iter_rows(named=True)]
+        rows.append(["in all", "", *(str(getattr(self, name)) for name in COUNTS), ""])
+        caption = "Taken in" if self.stored else "Read, not stored"
+        return _html_table(caption, [name.replace("_", " ") for name in columns], rows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -12,12 +13,16 @@ from crosscellar.answers import Asked, planned_responses, pool_question
 from crosscellar.contract import Contract
 from crosscellar.effects import effects_of_store, variance_priors
 from crosscellar.effects.ferments import LOG_RESPONSES
-from crosscellar.errors import CrosscellarError, UnknownName
+from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
+from crosscellar.plans import known_of, plan_question
+from crosscellar.pooling import Pooled
+from crosscellar.pooling.verdict import OPEN
 from crosscellar.register import Register
 from crosscellar.report.building import Answered, Names, build_summary, names_of
 from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import write_export
 from crosscellar.report.ferments import FermentLog, ferment_logs
+from crosscellar.report.numbers import chance, true_minus
 from crosscellar.report.page import render_page
 from crosscellar.report.paper import write_paper
 from crosscellar.report.variances import vessel_spreads
@@ -37,6 +42,10 @@ _COUNTS: Final = {
 
 #: Responses that a ferment log answers.
 _FERMENTS: Final = (*LOG_RESPONSES, "stuck")
+
+#: What is tried for a question that is still open: new sites, each with so many vessels an arm.
+_MORE_SITES: Final = (1, 2, 3, 4, 6, 8, 12, 16, 24)
+_VESSELS: Final = 2
 
 When = date | datetime | None
 
@@ -158,9 +167,43 @@ def _answered(
                 trials_this_season=trials.filter(pl.col("season") == season).height,
                 not_measured=tuple(missing.select("trial_id", "site_id").rows()),
                 ferments=_ferments(register, readings, name, season),
+                decide=_deciding(question, pools.pooled, readings, register, effects, contract),
             )
         )
     return found
+
+
+def _deciding(
+    question: Mapping[str, Any],
+    pools: Sequence[Pooled],
+    readings: pl.DataFrame,
+    register: Register,
+    effects: pl.DataFrame,
+    contract: Contract,
+) -> tuple[str, ...]:
+    """What it would take to settle a question that is still open; nothing for one that is settled."""
+    pooled = pools[0] if pools and pools[0].role == "primary" and pools[0].n_effects else None
+    if pooled is None or pooled.verdict not in OPEN:
+        return ()
+
+    def priors() -> pl.DataFrame:
+        return variance_priors(readings, register.design(), contract)[0]
+
+    try:
+        known = known_of(question, pooled, effects, contract, priors)
+        answer = plan_question(question, pooled, known, contract, sites=_MORE_SITES, vessels=(_VESSELS,))
+    except NotComputable:
+        return ("That cannot be worked out yet: too little is known of how far vessels and sites differ.",)
+    enough = answer.plan.filter(pl.col("chance_decided") >= answer.chance).sort("more_sites")
+    row = (enough if enough.height else answer.plan.sort("more_sites").tail(1)).row(0, named=True)
+    sites = "1 more site" if row["more_sites"] == 1 else f"{row['more_sites']} more sites"
+    likely = chance(row["chance_decided"])
+    told = (
+        f"{sites} with {_VESSELS} vessels an arm would probably settle it: the chance is {likely}."
+        if enough.height
+        else f"Even {sites} with {_VESSELS} vessels an arm may not settle it: the chance is {likely}."
+    )
+    return told, true_minus(answer.basis)
 
 
 def _ferments(

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from zipfile import ZipFile
 
+import pytest
 from openpyxl import load_workbook
 
 from crosscellar.report.content import Summary, TurnedAway
 from crosscellar.report.page import render_page
+from crosscellar.report.variances import VesselSpread
 from crosscellar.report.workbook import sheets_of, write_workbook
 
 SummaryOf = Callable[..., Summary]
@@ -41,6 +44,24 @@ def test_every_number_of_the_pages_tables_stands_in_the_workbook(
         if isinstance(value, float | int)
     }
     assert wanted <= there
+
+
+def test_the_workbook_has_each_vessel_spread_with_its_prior(summary_of: SummaryOf, tmp_path: Path) -> None:
+    # Coefficient of variation of a lognormal quantity: sqrt(exp(s2) - 1) (Aitchison and Brown 1957).
+    spread = VesselSpread("volatile acidity", True, "", (0.01, 0.02, 0.03), (2.0, 2.0, 4.0), 0.0225, 6.5)
+    summary = replace(summary_of(["a", "b"]), spreads=(spread.row,))
+    found = cells(write_workbook(summary, tmp_path / "book.xlsx"))
+    place = found.index("coefficient of variation, %")
+    assert found[place - 1] == "volatile acidity"
+    assert found[place + 1] == pytest.approx(100 * math.sqrt(math.exp(0.0225) - 1), abs=0.5)
+    assert found[place + 2 : place + 5] == [0.0225, 6.5, 3]
+
+
+def test_what_would_decide_a_question_stands_in_the_workbook(summary_of: SummaryOf, tmp_path: Path) -> None:
+    summary = summary_of(["a", "b"])
+    page = replace(summary.questions[0], decide=("4 more sites would.", "Supposed: 10 %."))
+    found = cells(write_workbook(replace(summary, questions=(page,)), tmp_path / "book.xlsx"))
+    assert "4 more sites would. Supposed: 10 %." in found
 
 
 def test_text_that_looks_like_a_formula_or_a_link_stays_text(summary_of: SummaryOf, tmp_path: Path) -> None:

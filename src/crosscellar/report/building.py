@@ -118,6 +118,7 @@ class Answered:
     trials_this_season: int
     not_measured: Sequence[tuple[str, str]] = ()
     ferments: Sequence[FermentLog] = ()
+    decide: Sequence[str] = ()
 
 
 def build_summary(
@@ -185,6 +186,7 @@ def build_summary(
         files=tuple(files),
         vessels=tuple(spread.words for spread in vessels),
         vessels_figure=variances_drawing(vessels, "vessels-figure") if vessels else None,
+        spreads=tuple(spread.row for spread in vessels),
     )
 
 
@@ -222,6 +224,7 @@ def question_page(
         remarks=(),
         figures=_ferments(number, one, names),
         this_season=one.trials_this_season,
+        decide=tuple(one.decide),
     )
     if not one.pooled or one.pooled[0].role != "primary":
         return blank

@@ -110,6 +110,19 @@ class Figure:
 
 
 @dataclass(frozen=True, slots=True)
+class Spread:
+    """How far vessels of one arm differ on a response, and the prior that trials' own variances lean on."""
+
+    response: str
+    scale: str
+    usual: str
+    prior_variance: str
+    prior_df: str
+    trials: int
+    in_band: str
+
+
+@dataclass(frozen=True, slots=True)
 class QuestionPage:
     """One question of the network and its answer."""
 
@@ -137,6 +150,7 @@ class QuestionPage:
     remarks: tuple[str, ...]
     figures: tuple[Figure, ...]
     this_season: int
+    decide: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,3 +182,4 @@ class Summary:
     files: tuple[tuple[str, str], ...]
     vessels: tuple[str, ...] = ()
     vessels_figure: Figure | None = None
+    spreads: tuple[Spread, ...] = ()

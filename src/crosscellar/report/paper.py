@@ -89,6 +89,7 @@ def _question(page: QuestionPage) -> dict[str, Any]:
         "said": f"{page.verdict[:1].upper()}{page.verdict[1:]}.",
         "reason": page.reason,
         "chances": page.chances,
+        "decide": page.decide,
         "response": page.response,
         "heading": page.heading,
         "evidence": page.evidence,

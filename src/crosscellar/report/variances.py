@@ -12,8 +12,9 @@ import polars as pl
 
 from crosscellar.contract import Contract, response_words
 from crosscellar.report.content import Figure as Drawing
+from crosscellar.report.content import Spread
 from crosscellar.report.forest import INK, MUST, PAPER, SLATE, STRAW, draw, shortened, svg_text, write_figure
-from crosscellar.report.numbers import number
+from crosscellar.report.numbers import NONE, number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -86,6 +87,11 @@ class VesselSpread:
         return sum(self.shown(variance) < floor for variance in self.variances)
 
     @property
+    def row(self) -> Spread:
+        """The spread as a table shows it."""
+        return _row_of(self)
+
+    @property
     def words(self) -> str:
         """The usual spread in a sentence, and how many trials it rests on."""
         trials = len(self.df)
@@ -102,6 +108,21 @@ class VesselSpread:
             f"{self.label}: vessels of one arm usually differ by about {amount} ({kind}). That rests on "
             f"{trials} trials with more than one vessel an arm, {self.inside} of them in the band."
         )
+
+
+def _row_of(spread: VesselSpread) -> Spread:
+    known = math.isfinite(spread.prior_variance)
+    kind = "coefficient of variation, %" if spread.log else f"standard deviation, {spread.unit}"
+    df = spread.prior_df
+    return Spread(
+        spread.label,
+        kind.removesuffix(", "),
+        _two_digits(spread.shown(spread.prior_variance)) if known else NONE,
+        f"{spread.prior_variance:.3g}" if known else NONE,
+        (f"{df:.3g}" if math.isfinite(df) else "no limit") if known else NONE,
+        len(spread.df),
+        str(spread.inside) if known else NONE,
+    )
 
 
 def vessel_spreads(

@@ -20,6 +20,8 @@ _NUMERIC: Final = frozenset(
     {
         *("Mean", "Low", "High", "New site low", "New site high", "Effect", "Season", "To season", "Sites"),
         *("Picked it", "Of", "Needed at 5 %", "Chance by guessing", "p, adjusted"),
+        *("Usual spread", "Prior variance", "Prior degrees of freedom"),
+        *("Trials with several vessels", "Of these in the band"),
     }
 )
 #: A number as the page shows it: a sign, digits, perhaps decimals.
@@ -59,6 +61,7 @@ def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
             (
                 *("Question", "Response", "Scale", "Verdict", "Mean", "Low", "High"),
                 *("New site low", "New site high", "Evidence", "Reason", "Method"),
+                "What would decide it",
             ),
             tuple(
                 (
@@ -66,6 +69,7 @@ def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
                     *_ends(page.interval),
                     *_ends(page.prediction),
                     *(page.evidence, page.reason, page.method),
+                    " ".join(page.decide),
                 )
                 for page in summary.questions
             ),
@@ -143,6 +147,27 @@ def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
                 (page.title, row.site, row.season, row.trial, row.correct, row.tasters, row.needed, row.p)
                 for page in summary.questions
                 for row in page.tastings
+            ),
+        ),
+        Sheet(
+            "Vessels of an arm",
+            "How far vessels of one arm differ; a trial's own variance leans on the prior (Smyth 2004). "
+            "Variances are of natural logarithms where the scale is a coefficient of variation.",
+            (
+                *("Response", "Scale", "Usual spread", "Prior variance", "Prior degrees of freedom"),
+                *("Trials with several vessels", "Of these in the band"),
+            ),
+            tuple(
+                (
+                    row.response,
+                    row.scale,
+                    row.usual,
+                    row.prior_variance,
+                    row.prior_df,
+                    row.trials,
+                    row.in_band,
+                )
+                for row in summary.spreads
             ),
         ),
         Sheet(
