@@ -31,6 +31,8 @@ STATUS: Final = {
     "refused": "refused",
     "held": "held",
 }
+#: The same where nothing was stored.
+WOULD: Final = {"taken_in": "would enter", "taken_in_part": "would enter, in part"}
 
 
 @parts_of.register
@@ -71,12 +73,13 @@ def finding_lines(findings: pl.DataFrame) -> list[str]:
 
 @parts_of.register
 def _(result: IntakeOutcome) -> list[Any]:
+    status = STATUS if result.stored else STATUS | WOULD
     rows = [
         (
             row["file"],
             row["kind"].replace("_", " "),
             *(str(row[name]) for name in ("readings_in", "accepted", "refused", "held", "already", "blank")),
-            STATUS.get(row["status"], row["status"]),
+            status.get(row["status"], row["status"]),
         )
         for row in result.files.iter_rows(named=True)
     ]
@@ -85,7 +88,9 @@ def _(result: IntakeOutcome) -> list[Any]:
     headings = ("file", "kind", "in", "accepted", "refused", "held", "already", "blank", "")
     closing = [count_sentence(result)]
     if remarks:
-        closing.append(f"{remarks} remarks on accepted readings: see `crosscellar findings` or --json.")
+        closing.append(
+            f"{many(remarks, 'remark')} on accepted readings: see `crosscellar findings` or --json."
+        )
     if not result.stored:
         closing.append("Nothing was stored: this was a dry run.")
     closing += [f"Written: {path}" for path in result.marked_up]
