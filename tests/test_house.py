@@ -31,6 +31,7 @@ LEVELS = {
     "answers": 5,
     "summary": 8,
     "evidence": 9,
+    "rebuilding": 9,
     "network": 10,
     "demo": 11,
     "console": 11,

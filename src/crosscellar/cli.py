@@ -252,6 +252,13 @@ def run_backup(args: argparse.Namespace) -> int:
     return DONE
 
 
+def run_rebuild(args: argparse.Namespace) -> int:
+    with open_network(args) as network:
+        rebuilt = network.rebuild(args.out)
+    show(args, rebuilt)
+    return DONE if rebuilt.same else 3
+
+
 def run_rules(args: argparse.Namespace) -> int:
     from crosscellar.network import rules_page
 
@@ -387,6 +394,9 @@ def build_parser() -> argparse.ArgumentParser:
     command("check", run_check, "verify the store against the kept files and the journal")
 
     sub = command("backup", run_backup, "write a consistent copy of the store")
+    sub.add_argument("--out", required=True, metavar="FILE")
+
+    sub = command("rebuild", run_rebuild, "make the store again from kept files, register and decisions")
     sub.add_argument("--out", required=True, metavar="FILE")
 
     sub = command("export", run_export, "every accepted reading and effect as open files with a dictionary")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
+from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -19,10 +20,11 @@ from crosscellar.results import (
     FindingsList,
     IntakeOutcome,
     Outstanding,
+    Rebuilt,
     RegisterOutcome,
     Written,
 )
-from crosscellar.store import Store
+from crosscellar.store import Circumstances, Store
 
 if TYPE_CHECKING:
     from crosscellar.contract.frames import Batch
@@ -197,7 +199,8 @@ class Network(Evidence):
                 settings=settings,
             )
             if not dry_run:
-                self._store.take_in(batch)
+                how = Circumstances(received, correction, settings, program_version())
+                self._store.take_in(batch, how=how)
                 self._known_effects.clear()
             if marked_up is not None:
                 written += self._mark_up(batch, part, Path(marked_up))
@@ -351,6 +354,18 @@ class Network(Evidence):
             {"snapshot": self._store.snapshot().checksum},
         )
 
+    def rebuild(self, out: str | Path) -> Rebuilt:
+        """A store at `out` made again from kept files, register and decisions, held against the ledger.
+
+        Raises
+        ------
+        StoreError
+            When there is a file at `out` already, or none can be written.
+        """
+        from crosscellar.rebuilding import rebuild_store
+
+        return rebuild_store(self._store, Path(out), self._contract, program=program_version())
+
     def rules_page(self, out: str | Path) -> Written:
         """How to fill in sheets, for cellars and laboratories: a page at `out`, from the checks' tables."""
         return rules_page(out)
@@ -370,6 +385,11 @@ class Network(Evidence):
         }
         paths = write_export(frames, Path(out), self._contract, snapshot=self._store.snapshot().checksum)
         return Written("export", tuple(str(path) for path in paths), f"{len(paths)} files are in {out}.")
+
+
+def program_version() -> str:
+    """The version of this program that is installed."""
+    return version("crosscellar")
 
 
 def rules_page(out: str | Path) -> Written:

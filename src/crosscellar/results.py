@@ -362,6 +362,31 @@ class CheckReport:
 
 
 @dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """A store made again: how many entries and items, and whether its content is what the ledger says.
+
+    `differences` are sentences: what could not be done again, and where it first came out otherwise.
+    """
+
+    path: str
+    entries: int
+    standing: int
+    content: str
+    same: bool
+    differences: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "store": self.path,
+            "entries": self.entries,
+            "standing": self.standing,
+            "content": self.content,
+            "same": self.same,
+            "differences": list(self.differences),
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class DemoOutcome:
     """The whole job on the invented network: each step, and the page to open."""
 

@@ -15,6 +15,7 @@ from crosscellar.results import (
     FindingsList,
     IntakeOutcome,
     Outstanding,
+    Rebuilt,
     RegisterOutcome,
     Written,
 )
@@ -160,6 +161,15 @@ def _(result: CheckReport) -> list[Any]:
         counts = f"{facts['standing']} readings from {facts['files']} files"
         return [f"{result.path} is sound: {counts}, snapshot {snapshot}."]
     return [f"{result.path} needs attention:", *(f"- {problem}" for problem in result.problems)]
+
+
+@parts_of.register
+def _(result: Rebuilt) -> list[Any]:
+    done = f"{result.entries} entries were done again; {result.standing} readings stand in {result.path}."
+    told = [f"- {difference}" for difference in result.differences]
+    if result.same:
+        return [f"{done} They are those of the ledger, by checksum {result.content[:12]}.", *told]
+    return [f"{done} They are NOT those of the ledger:", *told, "Keep the old store and its backups."]
 
 
 @parts_of.register

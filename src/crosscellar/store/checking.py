@@ -16,7 +16,7 @@ def problems_of(session: Session) -> Iterator[str]:
     """Every problem as a sentence with the next step; none for a sound store."""
     yield from _content(session)
     yield from _files(session)
-    yield from _against_journal(session)
+    yield from missing_entries(session)
 
 
 def _content(session: Session) -> Iterator[str]:
@@ -55,7 +55,8 @@ def _files(session: Session) -> Iterator[str]:
         yield f"The readings of {broken} files do not add up. Restore the latest backup."
 
 
-def _against_journal(session: Session) -> Iterator[str]:
+def missing_entries(session: Session) -> Iterator[str]:
+    """A sentence for each entry that the journal has and the store has not; one if there is no journal."""
     lines = journal.read(session.path)
     entries = dict(session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id"))
     kept = {row[0] for row in session.rows("SELECT DISTINCT sha256 FROM files WHERE sha256 IS NOT NULL")}

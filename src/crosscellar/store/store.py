@@ -14,10 +14,12 @@ import polars as pl
 from crosscellar.contract.frames import FILES, READINGS, Batch
 from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
 from crosscellar.store import journal
-from crosscellar.store.checking import problems_of
+from crosscellar.store.checking import missing_entries, problems_of
 from crosscellar.store.checksum import content_standing
+from crosscellar.store.circumstances import Circumstances
 from crosscellar.store.copies import write_copy
 from crosscellar.store.deciding import Decided, store_decision
+from crosscellar.store.history import History
 from crosscellar.store.ledger import ALL, Entry, Snapshot, last_entry, until_of
 from crosscellar.store.migrations import (
     bring_up_to_date,
@@ -210,8 +212,10 @@ class Store:
         """The register's tables, every column as text, as they stood."""
         return register_frames(self._session, until=until_of(self._session, as_of))
 
-    def take_in(self, batch: Batch) -> Taken | None:
+    def take_in(self, batch: Batch, *, how: Circumstances | None = None) -> Taken | None:
         """The taking-in, on the disk and read back; None when the batch holds nothing new.
+
+        `how` goes on record with it, so that it can be done again from the kept bytes.
 
         Raises
         ------
@@ -220,7 +224,7 @@ class Store:
         """
         before = last_entry(self._session)
         with self._session.transaction():
-            stored = store_batch(self._session, batch, moment=self._clock(), at_step=self._at_step)
+            stored = store_batch(self._session, batch, moment=self._clock(), at_step=self._at_step, how=how)
             self._at_step("before_commit")
         if stored is None:
             return None
@@ -399,6 +403,14 @@ class Store:
     def check(self) -> list[str]:
         """Every problem found, as sentences with the next step; empty for a sound store."""
         return list(problems_of(self._session))
+
+    def missing(self) -> list[str]:
+        """Entries that the journal speaks of and the store has not, as sentences with the next step."""
+        return list(missing_entries(self._session))
+
+    def history(self) -> History:
+        """All that was ever done to this store, as it can be done again."""
+        return History(self._session)
 
     def backup(self, out: str | Path) -> Path:
         """The path of a consistent copy that passes the same check. The store is closed and opened again.

@@ -12,6 +12,7 @@ from crosscellar.contract.frames import Batch, Columns
 from crosscellar.errors import StoreError
 from crosscellar.store import journal
 from crosscellar.store.checksum import Content, content_of
+from crosscellar.store.circumstances import Circumstances, write_circumstances
 from crosscellar.store.ledger import Entry, last_entry, write_entry
 from crosscellar.store.session import Session
 from crosscellar.store.targets import TARGETS
@@ -37,14 +38,19 @@ def next_entry(session: Session) -> int:
 
 
 def store_batch(
-    session: Session, batch: Batch, *, moment: datetime, at_step: Callable[[str], None]
+    session: Session,
+    batch: Batch,
+    *,
+    moment: datetime,
+    at_step: Callable[[str], None],
+    how: Circumstances | None = None,
 ) -> tuple[Entry, pl.DataFrame] | None:
     """The ledger's entry and the stored files (file_no, file_id), or None when there is nothing to store.
 
     Runs inside a transaction that the caller opened. Raises StoreError if what was written does not count up
     to what was given.
     """
-    fresh = batch.files.filter(pl.col("status") != _ON_RECORD)
+    fresh = _not_on_record(session, batch.files)
     if fresh.is_empty():
         return None
     _refuse_miscounted(batch, fresh)
@@ -59,11 +65,32 @@ def store_batch(
     at_step("items_written")
     _store_findings(session, batch.findings, files, items, entry)
     _store_lines(session, batch.lines, files, entry)
+    if how is not None:
+        write_circumstances(session, entry, how)
     _answer_retaken(session, files, entry)
     _answer_mended(session, entry)
     moment = write_entry(session, entry_id=entry, moment=moment, kind="intake", content=content)
     at_step("entry_written")
     return Entry(entry, moment, "intake", content), files.select("file_no", "file_id")
+
+
+def _not_on_record(session: Session, files: pl.DataFrame) -> pl.DataFrame:
+    """The files that bring something to keep.
+
+    A file refused whole, of which nothing was read, says nothing new when the same bytes come again.
+    """
+    fresh = files.filter(pl.col("status") != _ON_RECORD)
+    whole = (pl.col("status") == "refused") & (pl.col("readings_in") == 0)
+    shas = fresh.filter(whole)["sha256"].drop_nulls().to_list()
+    known = session.rows(
+        """
+        SELECT DISTINCT sha256 FROM files
+        WHERE status = 'refused' AND readings_in = 0 AND sha256 IN (SELECT unnest($shas::VARCHAR[]))
+        """,
+        {"shas": shas},
+    )
+    again = pl.col("sha256").is_in([row[0] for row in known]).fill_null(False)
+    return fresh.filter(~(whole & again))
 
 
 def _refuse_miscounted(batch: Batch, fresh: pl.DataFrame) -> None:

@@ -1,0 +1,127 @@
+"""All that was ever done to a store, in order, as it can be done again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from crosscellar.store.circumstances import Circumstances, circumstances_of
+from crosscellar.store.ledger import instant_of
+from crosscellar.store.registers import register_frames
+from crosscellar.store.session import Session
+
+#: What tells one finding of an entry from another: its file, its cell and what it says is wrong.
+_PLACE = ("sha256", "file", "sheet", "row", "column", "cell", "code", "severity")
+
+
+@dataclass(frozen=True, slots=True)
+class GivenFile:
+    """A file of a taking-in: its name, its bytes if they are kept, why it was refused if it had none."""
+
+    name: str
+    sha256: str | None
+    code: str
+    reason: str
+    next_step: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """A decision on a finding of this store."""
+
+    finding_id: int
+    verdict: str
+    reason: str
+    value: str | None
+    decided_by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One entry of the ledger with what it was made from; `how` is None where that is not on record.
+
+    `replaced` says whether items gave way in it: in a taking-in only a correction does that.
+    """
+
+    entry_id: int
+    moment: datetime
+    kind: str
+    checksum: str
+    how: Circumstances | None
+    replaced: bool
+    files: tuple[GivenFile, ...]
+    ruling: Ruling | None
+
+
+class History:
+    """The past of an open store."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def steps(self) -> tuple[Step, ...]:
+        """Every entry of the ledger, in order."""
+        how = circumstances_of(self._session)
+        files: dict[int, list[GivenFile]] = {}
+        for entry, *given in self._session.rows(
+            """
+            SELECT f.entry_id, f.file, f.sha256, coalesce(n.code, ''), coalesce(n.message, ''),
+                coalesce(n.suggestion, '')
+            FROM files AS f LEFT JOIN findings AS n
+                ON n.file_id = f.file_id AND f.sha256 IS NULL AND n.severity = 'refuse'
+            ORDER BY f.file_id, n.finding_id
+            """
+        ):
+            files.setdefault(entry, []).append(GivenFile(*given))
+        rulings = {
+            entry: Ruling(*ruling)
+            for entry, *ruling in self._session.rows(
+                """
+                SELECT entry_id, finding_id, verdict, reason, value, decided_by FROM decisions
+                ORDER BY decision_id
+                """
+            )
+        }
+        replaced = {
+            row[0]
+            for row in self._session.rows("SELECT DISTINCT entry_id FROM supersessions WHERE NOT stands")
+        }
+        return tuple(
+            Step(
+                entry,
+                instant_of(moment),
+                kind,
+                checksum,
+                how.get(entry),
+                entry in replaced,
+                tuple(files.get(entry, ())),
+                rulings.get(entry),
+            )
+            for entry, moment, kind, checksum in self._session.rows(
+                "SELECT entry_id, epoch_us(moment), kind, checksum FROM ledger ORDER BY entry_id"
+            )
+        )
+
+    def register_after(self, entry: int) -> dict[str, pl.DataFrame]:
+        """The register's tables as they stood after this entry; a table without rows is left out."""
+        return register_frames(self._session, until=entry)
+
+    def findings_of(self, entry: int) -> pl.DataFrame:
+        """The entry's findings with their place, numbered `nth` where several share one."""
+        found = self._session.frame(
+            """
+            SELECT n.finding_id, f.sha256, f.file, n.sheet, n."row", n."column", n.cell, n.code, n.severity
+            FROM findings AS n LEFT JOIN files AS f USING (file_id)
+            WHERE n.entry_id = $entry ORDER BY n.finding_id
+            """,
+            {"entry": entry},
+        )
+        return found.with_columns(pl.int_range(pl.len()).over(_PLACE).alias("nth"))
+
+
+def same_findings(old: pl.DataFrame, new: pl.DataFrame) -> dict[int, int]:
+    """The number in one store of each finding of the other: those of one place."""
+    both = old.join(new, on=[*_PLACE, "nth"], how="inner", nulls_equal=True, suffix="_new")
+    return dict(both.select("finding_id", "finding_id_new").rows())
