@@ -66,23 +66,55 @@ def missing_entries(session: Session) -> Iterator[str]:
             "entries could not be told from a whole one. Put it back beside the store if you have it."
         )
         return
-    lost = [
-        line
-        for place, line in enumerate(lines)
-        if entries.get(line.entry_id) != line.checksum and not _again(line, lines[place:], entries, kept)
-    ]
-    for line in lost:
-        what = ", ".join(name for name, _ in line.files) or f"a {line.kind}"
-        yield (
-            f"Entry {line.entry_id} of {line.moment[:10]} ({what}) is in the journal but not in the store: "
-            "the store lost its end. Take these sheets in again."
+    decided = {
+        (sha256, cell, code): entry
+        for sha256, cell, code, entry in session.rows(
+            """
+            SELECT coalesce(f.sha256, '') AS sha256, coalesce(n.cell, '') AS cell, n.code, max(d.entry_id)
+            FROM decisions AS d JOIN findings AS n USING (finding_id) LEFT JOIN files AS f USING (file_id)
+            GROUP BY ALL ORDER BY ALL
+            """
         )
+    }
+    for place, line in enumerate(lines):
+        if entries.get(line.entry_id) == line.checksum:
+            continue
+        if _again(line, lines[place + 1 :], entries, kept, decided):
+            continue
+        yield _lost(line)
 
 
-def _again(line: journal.Line, later: list[journal.Line], entries: dict[int, str], kept: set[str]) -> bool:
-    """Whether an entry that the store lost was made good: its files came again, or its like came later."""
+def _lost(line: journal.Line) -> str:
+    on = f"Entry {line.entry_id} of {line.moment[:10]}"
+    lost = "is in the journal but not in the store: the store lost its end."
+    if line.files:
+        return f"{on} ({', '.join(name for name, _ in line.files)}) {lost} Take these sheets in again."
+    if line.kind == "register":
+        return f"{on} (a register) {lost} Take the register in again."
+    if line.decided is None:
+        return f"{on} (a decision) {lost} Decide its finding again."
+    what = line.decided
+    where = " ".join(part for part in (what.file, what.cell) if part)
+    return (
+        f"{on} ({what.verdict} finding {what.finding_id}, {what.code} in {where or 'the whole batch'}) "
+        f"{lost} Decide that finding again."
+    )
+
+
+def _again(
+    line: journal.Line,
+    later: list[journal.Line],
+    entries: dict[int, str],
+    kept: set[str],
+    decided: dict[tuple[str, str, str], int],
+) -> bool:
+    """Whether an entry that the store lost was made good: its files came, its finding was decided again.
+
+    A register is taken in whole, so any later one makes a lost one good.
+    """
     if line.files:
         return all(sha256 in kept for _, sha256 in line.files if sha256)
-    return any(
-        other.kind == line.kind and entries.get(other.entry_id) == other.checksum for other in later[1:]
-    )
+    if line.decided is not None:
+        place = (line.decided.sha256, line.decided.cell, line.decided.code)
+        return decided.get(place, 0) > line.entry_id
+    return any(other.kind == line.kind and entries.get(other.entry_id) == other.checksum for other in later)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +15,30 @@ from crosscellar.store.session import Session, private_files
 
 
 @dataclass(frozen=True, slots=True)
+class Decided:
+    """The finding that a decision was about: by its place, for a number can be given again after a loss."""
+
+    finding_id: int
+    file: str
+    sha256: str
+    cell: str
+    code: str
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
 class Line:
-    """One journal line: the entry's number, kind and checksum, and the files it took in (name, sha256)."""
+    """One journal line: the entry's number, kind and checksum, and the files it took in (name, sha256).
+
+    `decided` is None for what is no decision, and in lines of decisions written before findings were named.
+    """
 
     entry_id: int
     moment: str
     kind: str
     checksum: str
     files: tuple[tuple[str, str], ...]
+    decided: Decided | None = None
 
 
 def journal_path(store: Path) -> Path:
@@ -30,18 +46,38 @@ def journal_path(store: Path) -> Path:
     return store.with_name(f"{store.name}.journal")
 
 
-def append(store: Path, entry: Entry, files: tuple[tuple[str, str], ...] = ()) -> None:
-    """Nothing; the line is on the disk when this returns. Raises StoreError when it cannot be written."""
-    line = json.dumps(
-        {
-            "entry": entry.entry_id,
-            "moment": entry.moment.isoformat(),
-            "kind": entry.kind,
-            "checksum": entry.content.checksum,
-            "files": [list(pair) for pair in files],
-        },
-        ensure_ascii=False,
+def decided_in(session: Session, entry: int) -> Decided | None:
+    """The finding that this entry decided, and how; None for an entry that is no decision."""
+    found = session.rows(
+        """
+        SELECT d.finding_id, coalesce(f.file, ''), coalesce(f.sha256, ''), coalesce(n.cell, ''), n.code,
+            d.verdict
+        FROM decisions AS d JOIN findings AS n USING (finding_id) LEFT JOIN files AS f USING (file_id)
+        WHERE d.entry_id = $entry
+        """,
+        {"entry": entry},
     )
+    return Decided(*found[0]) if found else None
+
+
+def append(
+    store: Path,
+    entry: Entry,
+    files: tuple[tuple[str, str], ...] = (),
+    *,
+    decided: Decided | None = None,
+) -> None:
+    """Nothing; the line is on the disk when this returns. Raises StoreError when it cannot be written."""
+    told: dict[str, Any] = {
+        "entry": entry.entry_id,
+        "moment": entry.moment.isoformat(),
+        "kind": entry.kind,
+        "checksum": entry.content.checksum,
+        "files": [list(pair) for pair in files],
+    }
+    if decided is not None:
+        told["decided"] = list(astuple(decided))
+    line = json.dumps(told, ensure_ascii=False)
     path = journal_path(store)
     new = not path.exists()
     try:
@@ -78,7 +114,12 @@ def catch_up(session: Session) -> None:
             "SELECT file, coalesce(sha256, '') FROM files WHERE entry_id = $entry ORDER BY file_no",
             {"entry": number},
         )
-        append(session.path, entry, tuple((str(name), str(sha)) for name, sha in files))
+        append(
+            session.path,
+            entry,
+            tuple((str(name), str(sha)) for name, sha in files),
+            decided=decided_in(session, number),
+        )
 
 
 def last_entry_id(store: Path) -> int:
@@ -102,6 +143,7 @@ def read(store: Path) -> list[Line]:
                     str(found["kind"]),
                     str(found["checksum"]),
                     tuple((str(name), str(sha)) for name, sha in found["files"]),
+                    Decided(*found["decided"]) if "decided" in found else None,
                 )
             )
         except (ValueError, KeyError, TypeError):

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import shutil
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from importlib import resources
@@ -144,10 +145,46 @@ def make_new(path: Path, *, moment: datetime, steps: tuple[Migration, ...]) -> N
                 left.unlink()
 
 
+@contextmanager
+def _only_one(path: Path) -> Iterator[None]:
+    """Inside, no other process upgrades this store: two would swap in copies of different moments.
+
+    The lock is the system's and ends with its process. Its file stays: removing it would let two in.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        # Where a store that is open elsewhere cannot be replaced, the swap itself fails.
+        yield
+        return
+    with private_files():
+        handle = os.open(path.with_name(f".{path.name}.upgrading"), os.O_CREAT | os.O_RDWR, 0o600)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _sweep(path: Path) -> None:
+    """Nothing; what an upgrade that was killed left behind is gone. Only inside `_only_one`."""
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*.upgrade*"):
+        with suppress(OSError):
+            left.unlink()
+    with suppress(OSError):
+        for left in path.parent.glob(f"{glob.escape(path.name)}.before-*.part"):
+            left.unlink()
+
+
+def _mark(path: Path) -> tuple[int, int, int]:
+    """What changes when anyone writes to the file or puts another in its place."""
+    found = path.stat()
+    return (found.st_ino, found.st_size, found.st_mtime_ns)
+
+
 def bring_up_to_date(
     path: Path,
     *,
-    version: int,
     moment: datetime,
     steps: tuple[Migration, ...],
     verify: Callable[[Session], str],
@@ -156,16 +193,34 @@ def bring_up_to_date(
     """The path of the backup; the store at `path` has seen all steps.
 
     The steps run on a copy, which takes the store's place only after `verify` gives the same text (a checksum
-    of the content) as before. A crash at any moment leaves the old store or the new one.
+    of the content) as before. A crash at any moment leaves the old store or the new one. A second process
+    that upgrades the same store waits, and then finds nothing left to do.
     """
+    with _only_one(path):
+        _sweep(path)
+        return _upgrade(path, moment=moment, steps=steps, verify=verify, at_step=at_step)
+
+
+def _upgrade(
+    path: Path,
+    *,
+    moment: datetime,
+    steps: tuple[Migration, ...],
+    verify: Callable[[Session], str],
+    at_step: Callable[[str], None],
+) -> Path:
     backup = path.with_name(f"{path.name}.before-{steps[-1].number:04d}")
     copy = path.with_name(f".{path.name}.{os.getpid()}.upgrade")
     session = Session(path)
     try:
+        version = version_of(session)
+        if version >= steps[-1].number:
+            return backup
         before = verify(session)
         session.checkpoint()
     finally:
         session.close()
+    mark = _mark(path)
     try:
         with private_files():
             for target in (backup, copy):
@@ -189,6 +244,12 @@ def bring_up_to_date(
         finally:
             session.close()
         at_step("verified")
+        if _mark(path) != mark:
+            raise StoreError(
+                "another program wrote to the store while it was upgraded, so it was left as it is",
+                where=path,
+                next_step="Close the other program and run the command again.",
+            )
         copy.replace(path)
         sync_folder(path.parent)
         at_step("swapped")

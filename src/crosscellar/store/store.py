@@ -166,7 +166,6 @@ class Store:
                 session.close()
                 bring_up_to_date(
                     path,
-                    version=version,
                     moment=clock(),
                     steps=steps,
                     verify=lambda opened: content_standing(opened, until=ALL).checksum,
@@ -248,7 +247,7 @@ class Store:
         entry = last_entry(self._session)
         if entry is None or (before is not None and entry.entry_id == before.entry_id):
             return
-        journal.append(self.path, entry, files)
+        journal.append(self.path, entry, files, decided=journal.decided_in(self._session, entry.entry_id))
         self._at_step("journalled")
         try:
             self._session.checkpoint()

@@ -1,0 +1,142 @@
+"""A store that version 1 of the format wrote is opened, upgraded on a copy, and answers as it did."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import subprocess
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from crosscellar.errors import StoreError
+from crosscellar.store import Circumstances, Store, migrations
+
+#: Written once by the program as it was before schema step 2, and never anew. From its sheets, by hand:
+#: a.csv (ORR-01 3.31, ORR-02 3.35), b.csv (ORR-01 3.41 held, ORR-03 3.30), the held one accepted, c.csv a
+#: correction (ORR-02 3.36), d.csv (ORR-04 33.5, which no pH is).
+STORES = Path(__file__).with_name("stores")
+STANDING = {"ORR-01": 3.41, "ORR-02": 3.36, "ORR-03": 3.30}
+BEFORE_THE_DECISION = {"ORR-01": 3.31, "ORR-02": 3.35, "ORR-03": 3.30}
+STEPS = ("copied_backup", "copied_copy", "applied", "verified", "swapped")
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    path = tmp_path / "network.duckdb"
+    path.write_bytes(gzip.decompress((STORES / "version_1.duckdb.gz").read_bytes()))
+    path.with_name("network.duckdb.journal").write_bytes((STORES / "version_1.journal.txt").read_bytes())
+    return path
+
+
+def standing(store: Store, **when: Any) -> dict[str, float]:
+    return dict(store.readings(**when).select("vessel_id", "value").rows())
+
+
+def test_a_store_of_version_1_opens_passes_the_check_and_answers_as_it_did(old: Path) -> None:
+    with Store.open(old) as store:
+        assert migrations.version_of(store._session) == migrations.known_migrations()[-1].number
+        assert store.check() == []
+        assert standing(store) == STANDING
+        decided = next(step.moment for step in store.history().steps() if step.kind == "decision")
+        assert standing(store, as_of=decided.replace(hour=decided.hour - 1)) == BEFORE_THE_DECISION
+        assert standing(store, as_of=date(2025, 12, 31)) == {}
+
+
+def test_a_store_of_version_1_takes_in_decides_and_is_backed_up(old: Path, take: Any, ph: Any) -> None:
+    with Store.open(old) as store:
+        take(store, ph(ORR_04="3.40"), "e.csv")
+        assert standing(store) == STANDING | {"ORR-04": 3.40}
+        store.backup(old.with_name("copy.duckdb"))
+        assert store.check() == []
+
+
+KILLED = """
+import os, signal, sys
+from crosscellar.store import Store
+def die(name):
+    if name == sys.argv[2]:
+        os.kill(os.getpid(), signal.SIGKILL)
+Store.open(sys.argv[1], at_step=die)
+"""
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_the_upgrade_of_version_1_killed_at_a_step_leaves_one_whole_store_and_a_rerun_sweeps(
+    step: str, old: Path
+) -> None:
+    before = old.read_bytes()
+    done = subprocess.run([sys.executable, "-c", KILLED, str(old), step], timeout=120, check=False)
+    assert done.returncode == -9
+    assert (old.read_bytes() == before) is (step != "swapped")
+    with Store.open(old) as store:
+        assert store.check() == []
+        assert standing(store) == STANDING
+    names = {file.name for file in old.parent.iterdir()} - {".network.duckdb.upgrading"}
+    assert names == {"network.duckdb", "network.duckdb.journal", "network.duckdb.before-0002"}
+    assert {
+        file.stat().st_mode & 0o077 for file in old.parent.glob("*.duckdb*") if "journal" not in file.name
+    }
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_of_processes_that_upgrade_at_one_moment_none_undoes_what_another_took_in(old: Path) -> None:
+    """Each opens the old store and adds a register of its own: all must be there in the end."""
+    adding = """
+import sys
+import polars as pl
+from crosscellar.store import Store
+with Store.open(sys.argv[1], wait=60.0) as store:
+    name = sys.argv[2]
+    store.keep_register({name: pl.DataFrame({"k": [name]})}, {name: ["k"]})
+"""
+    children = [
+        subprocess.Popen([sys.executable, "-c", adding, str(old), f"table_{number}"]) for number in range(4)
+    ]
+    assert [child.wait(timeout=120) for child in children] == [0, 0, 0, 0]
+    with Store.open(old) as store:
+        assert store.check() == []
+        assert standing(store) == STANDING
+        assert {f"table_{number}" for number in range(4)} <= set(store.register_frames())
+
+
+def test_a_store_written_to_by_an_older_program_during_its_upgrade_is_left_as_it_is(old: Path) -> None:
+    def write(step: str) -> None:
+        if step == "verified":
+            with old.open("ab") as file:
+                file.write(bytes(16))
+
+    with pytest.raises(StoreError, match="another program wrote to the store while it was upgraded"):
+        Store.open(old, at_step=write)
+    assert old.read_bytes()[-16:] == bytes(16)
+
+
+def test_how_a_taking_in_was_done_is_on_record(path: Path, plain: Any) -> None:
+    how = Circumstances(date(2025, 10, 9), True, {"sugar_rises": {"on": 0.0}}, "0.1.0")
+    with Store.open(path, clock=lambda: datetime(2026, 1, 1, tzinfo=UTC)) as store:
+        store.take_in(plain(("a.csv", [("v1", "pH", 3.3)])), how=how)
+        store.take_in(plain(("b.csv", [("v2", "pH", 3.3)])))
+        first, second = store.history().steps()
+    assert first.how == how
+    assert [file.name for file in first.files] == ["a.csv"]
+    assert second.how is None
+
+
+def test_bytes_that_no_sheet_can_be_read_from_change_nothing_when_they_come_again(
+    path: Path, judge: Any
+) -> None:
+    broken = ("broken.xlsx", "PK\x03\x04 this is no workbook")
+    with Store.open(path) as store:
+        first = store.take_in(judge(store, broken))
+        assert first is not None
+        facts, findings = store.facts(), store.findings().rows()
+        assert store.take_in(judge(store, broken)) is None
+        assert store.take_in(judge(store, ("other name.xlsx", broken[1]))) is None
+        assert (store.facts(), store.findings().rows()) == (facts, findings)
+        # beside a sheet that is new, too
+        sheet = ("new.csv", "trial_id,arm_id,vessel_id,stage,sample_date,analyte,value,unit\n")
+        store.take_in(judge(store, broken, sheet))
+        assert store.files()["file"].to_list().count("broken.xlsx") == 1
