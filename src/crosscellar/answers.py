@@ -190,7 +190,8 @@ def pool_question(
         primary = key["role"] == "primary"
         # A smallest difference stands on one scale: it says nothing on that of another measure.
         fits = key["measure"] == judged.measure if judged.measure else asked.measure is None
-        scale = tau_scale_of(rows, everything, str(question["question_id"]), key)
+        usable = rows.filter(pl.col("usable") & (pl.col("variance") > 0))["variance"]
+        scale = tau_scale_of(usable, everything, str(question["question_id"]), key)
         answer = pool(
             rows,
             method=asked.method,
@@ -248,12 +249,14 @@ def _rows(effects: pl.DataFrame, key: Mapping[str, Any]) -> pl.DataFrame:
 
 
 def tau_scale_of(
-    rows: pl.DataFrame, everything: pl.DataFrame | None, question: str, key: Mapping[str, Any]
+    variances: pl.Series, everything: pl.DataFrame | None, question: str, key: Mapping[str, Any]
 ) -> TauScale:
-    """How far sites usually differ on a response (`key`: response, measure), learnt from other questions."""
-    usable = rows.filter(pl.col("usable") & (pl.col("variance") > 0))
-    default = default_tau_scale(usable["variance"].to_numpy(), measure=str(key["measure"] or ""))
-    if everything is None or usable.is_empty():
+    """How far sites usually differ on a response (`key`: response, measure), learnt from other questions.
+
+    `variances` are those of the question's effects, for the default.
+    """
+    default = default_tau_scale(variances.to_numpy(), measure=str(key["measure"] or ""))
+    if everything is None or variances.is_empty():
         return default
     alike = everything.filter(
         (pl.col("response") == key["response"])

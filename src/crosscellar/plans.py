@@ -137,12 +137,9 @@ def known_of(
         trials = float(pooled.sigma2.get("trial", 0.0))
         whence = "as seen so far"
     else:
-        rows = effects.filter((pl.col("question") == name) & (pl.col("response") == response))
-        if rows.is_empty():
-            rows = effects.clear(1).with_columns(
-                usable=pl.lit(True), variance=pl.lit(2.0 * vessel, dtype=pl.Float64)
-            )
-        prior = tau_scale_of(rows, effects, name, {"response": response, "measure": measure})
+        one_vessel_each = pl.Series([2.0 * vessel])
+        variances = own["variance"] if own.height else one_vessel_each
+        prior = tau_scale_of(variances, effects, name, {"response": response, "measure": measure})
         sites, trials = (_HALF_NORMAL_MEDIAN * prior.scale) ** 2, 0.0
         seen = "no site has" if there == 0 else "only one site has"
         learnt = "other questions" if prior.source == "learnt" else "the default prior"

@@ -95,19 +95,23 @@ def read_proposals(
         .with_row_index("line", offset=2)
         .filter(pl.any_horizontal(pl.col(COLUMNS[:4]).is_not_null()))
     )
-    _stop_at(table, ~pl.col("question_id").is_in(list(questions)), path, "question_id", "no such question")
-    _stop_at(table, ~pl.col("site_id").is_in(list(sites)), path, "site_id", "no such site")
+    for column, known in (("question_id", questions), ("site_id", sites)):
+        strange = ~pl.col(column).is_in(list(known))
+        _stop_at(table, strange, path, column, "is not in the register", UnknownName)
     numbers = table.with_columns(
         vessels_read=pl.col("vessels").fill_null("1").cast(pl.Int64, strict=False),
         cost_read=_number(pl.col("cost"), comma=separator != ",").cast(pl.Float64, strict=False),
     )
-    _stop_at(numbers, ~(pl.col("vessels_read") >= 1), path, "vessels", "not a whole number of 1 or more")
+    _stop_at(numbers, ~(pl.col("vessels_read") >= 1), path, "vessels", "is not a whole number of 1 or more")
     unread = pl.col("cost").is_not_null() & ~(pl.col("cost_read") >= 0)
-    _stop_at(numbers, unread, path, "cost", "not an amount of 0 or more")
+    _stop_at(numbers, unread, path, "cost", "is not an amount of 0 or more")
     if prices is None:
-        _stop_at(
-            numbers, pl.col("cost").is_null(), path, "cost", "empty, and no --prices to work it out from"
-        )
+        if (unpriced := numbers.filter(pl.col("cost").is_null())).height:
+            raise CrosscellarError(
+                "the cost is empty, and there are no prices to work it out from",
+                where=f"{path}, line {unpriced['line'][0]}",
+                next_step="Fill it in, or name a table with --prices.",
+            )
         worked = pl.lit(None, dtype=pl.Float64)
     else:
         vessels = 2.0 * pl.col("vessels_read")
@@ -126,17 +130,22 @@ def _number(column: pl.Expr, *, comma: bool) -> pl.Expr:
     return column.str.replace(",", ".", literal=True) if comma else column
 
 
-def _stop_at(table: pl.DataFrame, wrong: pl.Expr, path: Path, column: str, why: str) -> None:
+def _stop_at(
+    table: pl.DataFrame,
+    wrong: pl.Expr,
+    path: Path,
+    column: str,
+    why: str,
+    kind: type[CrosscellarError] = CrosscellarError,
+) -> None:
     """Stops at the first line that is wrong, naming it."""
     lines = table.filter(wrong.fill_null(True)).select("line", column)
     if lines.is_empty():
         return
     line, text = lines.row(0)
-    where = f"{path}, line {line}, {column}"
-    kind = UnknownName if why.startswith("no such") else CrosscellarError
     raise kind(
-        f"{text if text is not None else 'an empty cell'}: {why}",
-        where=where,
+        f"{column} {text} {why}" if text is not None else f"{column} is empty",
+        where=f"{path}, line {line}",
         next_step="Mend the line and run it again.",
     )
 

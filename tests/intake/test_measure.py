@@ -88,35 +88,31 @@ def test_two_laboratories_that_declare_different_things_are_each_taken_at_their_
     assert batch.findings.filter(pl.col("severity") == "hold")["code"].to_list() == ["basis_missing"]
 
 
-def test_a_laboratory_s_detection_limit_stands_for_not_detected(contract: Any, register: Any) -> None:
-    labs = pl.DataFrame({"lab_id": ["lab_north"], "analyte": ["malic_acid"], "detection_limit": [0.05]})
+def _not_detected(contract: Any, register: Any, limit: float, unit: str) -> Any:
+    """Malic acid not detected by a laboratory that declares its limit in this unit."""
+    labs = pl.DataFrame(
+        {"lab_id": ["lab_north"], "analyte": ["malic_acid"], "unit": [unit], "detection_limit": [limit]}
+    )
     limited = replace(register, labs=pl.concat([register.labs, labs], how="diagonal"))
-    name, text = _sheet(("malic", "ND", "g/L"))
-    batch = check_documents(
+    name, text = _sheet(("malic", "ND", unit))
+    return check_documents(
         read_documents([(name, text.encode())]),
         limited,
         contract,
         stored=NothingStored(),
         received=date(2026, 1, 5),
     )
+
+
+def test_a_laboratory_s_detection_limit_stands_for_not_detected(contract: Any, register: Any) -> None:
+    batch = _not_detected(contract, register, 0.05, "g/L")
     assert batch.readings.select("value", "qualifier", "text_sent").rows() == [(0.05, "<", "ND")]
     assert batch.findings["code"].to_list() == ["limit_from_laboratory"]
 
 
 def test_a_detection_limit_declared_in_another_unit_is_converted(contract: Any, register: Any) -> None:
     # 50 mg/L are 0.05 g/L by definition.
-    labs = pl.DataFrame(
-        {"lab_id": ["lab_north"], "analyte": ["malic_acid"], "unit": ["mg/L"], "detection_limit": [50.0]}
-    )
-    limited = replace(register, labs=pl.concat([register.labs, labs], how="diagonal"))
-    name, text = _sheet(("malic", "ND", "mg/L"))
-    batch = check_documents(
-        read_documents([(name, text.encode())]),
-        limited,
-        contract,
-        stored=NothingStored(),
-        received=date(2026, 1, 5),
-    )
+    batch = _not_detected(contract, register, 50.0, "mg/L")
     assert batch.readings.select("value", "qualifier").rows() == [(0.05, "<")]
 
 

@@ -178,12 +178,18 @@ def test_proposals_are_chosen_within_the_budget(
     ("lines", "said"),
     [
         ("question_id\ncold-soak\n", "no column site_id"),
-        ("question_id,site_id,vessels,cost\nno-such,dorrow-mill,1,5\n", "line 2, question_id: no-such"),
-        ("question_id,site_id,vessels,cost\ncold-soak,nowhere,1,5\n", "line 2, site_id: nowhere"),
-        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,some,5\n", "line 2, vessels: some"),
-        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,0,5\n", "line 2, vessels: 0"),
-        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,-5\n", "line 2, cost: -5"),
-        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,\n", "no --prices"),
+        (
+            "question_id,site_id,vessels,cost\nno-such,dorrow-mill,1,5\n",
+            "line 2: question_id no-such is not",
+        ),
+        (
+            "question_id,site_id,vessels,cost\ncold-soak,nowhere,1,5\n",
+            "line 2: site_id nowhere is not",
+        ),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,some,5\n", "line 2: vessels some is not"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,0,5\n", "line 2: vessels 0 is not"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,-5\n", "line 2: cost -5 is not"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,\n", "line 2: the cost is empty"),
     ],
 )
 def test_a_line_that_cannot_be_planned_is_named(

@@ -285,6 +285,16 @@ def test_identifiers_that_a_spreadsheet_damages_are_warned_of(
     ]
 
 
+def test_identifiers_that_a_spreadsheet_damages_are_refused_while_the_sheets_have_yet_to_go_out(
+    read: Read, sound: Tables
+) -> None:
+    change("trials", 0, status="planned")(sound)
+    add("vessels", 0, vessel_id="10-11")(sound)
+    with pytest.raises(RegisterRefused) as told:
+        read(sound)
+    assert told.value.faults == ("A spreadsheet would turn the vessel 10-11 of trial LS-A into a date.",)
+
+
 def test_a_trial_that_does_not_plan_the_deciding_response_is_warned_of(read: Read, sound: Tables) -> None:
     assert warned(change("responses", 0, response="volatile_acidity"), read, sound) == [
         "No primary response as the question has it is planned in LS-A."

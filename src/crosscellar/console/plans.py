@@ -138,10 +138,14 @@ def _(result: BudgetAnswer) -> list[Any]:
     )
     headings = ("question", "so far", "new sites", "decided today", "decided then")
     proposed = ("run", "question", "site", "vessels an arm", f"cost {money}".strip(), "")
+    ties = (
+        "Of sets that decide as much, the one with more sites is taken, then the one with more of what was "
+        "tried before. Chances are simulated with a fixed seed."
+    )
     return [
         funded,
         decided,
         table(headings, questions, right=(2, 3, 4)),
         table(proposed, rows, right=(3, 4)),
-        f"{how} Chances are simulated with a fixed seed (ties: more sites, then what was tried before).",
+        f"{how} {ties}",
     ]

@@ -35,6 +35,10 @@ class PanelFit:
     converged: bool
 
 
+#: Behind the columns of the effects: how many assessors scored both arms.
+PANELS: Final = {"assessors": pl.Int32}
+
+
 def panel_fit(score: Array, arm: Array, assessor: Array, session: Array) -> PanelFit:
     """Arm differences with assessor and session as random intercepts (statsmodels MixedLM, REML).
 
@@ -151,7 +155,7 @@ def effects_of_scores(
     )
     vessel_variance = _vessel_variance(tasted, fitted)
     rows = _rows(wanted, fitted, tasted, vessel_variance, design)
-    return finish(rows, same_laboratory=True, level=level)
+    return finish(rows, same_laboratory=True, level=level, behind=PANELS)
 
 
 def _tasted(scores: pl.DataFrame, design: pl.DataFrame) -> pl.DataFrame:
@@ -301,20 +305,6 @@ def _rows(
                     pl.when(~pl.col("converged")).then(
                         pl.lit("the mixed model did not converge: not pooled")
                     ),
-                    pl.when(known)
-                    .then(
-                        pl.format(
-                            "tasting error of {} assessors plus the vessel variance of {} trials",
-                            "assessors",
-                            "vessel_trials",
-                        )
-                    )
-                    .otherwise(
-                        pl.format(
-                            "tasting error of {} assessors only: speaks for the wines poured",
-                            "assessors",
-                        )
-                    ),
                 ],
                 separator="; ",
                 ignore_nulls=True,
@@ -326,6 +316,7 @@ def _rows(
             pl.lit("").alias("other_laboratory"),
             pl.lit(None, dtype=pl.Int32).alias("n_blocks"),
             pl.lit(None, dtype=pl.String).alias("prior_from"),
+            "assessors",
         )
     )
 

@@ -20,11 +20,10 @@ def variance_words(row: Mapping[str, object]) -> str:
     if row.get("measure") == "discriminators":
         return f"exact counts of {n_t} tasters, no vessel variance in it: it speaks for the wines poured"
     if str(row.get("unit") or "").startswith("points"):
-        known = f"tasting error plus the vessel variance of {trials} trials"
-        alone = "tasting error only: speaks for the wines poured"
-        # The remark says the same with the number of assessors.
-        said = [part for part in str(row.get("remark") or "").split("; ") if part.startswith("tasting error")]
-        return f"{vessels} tasted, {(said or [known if source == 'borrowed' else alone])[0]}"
+        error = f"{vessels} tasted, tasting error of {_count(row.get('assessors'))} assessors"
+        if source == "borrowed":
+            return f"{error} plus the vessel variance of {trials} trials"
+        return f"{error} only: speaks for the wines poured"
     if row.get("measure") in ("risk_difference", "log_odds", "log_risk_ratio"):
         return f"counts of {vessels}"
     if source == "own":

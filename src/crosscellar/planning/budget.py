@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -106,15 +106,16 @@ def _worth(
     decided = np.zeros(len(sets))
     question, site = proposals["question"].to_numpy(), proposals["site"].to_numpy()
     for name, gain in gains.items():
-        of_question = question == name
-        count = np.zeros(len(sets), dtype=np.int64)
-        for place in np.unique(site[of_question]):
-            count += sets[:, of_question & (site == place)].any(axis=1)
-        decided += gain[count]
-    sites = np.zeros(len(sets), dtype=np.int64)
-    for place in np.unique(site):
-        sites += sets[:, site == place].any(axis=1)
-    return decided, sites
+        decided += gain[_sites(site, sets, question == name)]
+    return decided, _sites(site, sets, np.ones(len(site), dtype=bool))
+
+
+def _sites(site: npt.NDArray[Any], sets: Flags, among: Flags) -> Counts:
+    """How many sites each set has among some of the proposals."""
+    count = np.zeros(len(sets), dtype=np.int64)
+    for place in np.unique(site[among]):
+        count += sets[:, among & (site == place)].any(axis=1)
+    return count
 
 
 def _idle(proposals: pl.DataFrame, gains: dict[str, Floats], sets: Flags) -> Flags:
@@ -124,9 +125,7 @@ def _idle(proposals: pl.DataFrame, gains: dict[str, Floats], sets: Flags) -> Fla
     for name, gain in gains.items():
         of_question = question == name
         trials = sets[:, of_question].sum(axis=1)
-        count = np.zeros(len(sets), dtype=np.int64)
-        for place in np.unique(site[of_question]):
-            count += sets[:, of_question & (site == place)].any(axis=1)
+        count = _sites(site, sets, of_question)
         last = np.round(gain - np.concatenate([[-1.0], gain[:-1]]), 3)
         found |= (trials > count) | (last[count] <= 0)
     return found

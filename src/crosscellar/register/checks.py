@@ -46,6 +46,23 @@ def spreadsheet_damages(identifier: str) -> str:
     return ""
 
 
+def damaged_identifiers(register: Register, trials: pl.DataFrame) -> list[str]:
+    """A sentence for each identifier of these trials (trial_id) that a spreadsheet would not give back."""
+    sentences = []
+    for noun, table, column in (
+        ("trial", register.trials, "trial_id"),
+        ("arm", register.arms, "arm_id"),
+        ("vessel", register.vessels, "vessel_id"),
+    ):
+        own = table.join(trials.select("trial_id"), on="trial_id", how="semi")
+        named = own.select("trial_id", pl.col(column).alias("named")).unique().sort("trial_id", "named")
+        for trial, identifier in named.iter_rows():
+            if damage := spreadsheet_damages(identifier):
+                where = "" if noun == "trial" else f" of trial {trial}"
+                sentences.append(f"A spreadsheet would turn the {noun} {identifier}{where} into {damage}.")
+    return sentences
+
+
 def check_tables(register: Register, contract: Contract, texts: Mapping[str, TextTable]) -> Iterator[str]:
     """Every reason to refuse this register, as a sentence."""
     yield from _keys(register, contract, texts)
@@ -54,6 +71,8 @@ def check_tables(register: Register, contract: Contract, texts: Mapping[str, Tex
     yield from _arms(register)
     yield from _seasons(register)
     yield from _responses(register)
+    # Blank sheets have yet to go out; identifiers that are in use already are warned of.
+    yield from damaged_identifiers(register, register.trials.filter(pl.col("status") == "planned"))
 
 
 def _keys(register: Register, contract: Contract, texts: Mapping[str, TextTable]) -> Iterator[str]:

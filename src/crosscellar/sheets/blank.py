@@ -14,7 +14,7 @@ from crosscellar.contract import Analyte, Contract
 from crosscellar.contract.tabs import LABELS, READ_ME
 from crosscellar.errors import NotComputable, RegisterRefused, UnknownName
 from crosscellar.register import Register
-from crosscellar.register.checks import spreadsheet_damages
+from crosscellar.register.checks import damaged_identifiers
 from crosscellar.sheets.book import Book, Column
 from crosscellar.sheets.labels import SAMPLES, laboratory_plan, samples_of
 from crosscellar.sheets.protocol import protocol_parts
@@ -190,22 +190,7 @@ def _chosen(register: Register, season: int | None, trials: Sequence[str] | None
 
 def _refuse_damaged(register: Register, chosen: pl.DataFrame) -> None:
     """Identifiers that come back as something else would make every reading a riddle."""
-    faults = []
-    for noun, table, column in (
-        ("trial", chosen, "trial_id"),
-        ("arm", register.arms, "arm_id"),
-        ("vessel", register.vessels, "vessel_id"),
-    ):
-        own = table.join(chosen.select("trial_id"), on="trial_id", how="semi")
-        for trial, identifier in (
-            own.select("trial_id", pl.col(column).alias("named"))
-            .unique()
-            .sort("trial_id", "named")
-            .iter_rows()
-        ):
-            if damage := spreadsheet_damages(identifier):
-                where = "" if noun == "trial" else f" of trial {trial}"
-                faults.append(f"A spreadsheet would turn the {noun} {identifier}{where} into {damage}.")
+    faults = damaged_identifiers(register, chosen)
     if faults:
         raise RegisterRefused(
             f"no sheet was made, because {len(faults)} identifiers would not come back as they went out"

@@ -198,69 +198,58 @@ def bring_up_to_date(
     """
     with _only_one(path):
         _sweep(path)
-        return _upgrade(path, moment=moment, steps=steps, verify=verify, at_step=at_step)
-
-
-def _upgrade(
-    path: Path,
-    *,
-    moment: datetime,
-    steps: tuple[Migration, ...],
-    verify: Callable[[Session], str],
-    at_step: Callable[[str], None],
-) -> Path:
-    backup = path.with_name(f"{path.name}.before-{steps[-1].number:04d}")
-    copy = path.with_name(f".{path.name}.{os.getpid()}.upgrade")
-    session = Session(path)
-    try:
-        version = version_of(session)
-        if version >= steps[-1].number:
-            return backup
-        before = verify(session)
-        session.checkpoint()
-    finally:
-        session.close()
-    mark = _mark(path)
-    try:
-        with private_files():
-            for target in (backup, copy):
-                part = target.with_name(f"{target.name}.part")
-                shutil.copyfile(path, part)
-                with part.open("rb+") as file:
-                    os.fsync(file.fileno())
-                part.replace(target)
-                at_step(f"copied_{'backup' if target == backup else 'copy'}")
-        session = Session(copy)
+        backup = path.with_name(f"{path.name}.before-{steps[-1].number:04d}")
+        copy = path.with_name(f".{path.name}.{os.getpid()}.upgrade")
+        session = Session(path)
         try:
-            apply(session, tuple(step for step in steps if step.number > version), moment)
-            at_step("applied")
-            if verify(session) != before:
-                raise CrosscellarError(
-                    "the upgraded copy differs from the store, so the store was left as it is",
-                    where=path,
-                    next_step="Keep the file and report this.",
-                )
+            version = version_of(session)
+            if version >= steps[-1].number:
+                return backup
+            before = verify(session)
             session.checkpoint()
         finally:
             session.close()
-        at_step("verified")
-        if _mark(path) != mark:
+        mark = _mark(path)
+        try:
+            with private_files():
+                for target in (backup, copy):
+                    part = target.with_name(f"{target.name}.part")
+                    shutil.copyfile(path, part)
+                    with part.open("rb+") as file:
+                        os.fsync(file.fileno())
+                    part.replace(target)
+                    at_step(f"copied_{'backup' if target == backup else 'copy'}")
+            session = Session(copy)
+            try:
+                apply(session, tuple(step for step in steps if step.number > version), moment)
+                at_step("applied")
+                if verify(session) != before:
+                    raise CrosscellarError(
+                        "the upgraded copy differs from the store, so the store was left as it is",
+                        where=path,
+                        next_step="Keep the file and report this.",
+                    )
+                session.checkpoint()
+            finally:
+                session.close()
+            at_step("verified")
+            if _mark(path) != mark:
+                raise StoreError(
+                    "another program wrote to the store while it was upgraded, so it was left as it is",
+                    where=path,
+                    next_step="Close the other program and run the command again.",
+                )
+            copy.replace(path)
+            sync_folder(path.parent)
+            at_step("swapped")
+        except OSError as fault:
             raise StoreError(
-                "another program wrote to the store while it was upgraded, so it was left as it is",
+                f"the store could not be upgraded ({fault.strerror}) and was left as it is",
                 where=path,
-                next_step="Close the other program and run the command again.",
-            )
-        copy.replace(path)
-        sync_folder(path.parent)
-        at_step("swapped")
-    except OSError as fault:
-        raise StoreError(
-            f"the store could not be upgraded ({fault.strerror}) and was left as it is",
-            where=path,
-            next_step="Free some space or check your rights, and run the command again.",
-        ) from fault
-    finally:
-        for left in (copy, Path(f"{copy}.wal"), copy.with_name(f"{copy.name}.part")):
-            with suppress(OSError):
-                left.unlink()
-    return backup
+                next_step="Free some space or check your rights, and run the command again.",
+            ) from fault
+        finally:
+            for left in (copy, Path(f"{copy}.wal"), copy.with_name(f"{copy.name}.part")):
+                with suppress(OSError):
+                    left.unlink()
+        return backup

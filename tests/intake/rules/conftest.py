@@ -11,7 +11,7 @@ import pytest
 
 from crosscellar.contract import Contract, load_contract
 from crosscellar.contract.frames import PICKS, READINGS, SCORES
-from crosscellar.intake.rules import apply_rules
+from crosscellar.intake.rules import RULES, apply_rules
 from crosscellar.register import Register
 
 #: One reading: vessel, stage, analyte, value, and what differs from the usual.
@@ -139,6 +139,7 @@ def objected(contract: Contract, network: Register) -> Callable[..., dict[str, l
         stored_scores: Sequence[Mapping[str, Any]] = (),
         settings: Mapping[str, Mapping[str, float]] | None = None,
         severity: str | None = None,
+        only: str | None = None,
     ) -> dict[str, list[int]]:
         def frame(told: Sequence[Told]) -> pl.DataFrame:
             rows = [_reading(number, one, contract) for number, one in enumerate(told)]
@@ -150,6 +151,8 @@ def objected(contract: Contract, network: Register) -> Callable[..., dict[str, l
             made = pl.DataFrame(rows, schema=dict(shape))
             return made.with_columns(pl.int_range(pl.len(), dtype=pl.Int32).alias("item_no"))
 
+        if only is not None:
+            settings = {other: {"on": 0} for other in RULES if other != only}
         typed = frame(readings).with_columns(pl.int_range(pl.len(), dtype=pl.Int32).alias("item_no"))
         hits = apply_rules(
             typed,

@@ -14,7 +14,6 @@ import polars as pl
 import pytest
 
 from crosscellar.contract import Contract
-from crosscellar.intake.rules import RULES
 from crosscellar.intake.rules.colours import _OAK
 from crosscellar.intake.rules.instruments import saturation
 from crosscellar.intake.rules.laboratories import _printed_limits
@@ -262,15 +261,10 @@ CASES: dict[str, tuple[list[Any], list[Any], list[int]]] = {
 }
 
 
-def alone(code: str) -> dict[str, dict[str, float]]:
-    """Settings under which only this rule speaks."""
-    return {other: {"on": 0} for other in RULES if other != code}
-
-
 @pytest.mark.parametrize("code", CASES)
 def test_a_rule_trips_where_it_is_broken(code: str, objected: Objected, contract: Contract) -> None:
     broken, _, items = CASES[code]
-    assert objected(broken, settings=alone(code)) == {code: items}
+    assert objected(broken, only=code) == {code: items}
     named = contract.rules[code].analytes
     assert not named or {broken[item][2] for item in items} <= set(named)
 
@@ -278,7 +272,7 @@ def test_a_rule_trips_where_it_is_broken(code: str, objected: Objected, contract
 @pytest.mark.parametrize("code", CASES)
 def test_a_rule_is_silent_where_it_is_kept(code: str, objected: Objected) -> None:
     _, kept, _ = CASES[code]
-    assert objected(kept, settings=alone(code)) == {}
+    assert objected(kept, only=code) == {}
 
 
 # Standard Methods 4500-O prints 14.62 at 0 °C, 11.29 at 10, 9.09 at 20 and 7.56 at 30 (from memory).

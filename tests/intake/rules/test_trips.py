@@ -291,15 +291,10 @@ CASES: dict[str, tuple[list[Any], list[Any], list[int]]] = {
 }
 
 
-def alone(code: str) -> dict[str, dict[str, float]]:
-    """Settings under which only this rule speaks."""
-    return {other: {"on": 0} for other in RULES if other != code}
-
-
 @pytest.mark.parametrize("code", CASES)
 def test_a_rule_trips_where_it_is_broken(code: str, objected: Objected, contract: Contract) -> None:
     broken, _, items = CASES[code]
-    assert objected(broken, settings=alone(code)) == {code: items}
+    assert objected(broken, only=code) == {code: items}
     named = contract.rules[code].analytes
     assert not named or {broken[item][2] for item in items} <= set(named)
 
@@ -307,7 +302,7 @@ def test_a_rule_trips_where_it_is_broken(code: str, objected: Objected, contract
 @pytest.mark.parametrize("code", CASES)
 def test_a_rule_is_silent_where_it_is_kept(code: str, objected: Objected) -> None:
     _, kept, _ = CASES[code]
-    assert objected(kept, settings=alone(code)) == {}
+    assert objected(kept, only=code) == {}
 
 
 def test_a_rule_that_is_switched_off_says_nothing(objected: Objected) -> None:

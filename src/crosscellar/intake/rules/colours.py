@@ -124,9 +124,7 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
         told.filter(pl.col("item_no").is_not_null()),
         rule,
         at=pl.col("item_no").first().over(column),
-        analyte=pl.col("name"),
         ratio=num(10.0 ** (pl.col("middle") - pl.col("there"))),
-        unit=pl.col("in_unit").str.strip_chars(),
     )
 
 

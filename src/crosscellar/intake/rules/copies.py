@@ -103,7 +103,6 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
         rule,
         at=pl.col("item_no").first().over(one),
         count=exact(pl.col("steps") + 1),
-        analyte=pl.col("name"),
         low=exact(pl.col("value").min().over(one)),
         high=exact(pl.col("value").max().over(one)),
     )

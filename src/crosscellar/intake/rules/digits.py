@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num, share
+from crosscellar.intake.rules.view import LOG, View, hits, no_hits, num, share
 
 _NUMBER: Final = r"^[+-]?[0-9]+(?:[.,][0-9]+)?$"
 _MOST_DECIMALS: Final = 5
@@ -107,7 +107,5 @@ def digits_swapped(view: View, rule: Rule) -> pl.DataFrame:
     return hits(
         rows,
         rule,
-        analyte=pl.col("name"),
-        value=exact(pl.col("value")),
         suggested=num(pl.col("suggested")),
     )

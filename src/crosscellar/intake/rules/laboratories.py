@@ -37,9 +37,6 @@ def below_laboratory_limit(view: View, rule: Rule) -> pl.DataFrame:
     return hits(
         rows,
         rule,
-        analyte=pl.col("name"),
-        value=exact(pl.col("value")),
-        unit=pl.col("in_unit").str.strip_chars(),
         limit=exact(pl.col("limit")),
     )
 
@@ -61,10 +58,8 @@ def limit_differs_by_arm(view: View, rule: Rule) -> pl.DataFrame:
     return hits(
         told.unique(contrast, keep="first", maintain_order=True),
         rule,
-        analyte=pl.col("name"),
         low=exact(pl.col("low")),
         high=exact(pl.col("high")),
-        unit=pl.col("in_unit").str.strip_chars(),
     )
 
 
@@ -110,7 +105,6 @@ def laboratories_at_a_factor(view: View, rule: Rule) -> pl.DataFrame:
     return hits(
         near,
         rule,
-        analyte=pl.col("name"),
         value=pl.col("lab"),
         other=pl.col("lab_other"),
         ratio=num(10.0 ** pl.col("gap")),
@@ -149,9 +143,6 @@ def legal_information(view: View, rule: Rule) -> pl.DataFrame:
     return hits(
         told,
         rule,
-        analyte=pl.col("name"),
-        value=exact(pl.col("value")),
-        unit=pl.col("in_unit").str.strip_chars(),
         jurisdiction=pl.col("jurisdiction"),
         high=exact(pl.col("high")),
     )

@@ -87,9 +87,6 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
     return hits(
         rows,
         rule,
-        analyte=pl.col("name"),
-        value=exact(pl.col("value")),
-        unit=pl.col("in_unit").str.strip_chars(),
         ratio=num(10.0 ** pl.col("step")),
         suggested=exact(pl.col("suggested")),
     )
@@ -159,7 +156,6 @@ def unit_slip(view: View, rule: Rule) -> pl.DataFrame:
         rows.filter(pl.col("item_no").is_not_null()),
         rule,
         at=pl.col("item_no").first().over(_COLUMN),
-        analyte=pl.col("name"),
         ratio=num(10.0 ** (pl.col("middle") - pl.col("peer_middle"))),
         choices=pl.col("choices"),
     )

@@ -261,9 +261,6 @@ def stage_unlike_chemistry(view: View, rule: Rule) -> pl.DataFrame:
     return hits(
         rows,
         rule,
-        analyte=pl.col("name"),
-        value=exact(pl.col("value")),
-        unit=pl.col("in_unit").str.strip_chars(),
         stage=pl.col("stage_name"),
     )
 

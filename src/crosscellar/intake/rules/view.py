@@ -255,6 +255,14 @@ def words(template: str, said: Mapping[str, pl.Expr]) -> pl.Expr:
     return pl.concat_str(parts)
 
 
+#: What most messages say of a reading; a rule's own words go before.
+_READING: Final = {
+    "analyte": pl.col("name"),
+    "value": exact(pl.col("value")),
+    "unit": pl.col("in_unit").str.strip_chars(),
+}
+
+
 def hits(
     rows: pl.DataFrame,
     rule: Rule,
@@ -277,8 +285,10 @@ def hits(
     suggestion
         In place of the rule's own.
     said
-        What fills the named places of the rule's message and suggestion.
+        What fills the named places of the rule's message and suggestion; the reading's analyte, value and
+        unit stand for themselves.
     """
+    said = {**_READING, **said}
     told = rows.with_columns(
         (at if at is not None else pl.coalesce(*items)).alias("_at"),
         words(rule.message, said).alias("_message"),
