@@ -263,6 +263,35 @@ def test_seasons_enter_only_where_sites_were_seen_in_the_same_ones(network: Netw
     assert "2 seasons at 6 sites" in few.remarks[0]
 
 
+def test_seasons_that_the_moderators_name_have_no_variance_beside(network: Network) -> None:
+    named = (network.season[:, None] == np.arange(1, 5)).astype(float)
+    given: dict[str, Any] = {"site": network.site, "trial": network.trial, "covariance": network.covariance}
+    fit = fit_nested(network.estimate, network.variance, season=network.season, design=named, **given)
+    without = fit_nested(network.estimate, network.variance, design=named, **given)
+    assert "season" not in fit.sigma2
+    assert "the moderators tell them apart" in fit.remarks[0]
+    assert fit.coefficients == pytest.approx(without.coefficients, abs=1e-12)
+    # A slope over seasons leaves their scatter about the line to be seen.
+    line = np.column_stack([np.ones(N), network.season - 2.5])
+    assert (
+        "season"
+        in fit_nested(network.estimate, network.variance, season=network.season, design=line, **given).sigma2
+    )
+
+
+def test_moderators_that_name_every_trial_leave_nothing_to_tell_their_spread_from() -> None:
+    shared = from_shared_controls(["a", "a", "b", "b"], [0.01] * 4)
+    with pytest.raises(NotComputable, match="tell every trial apart"):
+        fit_nested(
+            [-3.5, -7.2, -4.2, -7.2],
+            [0.03] * 4,
+            site=["one"] * 4,
+            trial=["2024", "2024", "2025", "2025"],
+            covariance=shared,
+            design=[[1, 0], [1, 0], [1, 1], [1, 1]],
+        )
+
+
 def test_a_control_shared_by_two_sites_is_refused() -> None:
     tie = from_shared_controls(["C", "C", None], [0.01, 0.01, None])
     with pytest.raises(NotComputable, match="different trials or sites share a control"):

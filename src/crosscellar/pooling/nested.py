@@ -139,10 +139,17 @@ def fit_nested(
     site_code = label_codes(site, n, "site")
     trial_code = trial_codes(site_code, trial, sampling)
     season_code, remark = _season_codes(season, site_code, n)
+    if season_code is not None and _spanned(x, z, season_code):
+        season_code, remark = None, "Seasons have no variance of their own: the moderators tell them apart."
+    if _spanned(x, z, trial_code):
+        raise NotComputable(
+            "the moderators tell every trial apart: nothing is left that shows how far trials differ",
+            next_step="Pool more trials or ask for fewer moderators.",
+        )
     remarks = [remark] if remark else []
     columns = [x]
     if season_code is not None:
-        columns.append((season_code[:, None] == np.arange(season_code.max() + 1)) * z[:, None])
+        columns.append(_indicators(z, season_code))
     layers = gather(
         np.column_stack([*columns, y]),
         p=x.shape[1],
@@ -318,6 +325,18 @@ def _season_codes(season: Any, site: Integers, n: int) -> tuple[Integers | None,
     if (seen.sum(axis=0) > 1).sum() < 2 or (seen.sum(axis=1) > 1).sum() < 2:
         return None, "Seasons have no variance of their own: too few sites were seen in the same seasons."
     return code, ""
+
+
+def _indicators(z: Floats, code: Integers) -> Floats:
+    return np.asarray((code[:, None] == np.arange(code.max() + 1)) * z[:, None])
+
+
+def _spanned(x: Floats, z: Floats, code: Integers) -> bool:
+    """Whether several moderators say all that a level says: its variance could then be anything."""
+    if x.shape[1] == 1 or x.shape[1] <= code.max():
+        return False
+    both = np.column_stack([x, _indicators(z, code)])
+    return bool(np.linalg.matrix_rank(both / np.linalg.norm(both, axis=0)) == x.shape[1])
 
 
 def _free_components(layers: Layers) -> tuple[tuple[bool, bool, bool], list[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -220,7 +221,8 @@ def _satterthwaite(own: Floats, reach: Floats, bread: Floats, across: Floats | N
     gram = middle @ (low.T @ low)
     first = own.sum() + np.trace(gram)
     second = (own**2).sum() + 2.0 * np.trace(middle @ (low.T @ (own[:, None] * low))) + np.trace(gram @ gram)
-    return float(first**2 / second)
+    # A coefficient that rests on one site has no error that holds across sites, and no degrees of freedom.
+    return float(first**2 / second) if second > 0.0 else math.nan
 
 
 def _across_sites(
