@@ -13,7 +13,6 @@ import pytest
 from pypdf import PdfReader
 
 from crosscellar import Network
-from crosscellar.results import COUNTS, IntakeOutcome
 
 
 @pytest.fixture(scope="module")
@@ -80,12 +79,3 @@ def test_a_question_still_open_says_what_would_decide_it_and_a_settled_one_does_
         is_open = bool(re.search(r'class="verdict">(Undecided|One site only)', section))
         assert ("What would decide it" in section) == is_open
         assert ("Supposed: a true mean effect of" in section) == is_open
-
-
-def test_a_taking_in_shows_itself_as_a_table_with_its_text_escaped() -> None:
-    counts = dict.fromkeys(COUNTS, 2)
-    files = pl.DataFrame([{"file": "<b>lab</b>.xlsx", "kind": "panel", **counts, "status": "stored"}])
-    shown = IntakeOutcome(**counts, files=files, findings=pl.DataFrame(), stored=False)._repr_html_()
-    assert "&lt;b&gt;lab&lt;/b&gt;.xlsx" in shown
-    assert "<b>" not in shown
-    assert "Read, not stored" in shown

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from crosscellar.effects import effects_from_summary, moderate_variances, triangle_result
     from crosscellar.network import Network
     from crosscellar.planning import vessels_needed
-    from crosscellar.pooling import Pooled, adjust, pool, pool_each
+    from crosscellar.plans import panel_plan
+    from crosscellar.pooling import Pooled, adjust, adjust_monitored, pool, pool_each
 
 _HOMES = {
     "Network": "crosscellar.network",
@@ -22,6 +23,7 @@ _HOMES = {
     "adjust_monitored": "crosscellar.pooling",
     "effects_from_summary": "crosscellar.effects",
     "moderate_variances": "crosscellar.effects",
+    "panel_plan": "crosscellar.plans",
     "pool": "crosscellar.pooling",
     "pool_each": "crosscellar.pooling",
     "triangle_result": "crosscellar.effects",
@@ -32,8 +34,10 @@ __all__ = [
     "Network",
     "Pooled",
     "adjust",
+    "adjust_monitored",
     "effects_from_summary",
     "moderate_variances",
+    "panel_plan",
     "pool",
     "pool_each",
     "triangle_result",
@@ -43,12 +47,20 @@ __all__ = [
 
 #: Names whose results can draw themselves: with them the drawing is lent to `Pooled.plot`.
 _DRAWN = {"Network", "Pooled", "pool"}
+#: Names whose results show themselves in a notebook in the words of the terminal.
+_SHOWN = {"Network", "panel_plan"}
 
 
 def _draw(pooled: Pooled, path: Path) -> Path:
     from crosscellar.report.forest import draw_forest
 
     return draw_forest(pooled, path)
+
+
+def _show(result: object) -> str:
+    from crosscellar.console import html_of
+
+    return html_of(result)
 
 
 def __getattr__(name: str) -> Any:
@@ -58,4 +70,8 @@ def __getattr__(name: str) -> Any:
         from crosscellar.pooling import set_plotter
 
         set_plotter(_draw)
+    if name in _SHOWN:
+        from crosscellar.results import set_html
+
+        set_html(_show)
     return getattr(import_module(_HOMES[name]), name)

@@ -66,8 +66,28 @@ class Evidence:
     ) -> pl.DataFrame:
         """What each trial showed: one row a trial, treatment arm and response, in the columns of EFFECTS.
 
-        All questions where none is named. Variances lean on every replicated trial of the store. An effect
-        whose arms went to different laboratories is shown and not usable, unless `same_laboratory` is false.
+        Variances lean on every replicated trial of the store (Smyth 2004).
+
+        Parameters
+        ----------
+        question
+            Its identifier in the register; all questions where it is left out.
+        response
+            An analyte, by any name it goes by, or `triangle`, a ferment's response, a scored attribute; all
+            planned ones where it is left out.
+        stage
+            One stage only.
+        measure
+            Another measure than the default of the analyte (log_ratio for concentrations, else difference).
+        as_of
+            As the store stood at the end of that day, `2025-05-14`.
+        same_laboratory
+            Whether an effect whose arms went to different laboratories is kept from pooling; it is shown.
+
+        Raises
+        ------
+        UnknownName
+            For a question, response, stage or measure that there is not.
         """
         if question is not None:
             self._question(question)
@@ -132,7 +152,10 @@ class Evidence:
         as_of: str | date | datetime | None = None,
         same_laboratory: bool = True,
     ) -> EffectsAnswer:
-        """`effects` with the question's title, for a person."""
+        """`effects` of one question for a person: its title, and what has no effect and why.
+
+        `question`, `response`, `measure`, `as_of`, `same_laboratory` as for `effects`.
+        """
         from crosscellar.effects import trials_without_effect
 
         asked = self._question(question)
@@ -154,7 +177,8 @@ class Evidence:
     ) -> Written:
         """How far vessels of one arm differ in the responses of a question, as a figure: SVG, PNG or PDF.
 
-        Every planned response, or the one that is named.
+        Every planned response, or the one that is named; `path` ends in .svg, .png or .pdf. `question`,
+        `response` and `measure` as for `effects`.
 
         Raises
         ------
@@ -195,7 +219,19 @@ class Evidence:
         level: float = 0.95,
         same_laboratory: bool = True,
     ) -> list[Pooled]:
-        """The network's answers to a question: the primary response first, then the monitored ones."""
+        """The network's answers to a question: the primary response first, then the monitored ones.
+
+        Monitored responses have p-values adjusted together and no verdict. `method`, `interval` and `level`
+        as for the function `pool`, the rest as for `effects`; with a `measure` and no `response` the primary
+        one is meant.
+
+        Raises
+        ------
+        UnknownName
+            For a name that there is not.
+        NotComputable
+            When no trial allows the measure, or as for the function `pool`.
+        """
         answer = self.answer(
             question,
             response=response,
@@ -221,7 +257,18 @@ class Evidence:
         level: float = 0.95,
         same_laboratory: bool = True,
     ) -> Answer:
-        """`pool` with what stands beside it: adjusted p-values, moderators, remarks."""
+        """`pool` with what stands beside it: the question's title, a moderator, the dose-response, remarks.
+
+        `by` is one of cultivar, colour, season, level, volume_l: a meta-regression of the first answer on it,
+        with a permutation p (Higgins & Thompson 2004), and the mean of each category. The rest as for `pool`.
+
+        Raises
+        ------
+        UnknownName
+            For a name that there is not.
+        NotComputable
+            As for `pool`, or where the effects cannot tell anything about the moderator.
+        """
         asked = self._question(question)
         if response is None and measure is not None:
             # Another measure makes sense for one response at a time: the one the hypothesis names.
@@ -253,7 +300,7 @@ class Evidence:
 
     @property
     def questions(self) -> tuple[str, ...]:
-        """The identifiers of the register's questions, in its order."""
+        """The identifiers of the register's questions, in its order; `()` before there is a register."""
         return tuple(self._register.questions["question_id"].to_list())
 
     def _question(self, question: str) -> Mapping[str, Any]:
@@ -305,9 +352,25 @@ class Evidence:
     ) -> PlanAnswer:
         """What more sites and vessels would buy for a question, and the cheapest that would decide it.
 
-        `effect` is the true mean effect supposed, on the scale of the effects or as `"10%"`; the smallest
-        difference that matters where it is left out. `prices` is a small TOML table. `figure` is where the
-        plan is drawn: SVG, PNG or PDF.
+        Half-widths are in closed form, chances simulated with a fixed seed.
+
+        Parameters
+        ----------
+        question
+            Its identifier in the register.
+        sites, vessels
+            Numbers of new sites, and of vessels an arm at each, to be combined; some where left out.
+        effect
+            The true mean effect supposed, on the scale of the effects (a log for log ratios) or as `"10%"`;
+            where it is left out, the smallest difference that matters.
+        prices
+            A TOML table: per_sample, per_vessel, per_site, per_assessor, currency.
+        chance
+            Of a verdict, wanted of the cheapest (0 to 1).
+        figure
+            Where the plan is drawn: .svg, .png or .pdf.
+        progress
+            Called with how many combinations are done, and of how many.
 
         Raises
         ------
@@ -356,7 +419,12 @@ class Evidence:
         """How many vessels the mean of one lot needs, on the primary response of a question.
 
         `half_widths` are shares of the mean (0.1: to within 10 %). The spread between vessels is the one that
-        the question's effects lean on.
+        the effects of `question` lean on.
+
+        Raises
+        ------
+        NotComputable
+            When no trial of the network tells how far vessels differ on the response.
         """
         from crosscellar.plans import PRECISIONS, precision_of
 
@@ -367,7 +435,7 @@ class Evidence:
         )
 
     def blank_proposals(self, path: str | Path) -> Written:
-        """A CSV table of trials that could be proposed, to be edited: each question with each new site."""
+        """A CSV table at `path`, to be edited, of trials that could be proposed: questions with new sites."""
         from crosscellar.proposals import blank_proposals
 
         table = blank_proposals(self._register.questions, self._register.sites, self.effects())
@@ -390,8 +458,16 @@ class Evidence:
     ) -> BudgetAnswer:
         """Which proposed trials decide most questions within a budget.
 
-        `proposals` is a CSV table with question_id, site_id, vessels and cost; an empty cost is worked out
-        from `prices`.
+        Parameters
+        ----------
+        proposals
+            A CSV table with question_id, site_id, vessels and cost; `blank_proposals` writes one.
+        budget
+            What the chosen trials may cost together, in the currency of the prices.
+        prices
+            As for `plan`; an empty cost is worked out from them.
+        progress
+            Called with how many questions are done, and of how many.
 
         Raises
         ------

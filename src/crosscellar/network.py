@@ -44,7 +44,10 @@ def _now() -> datetime:
 
 
 class Network(Evidence):
-    """Sites, their trials, and one store.
+    """Sites, their trials, and one store: what a coordinator does in a year, method by method.
+
+    A `with` block lets the store go at its end. Every method that takes a question, trial, response or stage
+    raises `UnknownName` for one that the register does not have.
 
     Examples
     --------
@@ -71,6 +74,19 @@ class Network(Evidence):
     ) -> Self:
         """The network whose store is at `path`; the store is made if it is not there and `create` is true.
 
+        Parameters
+        ----------
+        path
+            One DuckDB file.
+        create
+            Make it if it is not there.
+        read_only
+            Change nothing, and let others read at the same time.
+        wait
+            Seconds to wait for another process that holds the store.
+        clock
+            Called without arguments, gives the time of an entry, and the day on which something is overdue.
+
         Raises
         ------
         StoreBusy, StoreDamaged, NotOurStore, StoreError
@@ -96,7 +112,9 @@ class Network(Evidence):
     def register(self, path: str | Path) -> RegisterOutcome:
         """What the register at `path` changed, with warnings.
 
-        Sample labels that `sheets` made stay, unless the register brings labels of its own.
+        `path` is a folder of CSV tables (sites, questions, trials, arms, vessels, responses, and where needed
+        samples, labs, aliases) or one workbook with a tab each. Sample labels that `sheets` made stay, unless
+        the register brings labels of its own.
 
         Raises
         ------
@@ -163,6 +181,9 @@ class Network(Evidence):
         tell
             Called with a line of progress for each batch.
 
+        Each file is stored whole or not at all, and its readings are accepted, refused, held, already there
+        or blank: the counts add up. A file that was taken in before changes nothing.
+
         Raises
         ------
         UnreadableFile
@@ -224,8 +245,25 @@ class Network(Evidence):
     ) -> DecisionOutcome:
         """A decision on record: the held readings of a finding enter (`accept`) or stay out (`refuse`).
 
-        A later decision on the same finding undoes it. `value` gives what the cell leaves open:
-        the number that stands, a limit as `<0.1`, or of its date `day-first` or `month-first`.
+        A later decision on the same finding undoes it.
+
+        Parameters
+        ----------
+        finding
+            Its number, `finding_id` in `findings`.
+        decision
+            `accept` or `refuse`.
+        reason
+            Who said so, in words; it stays on record.
+        value
+            What the cell leaves open: the number that stands, in the canonical unit; a limit as `<0.1`; or
+            of its date `day-first` or `month-first`.
+
+        Raises
+        ------
+        CrosscellarError
+            For a finding that is not there or waits for nothing, an empty reason, or a value that is missing
+            or does not fit.
         """
         decided = self._store.decide(
             finding, decision, reason=reason, value=None if value is None else str(value)
@@ -243,7 +281,11 @@ class Network(Evidence):
         return DecisionOutcome(finding, decision, reason, decided.entered, message)
 
     def outstanding(self, *, season: int | None = None) -> Outstanding:
-        """Expected against received, site by site, with a text for each site to paste into a message."""
+        """Expected against received, site by site, with a text for each site to paste into a message.
+
+        `season` is a harvest year; all of them where it is left out. What is overdue is so on the day of the
+        network's clock.
+        """
         from crosscellar.sheets.outstanding import outstanding_of
 
         expected, texts = outstanding_of(
@@ -268,7 +310,21 @@ class Network(Evidence):
         anonymous: bool = False,
         as_of: str | date | datetime | None = None,
     ) -> Written:
-        """The annual summary of a season, written into the folder `out`.
+        """The annual summary of a season, written into the folder `out`: page, PDF, workbook and open files.
+
+        The same store and season give the same bytes.
+
+        Parameters
+        ----------
+        season
+            The harvest year; effects of later seasons are left out.
+        out
+            A folder; it is made.
+        anonymous
+            Sites as stable codes, no contacts, no free text, no single readings. Such an edition wants a
+            folder of its own.
+        as_of
+            The store as it stood at the end of that day, `2025-05-14`.
 
         Raises
         ------
@@ -297,8 +353,21 @@ class Network(Evidence):
         """Blank workbooks for the trials of a season (or all), identifiers filled in, written into `out`.
 
         The sample labels become part of the register, so that sheets by label are read when they come back.
-        `ferment_reading` (brix, density or specific_gravity) and `ferment_days` shape the ferment log,
-        `scale` is that of scores.
+
+        Parameters
+        ----------
+        out
+            A folder; it is made.
+        season, trials
+            Which trials; all that are not lost where both are left out.
+        seed
+            Of serving orders and codes: the same seed gives the same sheets.
+        ferment_reading
+            brix, density or specific_gravity.
+        ferment_days
+            Rows of the ferment log for each vessel.
+        scale
+            Low and high end of scores.
 
         Raises
         ------
@@ -345,7 +414,13 @@ class Network(Evidence):
         return CheckReport(str(self._store.path), tuple(self._store.check()), self._store.facts())
 
     def backup(self, out: str | Path) -> Written:
-        """A consistent copy of the store at `out`, checked."""
+        """A consistent copy of the store at `out`, checked.
+
+        Raises
+        ------
+        StoreError
+            When there is a file at `out` already, none can be written, or the copy does not pass.
+        """
         path = self._store.backup(out)
         return Written(
             "backup",
@@ -371,7 +446,7 @@ class Network(Evidence):
         return rules_page(out)
 
     def export(self, out: str | Path) -> Written:
-        """Every accepted item and every effect as Parquet and CSV, with a data dictionary."""
+        """Every accepted item and every effect as Parquet and CSV in `out`, with a data dictionary."""
         from crosscellar.report.export import write_export
 
         frames = {

@@ -274,6 +274,18 @@ def plan_question(
 def panel_plan(shares: Sequence[float] = SHARES, *, chance: float = 0.8, risk: float = 0.05) -> PanelAnswer:
     """How many assessors a triangle panel needs, for each share of them that could tell the wines apart.
 
+    The least panel by exact binomials (ISO 4120:2021), once to show a difference and once to show
+    similarity.
+
+    Parameters
+    ----------
+    shares
+        Who could tell, each above 0 and below 1.
+    chance
+        Of showing it, wanted.
+    risk
+        Of showing it wrongly, allowed.
+
     Raises
     ------
     NotComputable

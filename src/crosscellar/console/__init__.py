@@ -1,4 +1,4 @@
-"""Results as a person reads them in a terminal, or as one JSON document."""
+"""Results as a person reads them in a terminal or a notebook, or as one JSON document."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from typing import Any, Final
 import crosscellar.console.answers
 import crosscellar.console.plans
 import crosscellar.console.taking_in  # noqa: F401
-from crosscellar.console.parts import parts_of
+from crosscellar.console.html import html_of
+from crosscellar.console.parts import Table, parts_of
 
-__all__ = ["print_json", "print_text"]
+__all__ = ["html_of", "print_json", "print_text"]
 
 #: Width where there is no terminal to ask.
 PIPED_WIDTH: Final = 110
@@ -30,4 +31,4 @@ def print_text(result: Any) -> None:
 
     console = Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else PIPED_WIDTH)
     for part in parts_of(result):
-        console.print(part, markup=False)
+        console.print(part if isinstance(part, Table) else str(part), markup=False)

@@ -98,7 +98,7 @@ def _(result: Answer) -> list[Any]:
     if not result.pooled:
         return [*parts, "No trial of this question has readings yet."]
     first, rest = result.pooled[0], result.pooled[1:]
-    parts += ["", str(first)]
+    parts += ["", first]
     parts += [f"  {remark}" for remark in result.remarks if remark not in first.remarks]
     if first.effects.height:
         parts.append(_effects_of(first))

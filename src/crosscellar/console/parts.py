@@ -4,22 +4,36 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from functools import singledispatch
 from typing import Any
 
 
-def table(headings: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = ()) -> Any:
-    """A table of text cells; the columns named in `right` are set to the right."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Headings and rows of text; the columns whose numbers are in `right` are set to the right."""
 
-    made = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for number, heading in enumerate(headings):
-        made.add_column(heading, justify="right" if number in right else "left", overflow="fold")
-    for row in rows:
-        made.add_row(*(Text(cell) for cell in row))
-    return made
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: frozenset[int]
+
+    def __rich__(self) -> Any:
+        """The same for a terminal."""
+        from rich import box
+        from rich.table import Table as Drawn
+        from rich.text import Text
+
+        made = Drawn(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+        for number, heading in enumerate(self.headings):
+            made.add_column(heading, justify="right" if number in self.right else "left", overflow="fold")
+        for row in self.rows:
+            made.add_row(*(Text(cell) for cell in row))
+        return made
+
+
+def table(headings: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = ()) -> Table:
+    """A table of text cells; the columns named in `right` are set to the right."""
+    return Table(tuple(headings), tuple(tuple(row) for row in rows), frozenset(right))
 
 
 def words(value: object) -> str:

@@ -50,7 +50,16 @@ class Prior:
 
 @dataclass(frozen=True, slots=True)
 class ModeratedVariances:
-    """Each trial's variance after leaning on the others; arrays in the order of the variances given."""
+    """Each trial's variance after leaning on the others.
+
+    Attributes
+    ----------
+    prior_df, prior_variance
+        What the prior is worth in degrees of freedom (infinite where variances scatter no more than chance; 0
+        for none), and its variance.
+    variance, df
+        Arrays in the order given: (d0 s0^2 + d s^2) / (d0 + d), and d0 + d.
+    """
 
     prior_df: float
     prior_variance: float

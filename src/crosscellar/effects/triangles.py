@@ -34,6 +34,8 @@ class TriangleResult:
         Least number of correct picks that shows a difference at `alpha`; None if even n would not.
     proportion_correct, low, high
         Share of correct picks with its exact interval (Clopper & Pearson 1934) at `level`.
+    alpha, level
+        As asked for.
     discriminators, discriminators_se
         Share of tasters who do tell: 1.5 pc - 0.5, left negative where there were fewer correct picks than
         guessing gives; standard error sqrt(2.25 pc (1 - pc) / n).
@@ -130,7 +132,19 @@ def exact_limits(correct: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.9
 
 
 def triangle_result(correct: int, n: int, *, alpha: float = 0.05, level: float = 0.95) -> TriangleResult:
-    """What `correct` picks of the odd glass by n tasters say.
+    """What `correct` picks of the odd glass by `n` tasters say: exact p, limits, who can tell, d-prime.
+
+    p = P(X >= correct) for X binomial(n, 1/3) (ISO 4120:2021); limits by Clopper & Pearson (1934); who can
+    tell is 1.5 pc - 0.5; d-prime by Ennis (1993).
+
+    Parameters
+    ----------
+    correct, n
+        Whole numbers: picks that were right, and all.
+    alpha
+        The risk at which `critical` shows a difference.
+    level
+        Of the limits.
 
     Raises
     ------

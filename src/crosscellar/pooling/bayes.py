@@ -47,6 +47,10 @@ class BayesFit:
         Of the standard deviation between a site's trials, 0 where every site has one.
     scale, level
         The prior's scale and the level asked for.
+    n_sites
+        How many sites it was fitted to.
+    mixture
+        Weight, centre, spread of the mean and spread of a new site's effect of each normal of the mixture.
     """
 
     estimate: float

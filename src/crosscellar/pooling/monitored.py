@@ -16,12 +16,12 @@ _NAMES = {"benjamini_hochberg": "Benjamini-Hochberg", "holm": "Holm"}
 
 
 def adjust_monitored(answers: Sequence[Pooled], *, method: str = "benjamini_hochberg") -> tuple[Pooled, ...]:
-    """The answers in their order, those whose role is `monitored` with adjusted p and without a verdict.
+    """The `answers` in their order, those whose role is `monitored` with adjusted p and without a verdict.
 
     A response that is only watched for unintended consequences was not what the trials were laid out to
     test, and many are watched: their p-values are adjusted together over all monitored answers given that
-    have one (`benjamini_hochberg`, or `holm`), their `verdict` becomes "monitored only", and the reason
-    speaks of a difference, never of a cause. Answers of another role stay as they are.
+    have one (by a `method` of `adjust`: `benjamini_hochberg` or `holm`), their `verdict` becomes "monitored
+    only", and the reason speaks of a difference, never of a cause. Answers of another role stay as they are.
 
     Raises
     ------

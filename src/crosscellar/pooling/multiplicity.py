@@ -15,9 +15,9 @@ METHODS = ("benjamini_hochberg", "holm")
 
 
 def adjust(p_values: Sequence[float] | Floats, *, method: str = "benjamini_hochberg") -> Floats:
-    """Adjusted p-values in the order given, shape (tests,); a missing one (NaN) stays out and stays missing.
+    """Adjusted p-values in the order of `p_values`, shape (tests,); a missing one (NaN) stays missing.
 
-    `benjamini_hochberg` bounds the share of false discoveries: the least over j >= i of m p(j) / j
+    A `method` `benjamini_hochberg` bounds the share of false discoveries: the least over j >= i of m p(j) / j
     (Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300). `holm` bounds the chance of any false discovery:
     the largest over j <= i of (m - j + 1) p(j) (Holm 1979, Scand J Stat 6:65-70).
 

@@ -161,7 +161,11 @@ class Pooled:
 
     @cached_property
     def without_site(self) -> pl.DataFrame:
-        """The answer without each site in turn: see `leave_out_sites`."""
+        """The answer without each site in turn, one row a site.
+
+        site, its weight, the numbers of the answer without it, `shift` (how many standard errors it moves the
+        estimate) and `verdict_changes`.
+        """
         return leave_out_sites(self)
 
     @cached_property
@@ -175,11 +179,11 @@ class Pooled:
 
     @cached_property
     def by_season(self) -> pl.DataFrame:
-        """The answer as it stood after each season: see `accumulate_seasons`."""
+        """The answer as it stood after each season, one row a season, with the numbers of the answer."""
         return accumulate_seasons(self)
 
     def plot(self, path: str | Path) -> Path:
-        """The path of the forest plot written there.
+        """The path of the forest plot written there: `path` ends in .svg, .png or .pdf.
 
         Raises
         ------
@@ -226,7 +230,7 @@ class Pooled:
         }
 
     def lines(self) -> list[tuple[str, str]]:
-        """The answer as pairs of a heading and its words, in reading order."""
+        """The answer as pairs of a heading and its words, in reading order, as a terminal shows it."""
         scale = self.scale
         sites = f"{many(self.n_effects, 'effect')} from {many(self.n_sites, 'site')}"
         if self.n_seasons:

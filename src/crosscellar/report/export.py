@@ -22,25 +22,64 @@ _TYPES: Final = {
     pl.Date: "date",
 }
 
-#: What columns mean; names that speak for themselves are left out.
+#: What columns mean, by name or by frame and name; names that speak for themselves are left out.
 _MEANINGS: Final = {
+    "question": "its identifier in the register",
+    "response": "an analyte, triangle, score:ATTRIBUTE, or what a ferment shows (days_to_dry, stuck)",
+    "effects.role": "primary (what the question asks) or monitored (watched for unintended consequences)",
+    "measure": "log_ratio, difference, discriminators, risk_difference and others",
+    "effects.unit": "of the estimate",
+    "season": "harvest year",
+    "arm": "the treatment arm, against the trial's control",
     "estimate": "treatment minus control on the scale of the measure (natural log for log ratios)",
     "variance": "variance of the estimate",
     "std_error": "standard error of the estimate",
     "df": "degrees of freedom of the variance; empty where it is known from counts",
-    "variance_source": "own, moderated by the network's replicated trials, or borrowed from them",
+    "variance_source": "own, moderated by the network's replicated trials, or borrowed from them; or none",
+    "n_treatment": "vessels (or tasters) of the treatment arm",
+    "n_control": "vessels (or tasters) of the control",
+    "mean_treatment": "mean of the treatment's vessels, geometric where logarithms are compared; or a share",
+    "mean_control": "the same of the control",
+    "prior_df": "degrees of freedom that the network's vessel variance is worth",
+    "prior_variance": "the network's variance between vessels of one arm, on the scale of the effects",
+    "prior_trials": "replicated trials that it was fitted to",
+    "level": "of the treatment, where arms have levels",
+    "volume_l": "litres of a vessel, mean over the trial's",
     "shared": "the control that several treatment arms share",
     "shared_variance": "covariance of the effects that share a control",
     "usable": "whether the effect is pooled",
     "value": "in canonical words and units; a limit where there is a qualifier",
+    "findings.value": "the cell as it was sent",
     "qualifier": "< or > where the value is a limit",
     "text_sent": "the cell as it was sent",
     "unit_sent": "the unit as it was sent",
     "conversion": "how the text became the value; empty when it is the number as typed",
+    "file_no": "joins items, findings and files of one taking-in",
+    "sheet": "the workbook's tab; empty for CSV",
+    "row": "counts from 1, as a spreadsheet does",
+    "column": "counts from 1",
     "cell": "the cell a spreadsheet shows",
+    "time": "HH:MM in a ferment log",
+    "replicate": "repeat reading of one sample, from 1",
+    "supersedes": "whether a correction replaced another value of the same item",
+    "serving": "glasses from left to right, A the control",
+    "picked": "the glass taken for the odd one, 1 to 3",
+    "control_arm": "arm in the A glasses",
+    "treatment_arm": "arm in the B glasses",
+    "vessel_id": "barrel, tank or fermenter: the replicate",
+    "scale_low": "low end of the scale",
+    "scale_high": "high end of the scale",
+    "severity": "refuse, hold or remark",
+    "code": "the rule that spoke",
+    "items": "numbers of the items that it speaks for",
     "sha256": "SHA-256 of the file's bytes",
-    "state": "open, decided, retaken or remark",
+    "state": "of a finding: open, accepted, refused, mended, retaken or remark",
 }
+
+
+def meaning_of(frame: str, column: str) -> str | None:
+    """What a column of a frame means; None where its name speaks for itself."""
+    return _MEANINGS.get(f"{frame.lower()}.{column}", _MEANINGS.get(column))
 
 
 def write_export(
@@ -118,7 +157,7 @@ def _resource(name: str, frame: pl.DataFrame, csv: Path) -> dict[str, Any]:
                 {
                     "name": column,
                     "type": _TYPES[dtype.base_type()],
-                    **({"description": _MEANINGS[column]} if column in _MEANINGS else {}),
+                    **({"description": meaning} if (meaning := meaning_of(name, column)) else {}),
                 }
                 for column, dtype in frame.schema.items()
             ]

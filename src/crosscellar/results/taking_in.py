@@ -1,20 +1,16 @@
-"""What each command comes to, as frozen records: the same for a script, for JSON and for the terminal."""
+"""What came in, what is owed, what the store holds."""
 
 from __future__ import annotations
 
-import html
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
-from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from crosscellar.contract.frames import FILES, FINDINGS, Batch, empty
-from crosscellar.pooling import Pooled
-from crosscellar.pooling.dose import DoseFit
+from crosscellar.results.answers import Answer
+from crosscellar.results.shown import Shown, plain
 
 #: The counts of a taking-in, in the order they are read out.
 COUNTS = ("readings_in", "accepted", "refused", "held", "already", "blank")
@@ -34,40 +30,21 @@ FINDING_KEYS = (
 )
 
 
-def plain(value: object) -> Any:
-    """The JSON form of a value: dates as ISO text, paths as text, numbers that are none as null."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, datetime | date):
-        return value.isoformat()
-    if isinstance(value, Path):
-        return str(value)
-    if isinstance(value, pl.DataFrame):
-        return [plain(row) for row in value.iter_rows(named=True)]
-    if isinstance(value, pl.Series):
-        return [plain(item) for item in value.to_list()]
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    return value
-
-
-def _html_table(caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """An HTML table for a notebook, all text escaped."""
-    head = "".join(f"<th scope='col'>{html.escape(words)}</th>" for words in headings)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{html.escape(words)}</td>" for words in row) + "</tr>" for row in rows
-    )
-    return (
-        f"<table><caption>{html.escape(caption)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table>"
-    )
-
-
 @dataclass(frozen=True, slots=True)
-class RegisterOutcome:
-    """The register as taken in: rows of each table, and what is worth a look."""
+class RegisterOutcome(Shown):
+    """The register as taken in: rows of each table, and what is worth a look.
+
+    Attributes
+    ----------
+    path
+        Where it was read.
+    rows
+        Table -> how many rows it has now.
+    changes
+        Table -> how many rows were `added`, `changed` or `ended`, and how many are the `same`.
+    warnings
+        Sentences; nothing was stopped by them.
+    """
 
     path: str
     rows: Mapping[str, int]
@@ -84,7 +61,7 @@ class RegisterOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class IntakeOutcome:
+class IntakeOutcome(Shown):
     """What happened to every reading of every file.
 
     Attributes
@@ -134,17 +111,19 @@ class IntakeOutcome:
             "marked_up": list(self.marked_up),
         }
 
-    def _repr_html_(self) -> str:
-        columns = ("file", "kind", *COUNTS, "status")
-        rows = [[str(row[name]) for name in columns] for row in self.files.iter_rows(named=True)]
-        rows.append(["in all", "", *(str(getattr(self, name)) for name in COUNTS), ""])
-        caption = "Taken in" if self.stored else "Read, not stored"
-        return _html_table(caption, [name.replace("_", " ") for name in columns], rows)
-
 
 @dataclass(frozen=True, slots=True)
-class FindingsList:
-    """Findings on record, with their numbers and decisions."""
+class FindingsList(Shown):
+    """Findings on record, with their numbers and decisions.
+
+    Attributes
+    ----------
+    findings
+        Frame of FINDINGS with `finding_id` (its number), `state` (open, accepted,
+        refused, mended, retaken or remark) and the last decision's `reason`, among others.
+    open_only
+        Whether only those that wait for a decision were asked for.
+    """
 
     findings: pl.DataFrame
     open_only: bool
@@ -154,8 +133,18 @@ class FindingsList:
 
 
 @dataclass(frozen=True, slots=True)
-class DecisionOutcome:
-    """A decision on record and what it changed."""
+class DecisionOutcome(Shown):
+    """A decision on record and what it changed.
+
+    Attributes
+    ----------
+    finding, decision, reason
+        As given.
+    entered
+        How many readings entered by it.
+    message
+        The same as a sentence.
+    """
 
     finding: int
     decision: str
@@ -174,8 +163,19 @@ class DecisionOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Outstanding:
-    """Expected against received: one row a trial, response and stage, and a text for each site."""
+class Outstanding(Shown):
+    """Expected against received: one row a trial, response and stage, and a text for each site.
+
+    Attributes
+    ----------
+    season
+        As asked; None for all.
+    expected
+        Frame: site_id, trial_id, response, stage, received, expected, waiting (held), state (complete, part,
+        nothing), days_overdue, among others.
+    texts
+        Site -> a message to send, for sites that owe something.
+    """
 
     season: int | None
     expected: pl.DataFrame
@@ -186,63 +186,20 @@ class Outstanding:
 
 
 @dataclass(frozen=True, slots=True)
-class EffectsAnswer:
-    """What each trial of a question showed, and which planned responses came to no usable effect, and why."""
+class Written(Shown):
+    """Files that were written, and one line to say so.
 
-    question: str
-    title: str
-    effects: pl.DataFrame
-    without: pl.DataFrame
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "question": self.question,
-            "title": self.title,
-            "effects": plain(self.effects),
-            "without_effect": plain(self.without),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """The network's answer to one question: the primary response first, then the monitored ones."""
-
-    question: str
-    title: str
-    hypothesis: str
-    pooled: tuple[Pooled, ...]
-    one: bool = False
-    remarks: tuple[str, ...] = ()
-    by: Mapping[str, Any] = field(default_factory=dict)
-    dose: DoseFit | None = None
-
-    def as_json(self) -> Any:
-        documents = [plain(pooled.as_json()) for pooled in self.pooled]
-        for document, pooled in zip(documents, self.pooled, strict=True):
-            document["question"] = self.question
-            document["p_adjusted"] = plain(pooled.p_adjusted)
-        if documents and self.by:
-            fit = self.by["fit"]
-            documents[0]["by"] = {
-                "moderator": self.by["moderator"],
-                "looked_at": self.by["looked_at"],
-                "terms": plain(fit.terms),
-                "tests": plain(fit.tests),
-                "explained": plain(fit.explained),
-                "groups": plain(self.by.get("groups", [])),
-            }
-        if documents and self.dose is not None:
-            documents[0]["dose"] = {
-                "slope": plain(self.dose.slope),
-                "slopes": plain(self.dose.slopes),
-                "lack_of_fit_p": plain(self.dose.lack_of_fit_p),
-            }
-        return documents[0] if self.one and documents else documents
-
-
-@dataclass(frozen=True, slots=True)
-class Written:
-    """Files that were written, and one line to say so."""
+    Attributes
+    ----------
+    what
+        What they are: summary, sheets, export, backup, figure, rules or proposals.
+    paths
+        Where they are.
+    message
+        The sentence.
+    details
+        What else `as_json` says.
+    """
 
     what: str
     paths: tuple[str, ...]
@@ -254,95 +211,18 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True)
-class PlanAnswer:
-    """What more sites and vessels would buy; `best` is the cheapest row that reaches the chance asked for."""
+class CheckReport(Shown):
+    """What verifying the store found; `sound` when it found nothing.
 
-    question: str
-    title: str
-    verdict: str
-    basis: str
-    plan: pl.DataFrame
-    best: Mapping[str, Any] | None
-    chance: float
-    currency: str
-    log_scale: bool
-    unit: str
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "question": self.question,
-            "title": self.title,
-            "verdict_so_far": self.verdict,
-            "basis": self.basis,
-            "plan": plain(self.plan),
-            "cheapest": plain(self.best),
-            "chance_asked_for": self.chance,
-            "currency": self.currency,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class PanelAnswer:
-    """How many assessors a triangle panel needs: a row for each share who could tell and each aim.
-
-    `panels`: share, to_show (a difference, similarity), assessors, served_evenly, correct, power, risk,
-    always (see `Panel`).
+    Attributes
+    ----------
+    path
+        Of the store.
+    problems
+        Sentences.
+    facts
+        Numbers of files and readings, and the snapshot: the beginning of the content checksum.
     """
-
-    panels: pl.DataFrame
-    chance: float
-    risk: float
-
-    def as_json(self) -> dict[str, Any]:
-        return {"panels": plain(self.panels), "chance_asked_for": self.chance, "risk": self.risk}
-
-
-@dataclass(frozen=True, slots=True)
-class PrecisionAnswer:
-    """How many vessels a lot's mean needs: half_width (share of the mean), vessels; the spread supposed."""
-
-    vessels: pl.DataFrame
-    cv: float
-    words: str
-
-    def as_json(self) -> dict[str, Any]:
-        return {"vessels": plain(self.vessels), "cv": self.cv, "cv_from": self.words}
-
-
-@dataclass(frozen=True, slots=True)
-class BudgetAnswer:
-    """Which proposed trials to fund.
-
-    `proposals`: question, site, vessels, cost, chosen, why (for those left out), note. `questions`: question,
-    title, verdict (so far), new_sites, chance_before, chance_after (of a verdict). `decided` is the number of
-    questions expected to be decided, `decided_before` without any new trial.
-    """
-
-    budget: float
-    currency: str
-    cost: float
-    proposals: pl.DataFrame
-    questions: pl.DataFrame
-    decided: float
-    decided_before: float
-    exact: bool
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "budget": self.budget,
-            "currency": self.currency,
-            "cost": self.cost,
-            "decided": self.decided,
-            "decided_before": self.decided_before,
-            "exact": self.exact,
-            "proposals": plain(self.proposals),
-            "questions": plain(self.questions),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class CheckReport:
-    """What verifying the store found; sound when it found nothing."""
 
     path: str
     problems: tuple[str, ...]
@@ -350,6 +230,7 @@ class CheckReport:
 
     @property
     def sound(self) -> bool:
+        """Whether nothing was found."""
         return not self.problems
 
     def as_json(self) -> dict[str, Any]:
@@ -362,10 +243,21 @@ class CheckReport:
 
 
 @dataclass(frozen=True, slots=True)
-class Rebuilt:
-    """A store made again: how many entries and items, and whether its content is what the ledger says.
+class Rebuilt(Shown):
+    """A store made again, and whether its content is what the ledger says.
 
-    `differences` are sentences: what could not be done again, and where it first came out otherwise.
+    Attributes
+    ----------
+    path
+        Of the new store.
+    entries, standing
+        How many entries of the ledger were done again, and how many items stand then.
+    content
+        Checksum of what stands.
+    same
+        Whether it is that of the old store.
+    differences
+        Sentences: what could not be done again, and where it first came out otherwise.
     """
 
     path: str
@@ -387,8 +279,8 @@ class Rebuilt:
 
 
 @dataclass(frozen=True, slots=True)
-class DemoOutcome:
-    """The whole job on the invented network: each step, and the page to open."""
+class DemoOutcome(Shown):
+    """The whole job on the invented network: each step, the store that it made, and the page to open."""
 
     register: RegisterOutcome
     intake: IntakeOutcome
