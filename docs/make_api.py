@@ -218,7 +218,9 @@ def told(docstring: str, types: dict[str, str] | None = None) -> list[str]:
     for heading, body in parts.items():
         if heading == "Examples":
             said = (re.sub(r"\s*# doctest:.*", "", line[4:]) for line in body.splitlines())
-            lines += ["```python", *said, "```", ""]
+            # Formatters want a blank line below imports.
+            code = re.sub(r"^(import .+\n)(?!import|\n)", r"\1\n", "\n".join(said), flags=re.M)
+            lines += ["```python", code, "```", ""]
             continue
         if heading != "Attributes":
             lines += [f"{heading}:", ""]
