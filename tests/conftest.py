@@ -1,7 +1,10 @@
-"""A small network taken in from the demo, once for all tests of the network and the command line."""
+"""What all tests share: no network, and one small network taken in from the demo."""
 
 from __future__ import annotations
 
+import os
+import runpy
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +13,20 @@ import pytest
 from crosscellar.network import Network
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
+OFFLINE = Path(__file__).parent / "offline"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def network_off() -> Iterator[None]:
+    """No Python process of the tests reaches beyond this machine's own files."""
+    runpy.run_path(str(OFFLINE / "sitecustomize.py"))
+    before = os.environ.get("PYTHONPATH")
+    os.environ["PYTHONPATH"] = os.pathsep.join([str(OFFLINE), *([before] if before else [])])
+    yield
+    if before is None:
+        del os.environ["PYTHONPATH"]
+    else:
+        os.environ["PYTHONPATH"] = before
 
 
 def clock() -> datetime:
