@@ -197,6 +197,27 @@ def test_another_reading_that_comes_answers_no_question_but_its_own(
     assert states(conflict)[0] == (1, "hold", "open")
 
 
+def test_a_yes_to_one_of_two_questions_about_a_reading_leaves_the_other_open_whatever_comes_later(
+    conflict: Store, take: Take, ph: Any
+) -> None:
+    take(conflict, ph(ORR_01="3.51"), "c.csv")
+    conflict.decide(1, "accept", reason="the lab confirmed")
+    take(conflict, ph(ORR_02="3.36"), "d.csv")
+    assert states(conflict) == [(1, "hold", "accepted"), (2, "hold", "open")]
+    with pytest.raises(CrosscellarError, match=r"3\.41 stands by now, which this finding did not show"):
+        conflict.decide(2, "accept", reason="yes")
+
+
+def test_another_value_for_a_reading_that_entered_is_not_passed_over(conflict: Store) -> None:
+    conflict.decide(1, "accept", reason="the lab confirmed")
+    with pytest.raises(CrosscellarError, match="finding 1 was accepted before, and its reading stands"):
+        conflict.decide(1, "accept", reason="read again", value="3.36")
+    assert values(conflict) == [3.41]
+    conflict.decide(1, "refuse", reason="to read it again")
+    conflict.decide(1, "accept", reason="read again", value="3.36")
+    assert values(conflict) == [3.36]
+
+
 def test_the_same_bytes_again_leave_each_question_open_once(conflict: Store, take: Take, ph: Any) -> None:
     for _ in range(2):
         take(conflict, ph(ORR_01="3.41"), "b.csv")

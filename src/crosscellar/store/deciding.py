@@ -110,7 +110,7 @@ def store_decision(
         if others:
             waiting.update(others)
             continue
-        content, count = _enter_item(session, item, value, entry, content)
+        content, count = _enter_item(session, finding_id, item, value, entry, content)
         entered += count
     session.run(
         "INSERT INTO decisions VALUES ($number, $entry, $finding, $verdict, $reason, $value, $by)",
@@ -167,7 +167,7 @@ def _refuse_two_values(session: Session, finding_id: int) -> None:
 
 
 def _enter_item(
-    session: Session, item: int, value: str | None, entry: int, content: Content
+    session: Session, finding_id: int, item: int, value: str | None, entry: int, content: Content
 ) -> tuple[Content, int]:
     """The content after the held item entered, and how many did: 0 when it stands already."""
     target, proposed, current, file_id, cell = session.rows(
@@ -176,6 +176,11 @@ def _enter_item(
     )[0]
     what = TARGETS[target]
     if any(row[2] for row in session.rows(what.entered, {"items": [item], "until": ALL})):
+        if value is not None:
+            raise CrosscellarError(
+                f"finding {finding_id} was accepted before, and its reading stands",
+                next_step="Refuse it first; then accept it with the other value.",
+            )
         return content, 0
     if proposed is None:
         raise NotComputable(

@@ -273,7 +273,10 @@ def _answer_retaken(session: Session, files: pl.DataFrame, entry: int) -> None:
 
 
 def _answer_mended(session: Session, entry: int) -> None:
-    """Findings whose every reading has come in by a later sheet ask for nothing any more."""
+    """Findings whose every reading has come in by a later sheet ask for nothing any more.
+
+    What entered by a decision on another finding is no answer: it says nothing of the value that waits here.
+    """
     came = pl.concat([session.frame(what.mended, {"entry": entry}) for what in TARGETS.values()])
     if came.is_empty():
         return

@@ -173,6 +173,7 @@ def _target(
             SELECT DISTINCT a.item_id FROM set_aside AS a JOIN TABLE AS s ON SAME_AS_PROPOSED
             WHERE a.target = 'TABLE' AND a.proposed IS NOT NULL AND s.entry_id > a.entry_id
                 AND a.entry_id < $entry AND s.entry_id <= $entry
+                AND s.entry_id NOT IN (SELECT entry_id FROM decisions)
             ORDER BY a.item_id
             """
         ),
