@@ -53,24 +53,27 @@ def run_notebook(notebook: dict[str, Any], folder: Path) -> dict[str, Any]:
 @contextlib.contextmanager
 def _shell(shown: list[dict[str, Any]]) -> Iterator[Any]:
     """A shell that adds to `shown` what cells come to, keeps no history and leaves nothing behind."""
-    from IPython.core.displayhook import CapturingDisplayHook
-    from IPython.core.interactiveshell import InteractiveShell
+    from IPython.core import displayhook, interactiveshell
     from traitlets.config import Config
 
+    # IPython types none of the calls below.
+    kind: Any = interactiveshell.InteractiveShell
+    hook: Any = displayhook.CapturingDisplayHook
     settings = Config()
     settings.HistoryManager.enabled = False
     settings.HistoryManager.hist_file = ":memory:"
     before = sys.displayhook, sys.excepthook
-    shell = InteractiveShell(config=settings)
-    shell.display_trap.hook = CapturingDisplayHook(shell, shown)
-    shell.display_formatter.active_types = list(KINDS)
-    try:
-        yield shell
-    finally:
-        shell.reset(new_session=False)
-        shell.restore_sys_module_state()
-        sys.displayhook, sys.excepthook = before
-        InteractiveShell.clear_instance()
+    with tempfile.TemporaryDirectory() as home:
+        shell = kind(config=settings, ipython_dir=home)
+        shell.display_trap.hook = hook(shell, shown)
+        shell.display_formatter.active_types = list(KINDS)
+        try:
+            yield shell
+        finally:
+            shell.reset(new_session=False)
+            shell.restore_sys_module_state()
+            sys.displayhook, sys.excepthook = before
+            kind.clear_instance()
 
 
 def _output(data: dict[str, str], number: int) -> dict[str, Any]:
