@@ -18,8 +18,8 @@ RULES = Path(__file__).parent.parent / "reference" / "enology" / "rules.csv"
 PYTHON_WORDS = re.compile(r"\b(dtype|None|index|null|NaN|float|int|str|column_in_dataframe)\b")
 
 
-def test_all_140_analytes_are_declared(contract: Contract) -> None:
-    assert len(contract.analytes) == 140
+def test_at_least_140_analytes_are_declared(contract: Contract) -> None:
+    assert len(contract.analytes) >= 140
 
 
 def test_bounds_are_ordered_for_every_analyte_and_stage(contract: Contract) -> None:
