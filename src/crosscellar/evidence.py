@@ -407,7 +407,10 @@ class Evidence:
 
         asked = self._question(question)
         effects = self.effects()
-        pooled = [one for one in self.pool(question) if one.role == "primary"]
+        response = str(asked["primary_response"])
+        planned = response in self._register.responses["response"]
+        found = self.pool(question, response=response) if planned else []
+        pooled = [one for one in found if one.role == "primary"]
 
         def priors() -> pl.DataFrame:
             return variance_priors(self._store.readings(), self._register.design(), self._contract)[0]

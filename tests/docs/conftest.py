@@ -6,7 +6,7 @@ import os
 import re
 import shlex
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
 
@@ -17,17 +17,20 @@ from crosscellar.cli import main
 
 #: A line of a page that stands for any number of lines left out.
 CUT = "…"
-#: The day on which the pages are told.
+#: The day on which the pages are told; a comment `<!-- today: DATE -->` of a page changes it from there on.
 TODAY = datetime(2026, 11, 20, 12, tzinfo=UTC)
 
 
-def commands_of(page: str) -> list[tuple[list[str], str]]:
-    """Every command of the page's console blocks, with what the page prints below it."""
+def commands_of(page: str) -> list[tuple[datetime, list[str], str]]:
+    """Every command of the page's console blocks, with its day and what the page prints below it."""
     found = []
-    for block in re.findall(r"^```console\n(.*?)^```$", page, re.M | re.S):
+    today = TODAY
+    for day, block in re.findall(r"^<!-- today: (\S+) -->$|^```console\n(.*?)^```$", page, re.M | re.S):
+        if day:
+            today = datetime.combine(date.fromisoformat(day), TODAY.timetz())
         for part in re.split(r"^\$ ", block, flags=re.M)[1:]:
             line, _, printed = part.partition("\n")
-            found.append((shlex.split(line), printed))
+            found.append((today, shlex.split(line), printed))
     return found
 
 
@@ -51,13 +54,14 @@ def matches() -> Callable[[str, str], bool]:
 def tell(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Callable[[str], int]:
-    """Runs the commands of a page in an own folder on the day of the pages: how many there were.
+    """Runs the commands of a page in an own folder, each on its day: how many there were.
 
     What one of them says must be what the page prints; `cat` shows a file.
     """
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("CROSSCELLAR_STORE", raising=False)
-    monkeypatch.setattr(Network, "open", partial(Network.open, clock=lambda: TODAY))
+    day = [TODAY]
+    monkeypatch.setattr(Network, "open", partial(Network.open, clock=lambda: day[0]))
 
     def run(words: list[str]) -> str:
         if words[0] == "cat":
@@ -70,7 +74,8 @@ def tell(
 
     def told(page: str) -> int:
         commands = commands_of(page)
-        for words, printed in commands:
+        for today, words, printed in commands:
+            day[0] = today
             said = run(words)
             assert agree(printed, said), f"$ {shlex.join(words)}\n{said}"
         return len(commands)

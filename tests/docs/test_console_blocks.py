@@ -18,6 +18,8 @@ def test_the_coordinators_year_is_told_with_what_the_commands_say(
     page = (ROOT / "docs" / "year.md").read_text("utf-8")
     for name in ("register", "inbox"):
         shutil.copytree(ROOT / "data" / "demo" / name, tmp_path / name)
+    for sheet in (ROOT / "data" / "demo" / "corrections").iterdir():
+        shutil.copy(sheet, tmp_path / "inbox")
     (tmp_path / "prices.toml").write_text(re.findall(r"^```toml\n(.*?)^```$", page, re.M | re.S)[0])
     assert tell(page) > 12
 
