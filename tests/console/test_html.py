@@ -93,7 +93,7 @@ def test_numbers_stand_to_the_right_under_headings_that_say_what_they_are(networ
     page = network.effects_answer("cold-soak", response="anthocyanins")._repr_html_()
     assert page is not None
     assert re.search(r"<th scope='col' style='[^']*text-align:right'>effect, %</th>", page)
-    assert re.search(r"<td style='[^']*text-align:right'>\+29</td>", page)
+    assert re.search(r"<td style='[^']*text-align:right;[^']*'>\+29</td>", page)
 
 
 def test_what_a_contributor_wrote_cannot_become_part_of_the_page() -> None:

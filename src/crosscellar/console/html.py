@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import html
-from typing import Any
+from typing import Any, Final
 
 from crosscellar.console.parts import Table, parts_of
+
+#: A cell of no more letters than this stands on one line.
+_SHORT: Final = 24
 
 
 def html_of(result: object) -> str:
@@ -31,7 +34,7 @@ def _table(table: Table) -> str:
     body = "".join(
         "<tr>"
         + "".join(
-            f"<td style='{_side(table, number)}'>{html.escape(words)}</td>"
+            f"<td style='{_side(table, number)}{_whole(words)}'>{html.escape(words)}</td>"
             for number, words in enumerate(row)
         )
         + "</tr>"
@@ -42,3 +45,8 @@ def _table(table: Table) -> str:
 
 def _side(table: Table, number: int) -> str:
     return f"padding:.15em .6em;text-align:{'right' if number in table.right else 'left'}"
+
+
+def _whole(words: str) -> str:
+    """Names and ranges are not broken at a hyphen or a space."""
+    return ";white-space:nowrap" if len(words) <= _SHORT else ""
