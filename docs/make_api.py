@@ -80,6 +80,19 @@ RECORDS: Final = (
     "Rebuilt",
 )
 FRAMES: Final = ("EFFECTS", "READINGS", "PICKS", "SCORES", "FILES", "FINDINGS")
+#: What names that modules give to types stand for.
+_TYPES: Final = {
+    "Paths": "str | Path | Iterable[str | Path]",
+    "RuleSettings": "Mapping[str, Mapping[str, float]]",
+    "Clock": "Callable[[], datetime]",
+    "Floats": "np.ndarray",
+    "Array": "np.ndarray",
+    "npt.ArrayLike": "ArrayLike",
+    "Self": "Network",
+    "SummaryMeasure": "str",
+    "SmallSample": "str",
+    "StandardizedVariance": "str",
+}
 #: Where the table of contents comes.
 CONTENTS: Final = "(contents)"
 #: Told once, in the introduction.
@@ -174,19 +187,25 @@ def signature(name: str, function: Any) -> str:
         shown.append(parameter)
     words = str(asked.replace(parameters=shown))
     # Annotations are kept as text in the modules; as text they would be quoted.
-    words = re.sub(r"(: |-> )'([^']+)'", r"\1\2", words)
+    words = plainly(re.sub(r"(: |-> )'([^']+)'", r"\1\2", words))
     line = f"{name}{words}"
     if len(line) <= WIDTH - 10:
         return line
     back = words.rpartition(") -> ")[2]
     wrapped = ["   "]
     stars = [parameter.kind for parameter in shown].index(inspect.Parameter.KEYWORD_ONLY)
-    said = [re.sub(r": '([^']+)'", r": \1", str(parameter)) for parameter in shown]
+    said = [plainly(re.sub(r": '([^']+)'", r": \1", str(parameter))) for parameter in shown]
     for part in (*said[:stars], "*", *said[stars:]):
         if len(wrapped[-1]) + len(part) + 2 > WIDTH - 10:
             wrapped.append("   ")
         wrapped[-1] += f" {part},"
     return "\n".join([f"{name}(", *wrapped, f") -> {back}"])
+
+
+def plainly(types: str) -> str:
+    """Types with the names of modules' own spelt out."""
+    pattern = "|".join(rf"\b{re.escape(name)}\b" for name in _TYPES)
+    return re.sub(pattern, lambda found: _TYPES[found[0]], types)
 
 
 class _Left:
@@ -205,10 +224,12 @@ def prose(text: str) -> str:
 
 
 def filled(text: str, indent: str = "") -> str:
-    """The text in lines of the page's width, all but the first indented."""
-    return textwrap.fill(
-        text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    """The text in lines of the page's width, all but the first indented; a sign never begins a line."""
+    held = re.sub(r"(?<=\S) ([-+*]) ", "\N{NO-BREAK SPACE}\\1 ", text)
+    wrapped = textwrap.fill(
+        held, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
     )
+    return wrapped.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def told(docstring: str, types: dict[str, str] | None = None) -> list[str]:
@@ -250,7 +271,7 @@ def function_lines(name: str, function: Any, *, level: int = 3, call: str | None
 
 def class_lines(kind: type, *, level: int = 3) -> list[str]:
     """One record: its fields, and what can be asked of it."""
-    types = {field.name: str(field.type) for field in fields(kind)} if is_dataclass(kind) else {}
+    types = {field.name: plainly(str(field.type)) for field in fields(kind)} if is_dataclass(kind) else {}
     lines = [f"{'#' * level} {kind.__name__}", "", *told(kind.__doc__ or "", types)]
     for name, member in members(kind):
         if isinstance(member, classmethod):
