@@ -161,6 +161,30 @@ def test_a_table_with_a_missing_column_is_refused_in_one_message(judge: Any) -> 
     ]
 
 
+def test_numbers_under_a_heading_that_is_not_known_are_counted_where_the_values_should_be(judge: Any) -> None:
+    heading = "trial_id,arm_id,vessel_id,stage,sample_date,analyte,Wert,unit\n"
+    row = "LS24-ORR,control,ORR-01,end_AF,2024-10-15,malic,2.1,g/L\n"
+    batch = judge(("a.csv", heading + row))
+    assert batch.files.select("readings_in", "refused", "status").row(0) == (1, 1, "refused")
+    (stop,) = batch.findings.filter(pl.col("severity") == "refuse").iter_rows(named=True)
+    assert stop["code"] == "missing_column"
+    assert "no column for value" in stop["message"]
+    assert batch.set_aside.select("cell", "text_sent", "outcome").row(0) == ("G2", "2.1", "refused")
+
+
+def test_picks_under_a_heading_that_is_not_known_are_counted(judge: Any) -> None:
+    heading = "trial_id,session_id,session_date,assessor_id,serving,Wahl\n"
+    batch = judge(("t.csv", heading + "LS24-ORR,S1,2025-06-01,A01,AAB,3\n"))
+    assert batch.files.select("readings_in", "refused", "status").row(0) == (1, 1, "refused")
+
+
+def test_a_sheet_that_lists_what_to_measure_and_no_values_says_why_nothing_was_read(judge: Any) -> None:
+    heading = "trial_id,arm_id,vessel_id,stage,sample_date,analyte,unit\n"
+    batch = judge(("a.csv", heading + "LS24-ORR,control,ORR-01,end_AF,2024-10-15,malic,g/L\n"))
+    assert batch.files.select("readings_in", "status").row(0) == (0, "nothing_new")
+    assert batch.findings.select("code", "severity").row(0) == ("missing_column", "remark")
+
+
 def test_a_letter_with_no_table_is_refused_with_a_next_step(judge: Any) -> None:
     batch = judge(("letter.csv", "Dear all\nplease find the results attached\n"))
     assert batch.files.select("readings_in", "status", "kind").row(0) == (0, "refused", "none")

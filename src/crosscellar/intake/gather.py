@@ -115,6 +115,8 @@ def gather(
                 kinds.append(table.kind)
                 lines.extend((file_no, document.name, grid.sheet, *line) for line in table.lines)
                 forms.extend(_forms(table, table_no))
+                if parts[-1].is_empty() and table.missing and not table.rows.is_empty():
+                    _tell_nothing_read(table, file_no, faults)
                 _tell_unread(table, file_no, faults)
             unread = pl.DataFrame(schema=ITEMS)
             if not found.tables:
@@ -300,6 +302,21 @@ def _tell_unread(table: Table, file_no: int, faults: Faults) -> None:
             message=f"The block {block} beside the table was not read.",
             suggestion="Say what it is, or send it as a sheet of its own.",
         )
+
+
+def _tell_nothing_read(table: Table, file_no: int, faults: Faults) -> None:
+    (form, *_) = _forms(table, 0)
+    faults.note(
+        file_no=file_no,
+        sheet=table.grid.sheet,
+        row=table.heading_row,
+        column=None,
+        code=form.code,
+        severity="remark",
+        value=form.value,
+        message=form.message,
+        suggestion=form.suggestion,
+    )
 
 
 def _tell_unread_tab(grid: Grid, file_no: int, faults: Faults) -> None:

@@ -99,6 +99,7 @@ def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, fa
     """The items of a table in the order of the sheet: columns of `ITEMS`, those that the sheet has.
 
     In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte.
+    Where a long sheet has no column of values, it is every number under a heading that is not known.
     """
     rows = _fill_merged(table, file_no, faults)
     place = _places(table)
@@ -122,7 +123,7 @@ def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, fa
     headings = _value_headings(table, place)
     parts = [_with_value(base, rows, kinds, heading, table, reader) for heading in headings]
     if not parts:
-        return pl.DataFrame(schema={"table_no": pl.Int32, "row": pl.Int32, "column": pl.Int32})
+        return _without_value(base, rows, table)
     if headings[0].field != "analyte_value":
         return parts[0]
     items = pl.concat(parts).filter(pl.col("text_sent").str.strip_chars() != "")
@@ -175,6 +176,19 @@ def _with_value(
         kind = kinds[name] if name in kinds.columns else empty
         items = items.with_columns(kind.alias("value_kind"))
     return items
+
+
+def _without_value(base: pl.DataFrame, rows: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """The numbers that no heading reads, with what their row says: one of them was to be the value."""
+    known = {str(heading.column) for heading in table.headings if heading.field}
+    columns = [name for name in rows.columns if name != "row" and name not in known]
+    if not columns:
+        return base.clear().with_columns(pl.lit(None, dtype=pl.Int32).alias("column"))
+    cells = rows.unpivot(columns, index="row", variable_name="column", value_name="text_sent").filter(
+        pl.col("text_sent").str.contains(r"^\s*[<>~]?\s*[-+]?\d")
+    )
+    items = base.join(cells.with_columns(pl.col("column").cast(pl.Int32)), on="row", how="inner")
+    return items.sort("row", "column", maintain_order=True)
 
 
 def _kinds(table: Table, rows: pl.DataFrame) -> pl.DataFrame | None:
