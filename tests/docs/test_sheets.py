@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -81,11 +82,11 @@ def columns_of(kind: str) -> list[tuple[str, bool]]:
 
 
 @pytest.fixture(scope="module")
-def network(tmp_path_factory: pytest.TempPathFactory) -> Network:
+def network(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Network]:
     store = tmp_path_factory.mktemp("sheets") / "network.duckdb"
-    network = Network.open(store, clock=lambda: datetime(2026, 11, 20, tzinfo=UTC))
-    network.register(ROOT / "data" / "demo" / "register")
-    return network
+    with Network.open(store, clock=lambda: datetime(2026, 11, 20, tzinfo=UTC)) as opened:
+        opened.register(ROOT / "data" / "demo" / "register")
+        yield opened
 
 
 def write(folder: Path, name: str, row: dict[str, str]) -> None:
