@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crosscellar.errors import CrosscellarError, RegisterRefused
+from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault
 
 if TYPE_CHECKING:
     from crosscellar.network import Network
@@ -434,13 +434,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
-    except MemoryError:
-        say("crosscellar: the machine has no memory left for this. Take in fewer files at a time.")
-        return COULD_NOT
-    except OSError as fault:
-        say(f"crosscellar: {fault.filename or 'the disk'}: {(fault.strerror or str(fault)).lower()}.")
-        return COULD_NOT
-    except Exception as fault:
+    except SystemExit:
+        raise
+    except BaseException as fault:  # a panic of polars is no Exception
+        told = machine_fault(fault)
+        if told is not None:
+            say(f"crosscellar: {told.sentence}")
+            return told.exit_status
         if os.environ.get("CROSSCELLAR_DEBUG"):
             raise
         say(

@@ -5,7 +5,15 @@ A fault in the *data* is a finding, collected and located; it never ends up here
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
+from typing import Final
+
+#: No space, no quota left, or a file larger than allowed.
+_FULL: Final = frozenset({errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)})
+
+#: What libraries say, in other exceptions than MemoryError, when they are given no memory or no thread.
+_NO_MEMORY: Final = ("failed to map segment", "annot allocate memory", "spawn worker thread", "spawn thread")
 
 
 class CrosscellarError(Exception):
@@ -72,3 +80,24 @@ class StoreDamaged(StoreError):
 
 class NotOurStore(StoreError):
     """A file that is not a store of this program, or one written by a newer version."""
+
+
+def machine_fault(fault: BaseException) -> CrosscellarError | None:
+    """What is wrong with the machine (disk, memory, rights), as a sentence; None for another exception."""
+    text = str(fault)
+    if isinstance(fault, MemoryError) or any(words in text for words in _NO_MEMORY):
+        return CrosscellarError(
+            "the machine has no memory left for this",
+            next_step="Close other programs or take in fewer files at a time; what was taken in is safe.",
+        )
+    if not isinstance(fault, OSError):
+        return None
+    where = fault.filename if isinstance(fault.filename, str) else "the disk"
+    # A library may hand the system's number on in words only.
+    if fault.errno in _FULL or f"(os error {errno.ENOSPC})" in text:
+        return CrosscellarError(
+            "the disk is full, so not all of this was written",
+            where=where,
+            next_step="Free some space and run the same command again; what was taken in is safe.",
+        )
+    return CrosscellarError((fault.strerror or text).lower(), where=where)

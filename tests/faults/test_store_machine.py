@@ -351,26 +351,19 @@ class StoreMachine(RuleBasedStateMachine):
             assert row["estimate"] == pytest.approx(difference, abs=1e-9)
             self.seen["effects"] += 1
 
-    @rule()
-    def the_store_is_closed_and_opened(self) -> None:
+    @rule(way=st.sampled_from(["closed", "killed", "backup"]))
+    def work_goes_on_elsewhere(self, way: str) -> None:
+        """After closing, with the files as a killed process leaves them, or with a backup."""
+        if way == "killed":
+            self.files_as_they_lie()
+        elif way == "backup":
+            self.copies += 1
+            there = self.folder / str(self.copies)
+            there.mkdir()
+            self.network.backup(there / "store")
         self.network.close()
-        self.open()
-
-    @rule()
-    def the_process_is_killed_while_nothing_happens(self) -> None:
-        self.files_as_they_lie()
-        self.network.close()
-        self.path = self.folder / str(self.copies) / "store"
-        self.open()
-
-    @rule()
-    def work_goes_on_with_a_backup(self) -> None:
-        self.copies += 1
-        there = self.folder / str(self.copies)
-        there.mkdir()
-        self.network.backup(there / "store")
-        self.network.close()
-        self.path = there / "store"
+        if way != "closed":
+            self.path = self.folder / str(self.copies) / "store"
         self.open()
 
     # -- what must always hold ------------------------------------------------------------------------------

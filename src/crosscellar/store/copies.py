@@ -35,6 +35,12 @@ def write_copy(path: Path, out: Path) -> None:
         part.replace(out)
         sync_folder(out.parent)
     except (OSError, duckdb.Error) as fault:
+        if "No space left" in str(fault) or "File too large" in str(fault):
+            raise StoreError(
+                "the disk is full, so no copy was written",
+                where=out,
+                next_step="Free some space, or name a file on another disk; the store is as it was.",
+            ) from fault
         raise StoreError(
             "the copy could not be written", where=out, next_step="Choose a folder that you may write to."
         ) from fault
