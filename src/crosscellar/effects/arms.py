@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from crosscellar.effects.spreads import COMPARED, Numbers, Places, stretches
+from crosscellar.effects.places import Places
+from crosscellar.effects.spreads import COMPARED, Numbers, stretches
 
 
 def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
@@ -21,10 +22,15 @@ def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
     kept = cells["kept"].to_numpy()
     y = cells["y"].fill_null(float("nan")).to_numpy()
     mean = _means(y, kept, starts)
-    volume = _means(cells["volume_l"].fill_null(float("nan")).to_numpy(), kept, starts)
-    low, high = cells["low"].to_numpy(), cells["high"].to_numpy()
-    counted = np.add.reduceat(kept.astype(np.int64), starts) if starts.size else starts
+    volume = np.full(starts.size, np.nan)
+    if cells["volume_l"].null_count() < cells.height:
+        volume = _means(cells["volume_l"].fill_null(float("nan")).to_numpy(), kept, starts)
     vessels = np.diff(starts, append=cells.height)
+    counted = vessels if kept.all() else _over(np.add, kept.astype(np.int64), starts)
+    beyond = (cells["low"] < cells["high"]).to_numpy()
+    all_beyond = _over(np.logical_and, beyond, starts) if beyond.any() else np.zeros(starts.size, np.bool_)
+    left_out = cells["labs_left_out"].to_numpy()
+    any_left_out = _over(np.logical_or, left_out, starts) if left_out.any() else np.zeros_like(all_beyond)
     arms = cells.select(
         *COMPARED,
         "comparison",
@@ -45,12 +51,19 @@ def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
         pl.Series("n", counted, dtype=pl.Int32),
         pl.Series("outside", vessels - counted, dtype=pl.UInt32),
         pl.Series("vessel_mean", mean, dtype=pl.Float64).fill_nan(None),
-        pl.Series("labs_left_out", _over(np.logical_or, cells["labs_left_out"].to_numpy(), starts)),
-        pl.Series("all_censored", _over(np.logical_and, low < high, starts)),
+        pl.Series("labs_left_out", any_left_out),
+        pl.Series("all_censored", all_beyond),
     )
+    paired = cells.filter(pl.col("paired") & pl.col("kept"))
+    if paired.is_empty():
+        return arms.with_columns(
+            pl.lit(None, dtype=pl.Float64).alias("block_mean"),
+            pl.lit(None, dtype=pl.Float64).alias("blocks"),
+            pl.col("vessel_mean").alias("mean"),
+            pl.col("n").cast(pl.Float64).alias("weight"),
+        )
     per_block = (
-        cells.filter(pl.col("paired") & pl.col("kept"))
-        .group_by("arm", "block", maintain_order=True)
+        paired.group_by("arm", "block", maintain_order=True)
         .agg(pl.col("y").mean())
         .group_by("arm", maintain_order=True)
         .agg(pl.col("y").mean().alias("block_mean"), pl.len().cast(pl.Float64).alias("blocks"))
@@ -64,6 +77,8 @@ def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
 def _means(values: Numbers, kept: npt.NDArray[np.bool_], starts: Places) -> Numbers:
     """The mean of each stretch's known values that are kept, NaN where there is none."""
     known = kept & ~np.isnan(values)
+    if known.all():
+        return np.asarray(_over(np.add, values, starts) / np.diff(starts, append=values.size))
     n = _over(np.add, known.astype(np.float64), starts)
     with np.errstate(invalid="ignore"):
         return np.asarray(_over(np.add, np.where(known, values, 0.0), starts) / n)

@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from crosscellar.effects.moderation import lean
+from crosscellar.effects.places import Integers, matches
 from crosscellar.effects.spreads import COMPARED
 from crosscellar.effects.summaries import hedges_correction
 
@@ -20,6 +21,19 @@ ALL_LEVELS: Final = "all levels"
 
 _JOINED: Final = ["comparison"]
 
+#: What an effect takes from the arm it is compared with.
+_OF_CONTROL: Final = (
+    "arm",
+    "arm_id",
+    "mean",
+    "n",
+    "weight",
+    "labs",
+    "methods",
+    "all_censored",
+    "fit_variance",
+)
+
 
 def arm_effects(
     plans: pl.DataFrame,
@@ -29,37 +43,11 @@ def arm_effects(
     design: pl.DataFrame,
 ) -> pl.DataFrame:
     """Treatment minus control, a row for each treatment arm of each plan that has both measured."""
-    here = plans.join(means.drop(COMPARED), on=_JOINED, how="inner")
-    control = here.filter(pl.col("role_right") == "control").select(
-        "comparison",
-        *(
-            pl.col(name).alias(f"{name}_control")
-            for name in (
-                "arm",
-                "arm_id",
-                "mean",
-                "n",
-                "weight",
-                "labs",
-                "methods",
-                "all_censored",
-                "fit_variance",
-            )
-        ),
-    )
-    pairs = (
-        here.filter(pl.col("role_right") == "treatment")
-        .join(control, on=_JOINED, how="inner")
-        .join(lent.drop(COMPARED), on=_JOINED, how="left")
-        .join(unseen, on="arm", how="left")
-        .join(
-            unseen.rename({"arm": "arm_control", "missing": "missing_control"}),
-            on="arm_control",
-            how="left",
-        )
+    pairs = _pairs(plans, means, lent).join(unseen, on="arm", how="left")
+    pairs = pairs.join(
+        unseen.rename({"arm": "arm_control", "missing": "missing_control"}), on="arm_control", how="left"
     )
     estimated = _estimate(_moderate(pairs))
-    several = pl.col("arm_id").n_unique().over(_JOINED) > 1
     no_log, none_seen = pl.col("no_log"), pl.col("all_censored") | pl.col("all_censored_control")
     computable = pl.col("estimate").is_not_null() & (pl.col("refused") == "")
     both_beyond = pl.col("all_censored") & pl.col("all_censored_control")
@@ -86,13 +74,13 @@ def arm_effects(
             _count_words("missing_control", "control"),
         ],
     )
+    several = pl.col("several")
+    shared = pl.concat_str([pl.col("trial_id"), pl.lit("/"), pl.col("arm_id_control")])
     effects = estimated.with_columns(
-        pl.when(several)
-        .then(pl.concat_str([pl.col("trial_id"), pl.lit("/"), pl.col("arm_id_control")]))
-        .alias("shared"),
+        _said_where(estimated, several, shared, otherwise=None).alias("shared"),
         pl.when(several).then(pl.col("shared_variance")).alias("shared_variance"),
         remark,
-        _apart().alias("other_laboratory"),
+        _apart(estimated).alias("other_laboratory"),
         (
             computable & ~none_seen & ~no_log & pl.col("variance").is_not_null() & (pl.col("variance") > 0)
         ).alias("usable"),
@@ -102,6 +90,35 @@ def arm_effects(
         for name in ("estimate", "variance", "df", "shared_variance")
     )
     return _in_order(effects, design)
+
+
+def _pairs(plans: pl.DataFrame, means: pl.DataFrame, lent: pl.DataFrame) -> pl.DataFrame:
+    """Each plan with each treatment arm of its comparison, the control (`_control`) and what was lent to it.
+
+    `several` tells that the control serves more than one treatment. Comparisons count up in `means` and
+    `lent`, so that rows are found by place.
+    """
+    treatments, controls = (means["role"].eq(role).arg_true().to_numpy() for role in ("treatment", "control"))
+    of_plan, of_arm = _comparison(plans), _comparison(means)
+    plan, treatment = matches(of_plan, of_arm[treatments])
+    several = (np.bincount(of_plan[plan]) > 1)[of_plan[plan]]
+    pair, control = matches(of_plan[plan], of_arm[controls])
+    plan, treatment, several = plan[pair], treatments[treatment[pair]], several[pair]
+    _, loan = matches(of_plan[plan], _comparison(lent))
+    return pl.concat(
+        [
+            plans[plan],
+            means.drop(*COMPARED, "comparison").rename({"role": "role_right"})[treatment],
+            means.select(pl.col(name).alias(f"{name}_control") for name in _OF_CONTROL)[controls[control]],
+            lent.drop(*COMPARED, "comparison")[loan],
+            pl.DataFrame({"several": several}),
+        ],
+        how="horizontal",
+    )
+
+
+def _comparison(frame: pl.DataFrame) -> Integers:
+    return frame["comparison"].cast(pl.Int64).to_numpy()
 
 
 def slope_effects(
@@ -259,15 +276,19 @@ def _estimate(pairs: pl.DataFrame) -> pl.DataFrame:
 
 
 def _remarks(effects: pl.DataFrame, said: Sequence[Said]) -> pl.Series:
-    """What holds of each effect, joined; words are put together only where something does."""
-    some = effects.select(pl.any_horizontal(when.fill_null(False) for when, _ in said)).to_series()
-    words = effects.filter(some).select(
-        pl.concat_str(
-            [pl.when(when).then(words) for when, words in said], separator="; ", ignore_nulls=True
-        ).fill_null("")
-    )
-    remark = pl.repeat("", effects.height, dtype=pl.String, eager=True)
-    return remark.scatter(some.arg_true(), words.to_series()).alias("remark")
+    """What holds of each effect, joined."""
+    words = pl.concat_str(
+        [pl.when(when).then(words) for when, words in said], separator="; ", ignore_nulls=True
+    ).fill_null("")
+    some = pl.any_horizontal(when.fill_null(False) for when, _ in said)
+    return _said_where(effects, some, words, otherwise="").alias("remark")
+
+
+def _said_where(effects: pl.DataFrame, when: pl.Expr, words: pl.Expr, *, otherwise: str | None) -> pl.Series:
+    """The words where `when` holds; text is put together for no other row."""
+    some = effects.select(when.fill_null(False)).to_series()
+    said = pl.repeat(otherwise, effects.height, dtype=pl.String, eager=True)
+    return said.scatter(some.arg_true(), effects.filter(some).select(words).to_series())
 
 
 def _common_remarks() -> list[Said]:
@@ -299,7 +320,7 @@ def _common_remarks() -> list[Said]:
     ]
 
 
-def _apart() -> pl.Expr:
+def _apart(effects: pl.DataFrame) -> pl.Series:
     """What to say where control and treatment were not measured alike; empty where they were."""
     other_lab = pl.col("labs") != pl.col("labs_control")
     other_method = (
@@ -307,25 +328,14 @@ def _apart() -> pl.Expr:
         & (pl.col("methods") != "")
         & (pl.col("methods_control") != "")
     )
-    return (
+    sentence = "control measured by {}, treatment by {}: {} differ, not pooled"
+    words = (
         pl.when(other_lab)
-        .then(
-            pl.format(
-                "control measured by {}, treatment by {}: laboratories differ, not pooled",
-                "labs_control",
-                "labs",
-            )
-        )
+        .then(pl.format(sentence, "labs_control", "labs", pl.lit("laboratories")))
         .when(other_method)
-        .then(
-            pl.format(
-                "control measured by {}, treatment by {}: methods differ, not pooled",
-                "methods_control",
-                "methods",
-            )
-        )
-        .otherwise(pl.lit(""))
+        .then(pl.format(sentence, "methods_control", "methods", pl.lit("methods")))
     )
+    return _said_where(effects, other_lab.fill_null(False) | other_method, words, otherwise="")
 
 
 def _unit_words(log: pl.Expr) -> pl.Expr:

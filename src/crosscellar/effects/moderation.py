@@ -100,9 +100,11 @@ def fit_prior(variance: npt.ArrayLike, df: npt.ArrayLike) -> Prior | None:
     n = s2.size
     if n < LEAST_TRIALS:
         return None
-    e = np.log(s2) - digamma(d / 2) + np.log(d / 2)
+    # Few designs are in use: each function is worked out once for each number of degrees of freedom.
+    kinds, kind = np.unique(d, return_inverse=True)
+    e = np.log(s2) - digamma(kinds / 2)[kind] + np.log(kinds / 2)[kind]
     mean = float(e.mean())
-    excess = float(((e - mean) ** 2).sum() / (n - 1) - polygamma(1, d / 2).mean())
+    excess = float(((e - mean) ** 2).sum() / (n - 1) - polygamma(1, kinds / 2)[kind].mean())
     if excess <= 0.0:
         return Prior(np.inf, float(np.exp(mean)), float(d.sum()), n)
     d0 = float(2.0 * inverse_trigamma(excess))

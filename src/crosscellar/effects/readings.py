@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from crosscellar.contract import Contract
@@ -12,6 +13,7 @@ from crosscellar.effects.arms import arm_means, missing_vessels
 from crosscellar.effects.contrasts import arm_effects, slope_effects
 from crosscellar.effects.limits import replace_censored
 from crosscellar.effects.measures import planned_measures, stage_groups
+from crosscellar.effects.places import Integers, in_order, matches, numbered
 from crosscellar.effects.spreads import (
     COMPARED,
     fit_priors,
@@ -97,20 +99,18 @@ def effects_of_readings(
     spread = spreads(ready)
     priors = fit_priors(observed_variances(spread, groups))
     compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
-    plans = _alike(asked, cells).join(
-        compared.select(*COMPARED, "comparison"), on=list(COMPARED), how="inner"
-    )
+    plans = _of_comparisons(asked, compared)
     here = cells
     if plans.height < compared.height:
         asked_for = pl.col("comparison").is_in(plans["comparison"].implode())
         here, compared = cells.filter(asked_for), compared.filter(asked_for)
-    lent = lend(
-        compared.select(
-            *COMPARED, "comparison", (pl.col("paired") & ~pl.col("spoiled")).alias("paired")
-        ).join(spread.drop(*COMPARED, "paired"), on="comparison", how="left"),
-        priors,
-        groups,
-    ).rename({"paired": "compared_in_blocks"})
+    each = compared.select(*COMPARED, "comparison", (pl.col("paired") & ~pl.col("spoiled")).alias("paired"))
+    own = spread.drop(*COMPARED, "paired")
+    if each["comparison"].equals(own["comparison"]):
+        each = each.hstack(own.drop("comparison"))
+    else:
+        each = each.join(own, on="comparison", how="left", maintain_order="left")
+    lent = lend(each, priors, groups).rename({"paired": "compared_in_blocks"})
     means = replace_censored(arm_means(here), here, lent)
     design = _alike(design, cells)
     unseen = missing_vessels(design, here, means)
@@ -159,6 +159,21 @@ def _alike(frame: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _of_comparisons(asked: pl.DataFrame, compared: pl.DataFrame) -> pl.DataFrame:
+    """The plans whose comparison was measured, with its number and its names as `compared` has them."""
+    known = _alike(asked, compared)
+
+    def place(frame: pl.DataFrame) -> Integers:
+        numbers = np.zeros(frame.height, dtype=np.int64)
+        for name in MEASURED:
+            here, size = numbered(frame[name])
+            numbers = numbers * size + here
+        return np.asarray(numbers * 2 + frame["log"].to_numpy(), dtype=np.int64)
+
+    of_plan, of_comparison = matches(place(known), place(compared))
+    return known[of_plan].with_columns(compared["comparison"][of_comparison])
+
+
 def finish(
     effects: pl.DataFrame, *, same_laboratory: bool, level: float, behind: Columns | None = None
 ) -> pl.DataFrame:
@@ -178,7 +193,9 @@ def finish(
     judged = effects.with_columns(remark.alias("remark"), usable.fill_null(False).alias("usable"))
     # No degrees of freedom beside a variance means that it is known from counts: the normal limit of t.
     df = judged["df"].fill_null(float("inf")).to_numpy()
-    quantile = pl.Series("quantile", stdtrit(df, 0.5 + level / 2.0), dtype=pl.Float64).fill_nan(None)
+    kinds, kind = np.unique(df, return_inverse=True)
+    quantiles = stdtrit(kinds, 0.5 + level / 2.0)[kind]
+    quantile = pl.Series("quantile", quantiles, dtype=pl.Float64).fill_nan(None)
     percent = pl.when(pl.col("measure") == "log_ratio").then((pl.col("estimate").exp() - 1.0) * 100.0)
     return (
         judged.with_columns(quantile, pl.col("variance").sqrt().alias("std_error"), percent.alias("percent"))
@@ -186,7 +203,7 @@ def finish(
             (pl.col("estimate") - pl.col("quantile") * pl.col("std_error")).alias("low"),
             (pl.col("estimate") + pl.col("quantile") * pl.col("std_error")).alias("high"),
         )
-        .sort("question", "role", "response", "stage", "season", "site", "trial", "arm", nulls_last=True)
+        .pipe(in_order, ["question", "role", "response", "stage", "season", "site", "trial", "arm"])
         .select(pl.col(name).cast(kind) for name, kind in {**EFFECTS, **BEHIND, **(behind or {})}.items())
     )
 
@@ -226,11 +243,14 @@ def _planned(
             .select(listed.columns)
         )
         wanted = pl.concat([listed.filter(pl.col("stage").is_not_null()), any_stage])
-    wanted = (
-        wanted.join(known, on="analyte", how="semi", maintain_order="left")
-        .join(questions, on="trial_id", how="inner", maintain_order="left")
-        .unique(subset=["trial_id", "analyte", "stage"], keep="first", maintain_order=True)
+    wanted = wanted.join(known, on="analyte", how="semi", maintain_order="left").join(
+        questions, on="trial_id", how="inner", maintain_order="left"
     )
+    place = np.zeros(wanted.height, dtype=np.int64)
+    for name in MEASURED:
+        numbers, size = numbered(wanted[name])
+        place = place * size + numbers
+    wanted = wanted.filter(pl.Series(place, dtype=pl.Int64).is_first_distinct())
     asked = wanted.select("analyte", "hint").unique()
     kinds = planned_measures(asked["analyte"].to_list(), contract, asked["hint"].to_list(), measure=measure)
     return wanted.join(kinds, on=["analyte", "hint"], how="left", nulls_equal=True).drop("hint")
@@ -258,9 +278,12 @@ def _on_scales(vessels: pl.DataFrame, planned: pl.DataFrame, contract: Contract)
     that has such a vessel.
     """
     scales = _alike(planned.select("analyte", "log").unique(), vessels)
-    on_scale = vessels.join(scales, on="analyte", how="inner", maintain_order="left")
     if scales["analyte"].is_duplicated().any():
-        on_scale = on_scale.sort(*COMPARED, "arm_id", "vessel_id")
+        on_scale = vessels.join(scales, on="analyte", how="inner", maintain_order="left").sort(
+            *COMPARED, "arm_id", "vessel_id"
+        )
+    else:
+        on_scale = _on_one_scale(vessels, scales)
     on_scale = number_arms(on_scale)
     circular = [
         name
@@ -284,6 +307,15 @@ def _on_scales(vessels: pl.DataFrame, planned: pl.DataFrame, contract: Contract)
         _comparison_has(on_scale, ~exact).alias("censored"),
         _comparison_has(on_scale, negative).alias("no_log"),
     ).with_columns((pl.col("censored") | pl.col("no_log")).alias("spoiled"))
+
+
+def _on_one_scale(vessels: pl.DataFrame, scales: pl.DataFrame) -> pl.DataFrame:
+    """The vessels of analytes that have a scale, with `log`; each analyte has one scale at most."""
+    analytes, size = numbered(vessels["analyte"])
+    log = np.full(size - 1, -1)
+    log[scales["analyte"].to_physical().to_numpy()] = scales["log"].cast(pl.Int64).to_numpy()
+    on_scale = vessels.with_columns(pl.Series("log", (log == 1)[analytes]))
+    return on_scale if (log >= 0).all() else on_scale.filter(pl.Series((log >= 0)[analytes]))
 
 
 def _comparison_has(cells: pl.DataFrame, what: pl.Expr) -> pl.Expr:

@@ -8,6 +8,7 @@ arithmetic on numbers. Comparisons that are not plain are handed back as they ca
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,7 +16,7 @@ import numpy.typing as npt
 import polars as pl
 
 _VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
-_RUN: Final = (*_VESSEL, "analyte", "stage", "lab", "method", "qualifier")
+_TOLD: Final = ("analyte", "stage", "lab", "method", "qualifier")
 
 Integers = npt.NDArray[np.int64]
 
@@ -46,60 +47,89 @@ def average_repeats(
     """
     if vessels.is_empty():
         readings = readings.clear()
-    starts, heads = _runs(readings)
+    runs = _runs(readings)
     kinds = {name: pl.Enum(vessels[name].unique().sort()) for name in _VESSEL} | {
-        name: pl.Enum(heads[name].unique().sort()) for name in ("analyte", "stage")
+        name: pl.Enum(runs.heads[name].unique().sort()) for name in ("analyte", "stage")
     }
-    place = _numbered(heads, vessels, kinds)
-    if analytes is not None:
-        place["cell"] = np.where(heads["analyte"].is_in(list(analytes)), place["cell"], -1)
-    label = _label(heads)
-    length = np.diff(starts, append=readings.height)
+    place = _numbered(runs, vessels, kinds, analytes)
     known = np.flatnonzero(place["cell"] >= 0)
     order = known[np.argsort(place["cell"][known], kind="stable")]
     if order.size == 0:
-        return _values(order, np.empty(0), heads, vessels, place, kinds), readings.head(0)
-    cell_of_run, runs = _edges(place["cell"][order])
-    comparison_of_cell, cells = _edges(place["comparison"][order][runs])
-    plain = _constant(label[order], runs[cells])
-    value = readings["value"].to_numpy()
-    date = readings["sample_date"].to_physical().fill_null(np.iinfo(np.int32).min).to_numpy()
-    count = np.add.reduceat(length[order], runs)
-    total = np.add.reduceat(np.add.reduceat(value, starts)[order], runs)
-    earliest = np.minimum.reduceat(np.minimum.reduceat(date, starts)[order], runs)
-    latest = np.maximum.reduceat(np.maximum.reduceat(date, starts)[order], runs)
-    mean = total / count
-    cell_of_row = np.full(starts.size, -1, dtype=np.int64)
-    cell_of_row[order] = cell_of_run
-    cell_of_row = np.repeat(cell_of_row, length)
+        return _values(order, np.empty(0), runs, vessels, place, kinds), readings.head(0)
+    cell_of_run, firsts = _edges(place["cell"][order])
+    comparison_of_cell, cells = _edges(place["comparison"][order][firsts])
+    plain = _plain(runs, order, firsts[cells])
     keep = plain[comparison_of_cell]
-    long = keep & ((count > 2) | (earliest != latest))
+    length = np.diff(runs.starts, append=readings.height)[order]
+    count = np.add.reduceat(length, firsts)
+    value = readings["value"].to_numpy()
+    # Of one reading or two the mean is that of the dates too, whichever comes first.
+    total = np.add.reduceat(value, runs.starts)[order]
+    mean = (total if firsts.size == order.size else np.add.reduceat(total, firsts)) / count
+    long = keep & (count > 2)
     if long.any():
-        rows = np.flatnonzero((cell_of_row >= 0) & long[cell_of_row])
-        mean[long] = _means_of_dates(cell_of_row[rows], date[rows], value[rows])
-    first = order[runs][keep]
-    values = _values(first, mean[keep], heads, vessels, place, kinds)
+        taken = long[cell_of_run]
+        rows = _rows(runs.starts[order][taken], length[taken])
+        date = readings["sample_date"].to_physical().fill_null(np.iinfo(np.int32).min).to_numpy()
+        cell = np.repeat(cell_of_run[taken], length[taken])
+        mean[long] = _means_of_dates(cell, date[rows], value[rows])
+    values = _values(order[firsts][keep], mean[keep], runs, vessels, place, kinds)
     if keep.all():
         return values, readings.head(0)
-    return values, readings[np.flatnonzero((cell_of_row >= 0) & ~keep[cell_of_row])]
+    left = order[~keep[cell_of_run]]
+    rest = np.zeros(runs.starts.size, dtype=np.bool_)
+    rest[left] = True
+    return values, readings.filter(pl.Series(np.repeat(rest, np.diff(runs.starts, append=readings.height))))
 
 
-def _runs(readings: pl.DataFrame) -> tuple[Integers, pl.DataFrame]:
-    """Where each run of readings alike in vessel, analyte, stage and laboratory starts, and its first row."""
-    new = (
-        readings.select(pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in _RUN))
-        .to_series()
-        .to_numpy(writable=True)
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    """Runs of readings alike in vessel, analyte, stage and laboratory.
+
+    `starts` is the row where each begins, `heads` that row; `vessel` numbers the longer runs of one vessel,
+    whose first rows are `vessels`. `alike` has the word of each column in which no run differs from another.
+    """
+
+    starts: Integers
+    heads: pl.DataFrame
+    vessel: Integers
+    vessels: pl.DataFrame
+    alike: dict[str, str]
+
+
+def _runs(readings: pl.DataFrame) -> _Runs:
+    rows = max(readings.height - 1, 0)
+
+    def changed(name: str) -> pl.Expr:
+        return pl.col(name).slice(1, rows).ne_missing(pl.col(name).slice(0, rows))
+
+    changes = readings.select(
+        pl.any_horizontal(changed(name) for name in _VESSEL).alias("vessel"),
+        *(changed(name) for name in _TOLD),
     )
-    new[:1] = True
-    heads = readings.select(*_RUN, "unit").filter(new)
-    return np.flatnonzero(new), heads.with_columns(
-        pl.col("stage", "qualifier", "lab", "method").fill_null("")
+    new_vessel, new = np.ones((2, readings.height), dtype=np.bool_)
+    new_vessel[1:] = changes["vessel"].to_numpy()
+    new[1:] = changes.select(pl.any_horizontal(pl.all())).to_series().to_numpy()
+    starts = np.flatnonzero(new)
+    heads = readings.select(*_TOLD, "unit").filter(pl.Series(new))
+    alike = {name for name in _TOLD if readings.height and not changes[name].any()}
+    return _Runs(
+        starts,
+        heads.with_columns(
+            pl.col(name).fill_null("")
+            for name in ("stage", "qualifier", "lab", "method")
+            if name == "stage" or name not in alike
+        ),
+        np.cumsum(new_vessel[starts]) - 1,
+        readings.select(_VESSEL).filter(pl.Series(new_vessel)),
+        {name: readings[name][0] or "" for name in alike},
     )
 
 
-def _numbered(heads: pl.DataFrame, vessels: pl.DataFrame, kinds: dict[str, pl.Enum]) -> dict[str, Integers]:
-    """Each run's numbers: of its names in their order, of its comparison and its cell (-1: not planned)."""
+def _numbered(
+    runs: _Runs, vessels: pl.DataFrame, kinds: dict[str, pl.Enum], analytes: Collection[str] | None
+) -> dict[str, Integers]:
+    """Each run's numbers: of vessel, analyte, stage, comparison and cell (-1: not asked for)."""
     numbered = vessels.select(
         *_VESSEL,
         pl.int_range(pl.len(), dtype=pl.Int64).alias("vessel_no"),
@@ -107,34 +137,53 @@ def _numbered(heads: pl.DataFrame, vessels: pl.DataFrame, kinds: dict[str, pl.En
     ).with_columns(
         (pl.col("vessel_no") - pl.col("vessel_no").min().over("trial_no")).alias("vessel_in_trial")
     )
-    found = heads.select(_VESSEL).join(numbered, on=list(_VESSEL), how="left", maintain_order="left")
-    of_vessel = {
-        name: vessels[name].cast(kinds[name]).to_physical().to_numpy().astype(np.int64) for name in _VESSEL
-    }
-    planned = found["vessel_no"].is_not_null().to_numpy()
-    vessel = found["vessel_no"].fill_null(0).to_numpy()
-    place = {name: numbers[vessel] for name, numbers in of_vessel.items()} | {"vessel": vessel}
-    for name in ("analyte", "stage"):
-        place[name] = heads[name].cast(kinds[name]).to_physical().to_numpy().astype(np.int64)
-    trial, within = (
-        found["trial_no"].fill_null(0).to_numpy(),
-        found["vessel_in_trial"].fill_null(0).to_numpy(),
+    found = runs.vessels.join(numbered, on=list(_VESSEL), how="left", maintain_order="left")
+    wanted = found["vessel_no"].is_not_null().to_numpy()[runs.vessel]
+    vessel, trial, within = (
+        found[name].fill_null(0).to_numpy()[runs.vessel]
+        for name in ("vessel_no", "trial_no", "vessel_in_trial")
     )
-    analytes, stages = kinds["analyte"].categories.len(), kinds["stage"].categories.len()
-    comparison = (trial * analytes + place["analyte"]) * stages + place["stage"]
-    place["comparison"] = comparison
-    place["cell"] = np.where(planned, comparison * max(vessels.height, 1) + within, -1)
+    place = {"vessel": vessel}
+    for name in ("analyte", "stage"):
+        place[name] = runs.heads[name].cast(kinds[name]).to_physical().to_numpy().astype(np.int64)
+    if analytes is not None:
+        asked = kinds["analyte"].categories.is_in(list(analytes)).to_numpy()
+        wanted = wanted & asked[place["analyte"]]
+    sizes = {name: kinds[name].categories.len() for name in ("analyte", "stage")}
+    place["comparison"] = (trial * sizes["analyte"] + place["analyte"]) * sizes["stage"] + place["stage"]
+    place["cell"] = np.where(wanted, place["comparison"] * max(vessels.height, 1) + within, -1)
     return place
 
 
-def _label(heads: pl.DataFrame) -> Integers:
+def _plain(runs: _Runs, order: Integers, comparisons: Integers) -> npt.NDArray[np.bool_]:
+    """Which comparisons have one laboratory, one method and no limit for a value.
+
+    `order` are the runs by comparison, `comparisons` the places where one starts.
+    """
+    if {"lab", "method", "qualifier"} <= runs.alike.keys():
+        return np.full(comparisons.size, runs.alike["qualifier"] == "")
+    label = _label(runs)[order]
+    least, most = np.minimum.reduceat(label, comparisons), np.maximum.reduceat(label, comparisons)
+    return np.asarray((least == most) & (least >= 0))
+
+
+def _label(runs: _Runs) -> Integers:
     """A number for each laboratory and method; -1 where a limit stands for the value."""
+    heads = runs.heads
     label = np.zeros(heads.height, dtype=np.int64)
     for name in ("lab", "method"):
-        column = heads[name]
-        kind = pl.Enum(column.unique().sort())
-        label = label * kind.categories.len() + column.cast(kind).to_physical().to_numpy()
+        if name not in runs.alike:
+            kind = pl.Enum(heads[name].unique().sort())
+            label = label * kind.categories.len() + heads[name].cast(kind).to_physical().to_numpy()
+    if "qualifier" in runs.alike:
+        return label if runs.alike["qualifier"] == "" else np.full_like(label, -1)
     return np.where((heads["qualifier"] == "").to_numpy(), label, -1)
+
+
+def _rows(starts: Integers, length: Integers) -> Integers:
+    """The numbers of the rows of stretches that start there and are so long, one after the other."""
+    ends = np.cumsum(length)
+    return np.asarray(np.arange(ends[-1]) + np.repeat(starts - (ends - length), length))
 
 
 def _edges(numbers: Integers) -> tuple[Integers, Integers]:
@@ -145,46 +194,65 @@ def _edges(numbers: Integers) -> tuple[Integers, Integers]:
     return np.cumsum(new) - 1, np.flatnonzero(new)
 
 
-def _constant(label: Integers, starts: Integers) -> npt.NDArray[np.bool_]:
-    least, most = np.minimum.reduceat(label, starts), np.maximum.reduceat(label, starts)
-    return np.asarray((least == most) & (least >= 0))
-
-
 def _means_of_dates(
     cell: Integers, date: npt.NDArray[np.int32], value: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
-    """The mean over dates of each date's mean, a number for each cell in their order."""
-    rows = pl.DataFrame({"cell": cell, "date": date, "value": value}).sort("cell", "date", "value")
-    sorted_cell, sorted_date = rows["cell"].to_numpy(), rows["date"].to_numpy()
-    _, days = _edges(sorted_cell * 2**32 + (sorted_date.astype(np.int64) + 2**31))
-    per_day = np.add.reduceat(rows["value"].to_numpy(), days) / np.diff(days, append=rows.height)
-    _, cells = _edges(sorted_cell[days])
+    """The mean over dates of each date's mean, a number for each cell; rows come in the order of cells."""
+    place = cell * 2**32 + (date.astype(np.int64) + 2**31)
+    if (place[1:] < place[:-1]).any():
+        order = np.argsort(place, kind="stable")
+        place, value = place[order], value[order]
+    _, days = _edges(place)
+    readings = np.diff(days, append=value.size)
+    per_day = np.add.reduceat(_sorted_within(value, days, readings), days) / readings
+    _, cells = _edges(place[days] >> 32)
     return np.asarray(np.add.reduceat(per_day, cells) / np.diff(cells, append=days.size))
+
+
+def _sorted_within(
+    value: npt.NDArray[np.float64], starts: Integers, length: Integers
+) -> npt.NDArray[np.float64]:
+    """The values, those of each stretch in their own order; stretches of one length are sorted at once."""
+    lengths = np.unique(length)
+    if lengths.size == 1:
+        return np.sort(value.reshape(-1, lengths[0]), axis=1).ravel()
+    value = value.copy()
+    for size in lengths[lengths > 2]:
+        where = starts[length == size][:, None] + np.arange(size)
+        value[where] = np.sort(value[where], axis=1)
+    return value
 
 
 def _values(
     first: Integers,
     mean: npt.NDArray[np.float64],
-    heads: pl.DataFrame,
+    runs: _Runs,
     vessels: pl.DataFrame,
     place: dict[str, Integers],
     kinds: dict[str, pl.Enum],
 ) -> pl.DataFrame:
     """The cells whose first runs are `first`."""
-    said = heads.select("unit", "lab", "method")[first]
-    low = pl.Series("low", mean, dtype=pl.Float64)
+    vessel = place["vessel"][first]
+    numbers = {name: vessels[name].cast(kinds[name]).to_physical().to_numpy()[vessel] for name in _VESSEL} | {
+        name: place[name][first] for name in ("analyte", "stage")
+    }
     names = {
-        name: kinds[name].categories.cast(kinds[name]).gather(place[name][first])
+        name: kinds[name].categories.cast(kinds[name]).gather(numbers[name])
         for name in ("trial_id", "analyte", "stage", "arm_id", "vessel_id")
     }
-    return pl.DataFrame(
-        {
-            **names,
-            "low": low,
-            "high": low,
-            "unit": said["unit"],
-            "labs": said["lab"].replace("", "not stated"),
-            "methods": said["method"],
-            "labs_left_out": np.zeros(mean.size, dtype=np.bool_),
-        }
-    ).hstack(vessels.drop(_VESSEL)[place["vessel"][first]])
+    low = pl.Series("low", mean, dtype=pl.Float64)
+    said = runs.heads.select("unit", *(_told(runs, name) for name in ("lab", "method")))
+    return (
+        pl.DataFrame({**names, "low": low, "high": low})
+        .hstack(said[first].rename({"lab": "labs", "method": "methods"}))
+        .with_columns(pl.lit(False).alias("labs_left_out"))
+        .hstack(vessels.drop(_VESSEL)[vessel])
+    )
+
+
+def _told(runs: _Runs, name: str) -> pl.Expr:
+    """The laboratory or method of each run; a word that all share is kept once."""
+    nothing = "not stated" if name == "lab" else ""
+    if name in runs.alike:
+        return pl.lit(runs.alike[name] or nothing).alias(name)
+    return pl.col(name).replace("", nothing) if nothing else pl.col(name)

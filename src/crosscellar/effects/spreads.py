@@ -10,12 +10,15 @@ import numpy.typing as npt
 import polars as pl
 
 from crosscellar.effects.moderation import LEAST_TRIALS, fit_prior
+from crosscellar.effects.places import Places, in_order
 
 Numbers = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
 
 #: One comparison of arms on one scale.
 COMPARED: Final = ("trial_id", "analyte", "stage", "log")
+
+#: What must be alike for trials to lend each other their variance.
+_LENT_BY: Final = ("analyte", "log", "paired", "stage_group")
 
 PRIORS: Final = {
     "analyte": pl.String,
@@ -178,7 +181,7 @@ def observed_variances(spread: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFra
         .join(groups, on="stage", how="left", maintain_order="left")
         .with_columns(pl.col("stage_group").fill_null("other").cast(order))
         .select("trial_id", "analyte", "log", "paired", "stage", "stage_group", "df", "variance")
-        .sort("analyte", "log", "paired", "stage_group", "trial_id", "stage")
+        .pipe(in_order, ["analyte", "log", "paired", "stage_group", "trial_id", "stage"])
     )
 
 
@@ -190,7 +193,7 @@ def fit_priors(observed: pl.DataFrame) -> pl.DataFrame:
     `pooled_df`, all the degrees of freedom the prior was fitted to.
     """
     kind = observed.schema["stage_group"]
-    wide = observed.sort("analyte", "log", "paired", "trial_id", "stage").with_columns(
+    wide = in_order(observed, ["analyte", "log", "paired", "trial_id", "stage"]).with_columns(
         pl.lit(None, dtype=kind).alias("stage_group")
     )
     trials = pl.concat([_by_trial(wide), _by_trial(observed)])
@@ -201,11 +204,8 @@ def fit_priors(observed: pl.DataFrame) -> pl.DataFrame:
 
 def _by_trial(observed: pl.DataFrame) -> pl.DataFrame:
     """One variance a trial, of rows in the order of what they are grouped by."""
-    names = ["analyte", "log", "paired", "stage_group", "trial_id"]
-    new = observed.select(
-        pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in names)
-    ).to_series()
-    starts = np.flatnonzero(new.to_numpy())
+    names = [*_LENT_BY, "trial_id"]
+    starts = _starts(observed, names)
     df, variance = observed["df"].to_numpy(), observed["variance"].to_numpy()
     most = np.maximum.reduceat(df, starts) if starts.size else df
     return observed.select(names)[starts].with_columns(
@@ -214,14 +214,25 @@ def _by_trial(observed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _starts(frame: pl.DataFrame, names: Sequence[str]) -> Places:
+    """Where each stretch of rows alike in these columns starts."""
+    new = frame.select(
+        pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in names)
+    ).to_series()
+    return np.flatnonzero(np.concatenate([[True], new.to_numpy()[1:]])[: frame.height])
+
+
 def _fitted(trials: pl.DataFrame) -> Iterator[tuple[object, ...]]:
-    groups = trials.group_by("analyte", "log", "paired", "stage_group", maintain_order=True)
-    for key, rows in groups:
-        if rows.height < LEAST_TRIALS:
+    starts = _starts(trials, _LENT_BY)
+    groups = trials.select(_LENT_BY)[starts].rows()
+    df, variance = trials["df"].to_numpy(), trials["variance"].to_numpy()
+    ends = np.append(starts, trials.height)[1:]
+    for key, start, end in zip(groups, starts, ends, strict=True):
+        if end - start < LEAST_TRIALS:
             continue
-        prior = fit_prior(rows["variance"].to_numpy(), rows["df"].to_numpy())
+        prior = fit_prior(variance[start:end], df[start:end])
         if prior is not None:
-            yield (*key, prior.capped_df, prior.variance, rows.height, prior.pooled_df)
+            yield (*key, prior.capped_df, prior.variance, int(end - start), prior.pooled_df)
 
 
 def lend(spread: pl.DataFrame, priors: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFrame:
@@ -231,9 +242,9 @@ def lend(spread: pl.DataFrame, priors: pl.DataFrame, groups: pl.DataFrame) -> pl
     comparison falls back on the unpaired ones, whose variance can only be wider (`prior_from`: `same stages`,
     `all stages`, `unpaired trials`).
     """
-    wanted = spread.join(groups, on="stage", how="left").with_columns(
-        pl.col("stage_group").fill_null("other")
-    )
+    alike = ["analyte", "stage", "log", "paired"]
+    kinds = spread.select(alike).unique()
+    wanted = kinds.join(groups, on="stage", how="left").with_columns(pl.col("stage_group").fill_null("other"))
     kept = priors.select(list(PRIORS)).with_columns(
         pl.col("analyte").cast(spread.schema["analyte"], strict=False)
     )
@@ -261,7 +272,12 @@ def lend(spread: pl.DataFrame, priors: pl.DataFrame, groups: pl.DataFrame) -> pl
             how="left",
         )
     steps = range(len(sources))
-    return wanted.with_columns(
-        pl.coalesce([f"{value}_{number}" for number in steps]).alias(value)
-        for value in [*values, "prior_from"]
-    ).drop([f"{value}_{number}" for number in steps for value in [*values, "prior_from"]])
+    suited = wanted.select(
+        *alike,
+        "stage_group",
+        *(
+            pl.coalesce([f"{value}_{number}" for number in steps]).alias(value)
+            for value in [*values, "prior_from"]
+        ),
+    )
+    return spread.join(suited, on=alike, how="left", maintain_order="left")
