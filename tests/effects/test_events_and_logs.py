@@ -27,7 +27,7 @@ from crosscellar.effects import (
     variance_words,
     vessel_events,
 )
-from crosscellar.effects.scores import panel_fit
+from crosscellar.effects.panels import panel_fit
 from crosscellar.effects.summaries import exact_p
 from crosscellar.errors import NotComputable, UnknownName
 

@@ -2,86 +2,22 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from crosscellar.effects.moderation import LEAST_TRIALS
+from crosscellar.effects.panels import panel_fit
 from crosscellar.effects.planned import arms_of, only, planned_responses, trials_of
 from crosscellar.effects.readings import finish
-
-Array = npt.NDArray[np.float64]
 
 #: What a register writes before the attribute of a planned score.
 SCORE: Final = "score:"
 
 
-@dataclass(frozen=True, slots=True)
-class PanelFit:
-    """Arm differences from the control of one trial and attribute, by a mixed model.
-
-    `difference` and `covariance` are in the order of the treatment arms; `residual` is the variance of one
-    score within assessor and session; `converged` is False where the fit did not end in an optimum.
-    """
-
-    difference: Array
-    covariance: Array
-    residual: float
-    converged: bool
-
-
 #: Behind the columns of the effects: how many assessors scored both arms.
 PANELS: Final = {"assessors": pl.Int32}
-
-
-def panel_fit(score: Array, arm: Array, assessor: Array, session: Array) -> PanelFit:
-    """Arm differences with assessor and session as random intercepts (statsmodels MixedLM, REML).
-
-    All arrays have one length; `arm` is 0 for the control, then 1, 2, ...; `assessor` and `session` number
-    theirs from 0.
-    """
-    arms = int(arm.max()) + 1
-    design = np.column_stack([np.ones_like(score), *(arm == k for k in range(1, arms))]).astype(np.float64)
-    assessors = {"assessor": np.eye(int(assessor.max()) + 1)[assessor.astype(int)]}
-    tries = [assessors]
-    if np.unique(session).size > 1:
-        # A session component at 0 can keep the search from ending; without it the same answer is found.
-        tries.insert(0, assessors | {"session": np.eye(int(session.max()) + 1)[session.astype(int)]})
-    fits = (_fit(score, design, parts, method) for parts in tries for method in ("lbfgs", "bfgs", "nm"))
-    last = next(fits)
-    while not last.converged:
-        following = next(fits, None)
-        if following is None:
-            break
-        last = following
-    return last
-
-
-def _fit(score: Array, design: Array, parts: dict[str, Array], method: str) -> PanelFit:
-    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
-
-    arms = design.shape[1]
-    spec = VCSpec(
-        list(parts),
-        [[[f"{name} {j}" for j in range(matrix.shape[1])]] for name, matrix in parts.items()],
-        [[matrix] for matrix in parts.values()],
-    )
-    with warnings.catch_warnings():
-        # A component at 0 is an answer here, not a fault; whether the fit ended is read off the result.
-        warnings.simplefilter("ignore")
-        fit = MixedLM(score, design, groups=np.zeros(score.size), exog_vc=spec).fit(reml=True, method=method)
-        covariance = np.asarray(fit.cov_params())[1:arms, 1:arms]
-    return PanelFit(
-        difference=np.asarray(fit.fe_params)[1:arms],
-        covariance=covariance,
-        residual=float(fit.scale),
-        converged=bool(fit.converged) and bool(np.all(np.isfinite(covariance))),
-    )
 
 
 def effects_of_scores(
