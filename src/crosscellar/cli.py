@@ -358,7 +358,9 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--as-of", metavar="DATE", help="the answer as it stood (YYYY-MM-DD)")
     sub.add_argument("--method", default="reml", choices=("reml", "ml", "moment", "paule_mandel", "common"))
     sub.add_argument(
-        "--interval", default="auto", choices=("auto", "hartung_knapp", "normal", "robust", "bayes")
+        "--interval",
+        default="auto",
+        choices=("auto", "estimated_weights", "hartung_knapp", "normal", "robust", "bayes"),
     )
     sub.add_argument("--level", type=float, default=0.95, metavar="SHARE")
     sub.add_argument("--any-laboratory", action="store_true", help=ANY_LABORATORY)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from crosscellar.pooling.confidence import NewSite, new_site
 from crosscellar.pooling.estimators import ESTIMATORS
 from crosscellar.pooling.heterogeneity import (
     Flags,
@@ -21,6 +22,8 @@ from crosscellar.pooling.heterogeneity import (
 )
 from crosscellar.pooling.intervals import (
     around,
+    chance_beyond,
+    doubt_of_weights,
     hartung_knapp_factor,
     p_two_sided,
     prediction,
@@ -41,13 +44,15 @@ class Answers:
     equivalence_low, equivalence_high
         The interval of two one-sided tests: at 90 % where `level` is 95 %.
     prediction_low, prediction_high
-        For the true effect at a new site, t on k - 2.
+        For the true effect at a new site: t on k - 2, or mixed over the confidence distribution of tau2.
     tau2, tau2_std_error, tau2_low, tau2_high, converged
         Variance between sites with its Q-profile interval; whether the iterations ended.
     q, q_df, q_p, i2, i2_tau2, h2, typical_variance
         Heterogeneity; `i2` from Q, `i2_tau2` from tau2, both shares from 0 to 1.
     narrower_than_common
         The interval is narrower than the common-effect normal interval of the same effects.
+    at_new_sites
+        The distribution behind the prediction interval of `estimated_weights`.
     """
 
     estimate: Floats
@@ -76,10 +81,24 @@ class Answers:
     h2: Floats
     typical_variance: Floats
     narrower_than_common: Flags
+    at_new_sites: NewSite | None = None
 
     def columns(self) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
         """The arrays by name."""
-        return {field.name: getattr(self, field.name) for field in fields(self)}
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name in _ARRAYS}
+
+    def chance_beyond(self, bound: Floats | float, up: Flags) -> Floats:
+        """The chance that the true effect at a new site lies beyond `bound`, upwards or downwards."""
+        if self.at_new_sites is None:
+            side = np.where(up, 1.0, -1.0)
+            return chance_beyond(
+                bound, side * self.estimate, self.model_std_error, self.tau2, self.prediction_df
+            )
+        below = self.at_new_sites.below(np.where(up, bound, -np.asarray(bound)))
+        return np.where(np.isnan(self.prediction_low), np.nan, np.where(up, 1.0 - below, below))
+
+
+_ARRAYS = frozenset(Answers.__annotations__) - {"at_new_sites"}
 
 
 def equivalence_level(level: float) -> float:
@@ -94,7 +113,8 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
     """The answers of questions that have two effects or more, one effect a site.
 
     Weights are 1 / (v + tau2) with tau2 from `method` (a key of `ESTIMATORS`); `interval` is
-    `hartung_knapp` (t on k - 1) or `normal`.
+    `hartung_knapp` (t on k - 1), `estimated_weights` (the same, its variance raised by `doubt_of_weights`;
+    the prediction interval from `new_site`, at least as wide as the mean's) or `normal`.
     """
     from scipy.special import chdtrc
 
@@ -104,15 +124,32 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
     estimate = questions.centre + now.mean
     model_std_error = 1.0 / np.sqrt(now.sum1)
     df = np.asarray(questions.count - 1.0)
-    if interval == "hartung_knapp":
-        std_error = model_std_error * np.sqrt(hartung_knapp_factor(now.q, questions.count))
-        interval_df = df
+    at_new_sites = None
+    if interval in {"hartung_knapp", "estimated_weights"}:
+        factor = hartung_knapp_factor(now.q, questions.count)
+        if interval == "estimated_weights":
+            factor = factor * (1.0 + doubt_of_weights(questions, tau2.value))
+        std_error, interval_df = model_std_error * np.sqrt(factor), df
     else:
         std_error, interval_df = model_std_error, np.full(len(questions), np.inf)
     low, high = around(estimate, std_error, interval_df, level)
     equivalence_low, equivalence_high = around(estimate, std_error, interval_df, equivalence_level(level))
     prediction_df = np.asarray(questions.count - 2.0)
-    prediction_low, prediction_high = prediction(estimate, model_std_error, tau2.value, prediction_df, level)
+    if interval == "estimated_weights":
+        at_new_sites = new_site(questions)
+        few = questions.count < 3
+        prediction_low, prediction_high = (
+            np.where(few, np.nan, outermost(at_new_sites.quantile(share), end))
+            for share, end, outermost in (
+                (0.5 - 0.5 * level, low, np.minimum),
+                (0.5 + 0.5 * level, high, np.maximum),
+            )
+        )
+        prediction_df = np.full(len(questions), np.nan)
+    else:
+        prediction_low, prediction_high = prediction(
+            estimate, model_std_error, tau2.value, prediction_df, level
+        )
     tau2_low, tau2_high, found = q_profile(questions, level)
     with np.errstate(divide="ignore", invalid="ignore"):
         statistic = estimate / std_error
@@ -146,4 +183,5 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
         h2=h2_of_q(at_zero.q, df),
         typical_variance=typical,
         narrower_than_common=0.5 * (high - low) < common_half * (1.0 - 1e-12),
+        at_new_sites=at_new_sites,
     )

@@ -152,12 +152,16 @@ def about(frame: pl.DataFrame) -> dict[str, str]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Effects:
-    """The effects that are pooled, as arrays of shape (effects,), sites numbered in order of appearance."""
+    """The effects that are pooled, as arrays of shape (effects,), sites numbered in order of appearance.
+
+    `df` stands behind the variances, infinite for one that is known; None where no effect has any.
+    """
 
     estimate: Floats
     variance: Floats
     site: np.ndarray[Any, np.dtype[np.int64]]
     sites: tuple[str, ...]
+    df: Floats | None = None
 
     @property
     def repeated(self) -> bool:
@@ -174,4 +178,12 @@ def effects_of(pooled_rows: pl.DataFrame) -> Effects:
         variance=pooled_rows["variance"].to_numpy().astype(np.float64),
         site=np.array([place[name] for name in names], dtype=np.int64),
         sites=tuple(place),
+        df=degrees(pooled_rows),
     )
+
+
+def degrees(rows: pl.DataFrame) -> Floats | None:
+    """The degrees of freedom behind each variance, infinite for one that is known; None where all are."""
+    given = pl.col("df").is_finite() & (pl.col("df") > 0)
+    df = rows.select(pl.when(given).then("df").otherwise(np.inf))["df"].to_numpy()
+    return df if np.isfinite(df).any() else None

@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.answers import answer
-from crosscellar.pooling.frames import Columns, tidy
+from crosscellar.pooling.frames import Columns, degrees, tidy
 from crosscellar.pooling.heterogeneity import Counts, Floats, Questions, side_by_side
-from crosscellar.pooling.intervals import chance_beyond
 from crosscellar.pooling.models import check_method, interval_taken
 from crosscellar.pooling.pool import Asked
 from crosscellar.pooling.verdict import WANTED, check_wanted, judge
@@ -59,7 +58,7 @@ _RESULTS: Final = (
     "verdict",
     "remark",
 )
-_EXTRA: Final = ("model_std_error", "prediction_df", "equivalence_low", "equivalence_high")
+_EXTRA: Final = ("equivalence_low", "equivalence_high")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,10 +68,12 @@ class _Groups:
     names: pl.DataFrame
     estimate: Floats
     variance: Floats
+    df: Floats | None
     start: Counts
     size: Counts
     sites: Counts
     counted: NDArray[np.bool_]
+    estimated: NDArray[np.bool_]
 
 
 def pool_each(
@@ -161,16 +162,20 @@ def pool_each(
     remark = np.full(many, "", dtype=object)
     one_a_site = (groups.sites > 1) & (groups.sites == groups.size) & ~groups.counted
     fast = one_a_site & (interval not in {"robust", "bayes"})
-    if fast.any():
-        kind, _ = interval_taken(interval, method, repeated=False)
-        for at, questions in _blocks(groups, np.flatnonzero(fast)):
+    up = direction_wanted != "decrease"
+    for estimated in (False, True):
+        which = np.flatnonzero(fast & (groups.estimated == estimated))
+        kind, _ = interval_taken(interval, method, repeated=False, estimated=estimated)
+        for at, questions in _blocks(groups, which, estimated):
             said = answer(questions, method=method, interval=kind, level=level)
+            up[at] &= (direction_wanted[at] == "increase") | ~(said.estimate < 0)
+            out["chance_above_zero"][at] = said.chance_beyond(0.0, up[at])
+            if not np.isnan(difference[at]).all():
+                out["chance_above_smallest"][at] = said.chance_beyond(np.abs(difference[at]), up[at])
             for name, values in said.columns().items():
                 if name in out:
                     out[name][at] = values
             converged[at], narrower[at], taken[at] = said.converged, said.narrower_than_common, kind
-    up = (direction_wanted == "increase") | ((direction_wanted != "decrease") & ~(out["estimate"] < 0))
-    _chances(out, fast, up, difference)
     verdict = judge(
         n_sites=groups.sites,
         n_effects=groups.size,
@@ -243,36 +248,41 @@ def _gather(rows: pl.DataFrame, keys: list[str]) -> _Groups:
     lists = kept.group_by(keys, maintain_order=True).agg(
         pl.col("estimate").alias("_estimate"),
         pl.col("variance").alias("_variance"),
+        pl.col("df").alias("_df"),
         pl.len().alias("_size"),
         pl.col("site").n_unique().alias("_sites"),
         counted.alias("_counted"),
+        (pl.col("df").is_finite() & (pl.col("df") > 0)).any().alias("_estimated"),
     )
     estimate = lists["_estimate"].explode(empty_as_null=False).to_numpy()
     variance = lists["_variance"].explode(empty_as_null=False).to_numpy()
+    df = degrees(lists.select(df=pl.col("_df").explode(empty_as_null=False)))
     size = lists["_size"].to_numpy().astype(np.int64)
     start = np.cumsum(size) - size
     names = lists.select(keys)
     sites = lists["_sites"].to_numpy().astype(np.int64)
-    triangles = lists["_counted"].fill_null(False).to_numpy()
+    flags = lists.select(pl.col("_counted", "_estimated").fill_null(False))
     if kept.height < rows.height:
         places = names.with_columns(
             pl.Series("_size", size),
             pl.Series("_start", start),
             pl.Series("_sites", sites),
-            pl.Series("_counted", triangles),
+            *flags,
         )
         whole = (
             rows.select(keys)
             .unique(maintain_order=True)
             .join(places, on=keys, how="left", nulls_equal=True, maintain_order="left")
             .with_columns(
-                pl.col("_size", "_start", "_sites").fill_null(0), pl.col("_counted").fill_null(False)
+                pl.col("_size", "_start", "_sites").fill_null(0),
+                pl.col("_counted", "_estimated").fill_null(False),
             )
         )
         names = whole.select(keys)
         size, start, sites = (whole[name].to_numpy() for name in ("_size", "_start", "_sites"))
-        triangles = whole["_counted"].to_numpy()
-    return _Groups(names, estimate, variance, start, size, sites, triangles)
+        flags = whole.select("_counted", "_estimated")
+    triangles, estimated = (flags[name].to_numpy() for name in flags.columns)
+    return _Groups(names, estimate, variance, df, start, size, sites, triangles, estimated)
 
 
 def _asked(
@@ -305,8 +315,11 @@ def _asked(
     return difference, words.to_numpy().astype(np.str_)
 
 
-def _blocks(groups: _Groups, which: Counts) -> Iterator[tuple[Counts, Questions]]:
-    """The chosen groups in blocks of similar size, each with the places of its groups."""
+def _blocks(groups: _Groups, which: Counts, estimated: bool) -> Iterator[tuple[Counts, Questions]]:
+    """The chosen groups in blocks of similar size, each with the places of its groups.
+
+    The degrees of freedom go with them where the variances are `estimated`.
+    """
     order = which[np.argsort(groups.size[which], kind="stable")]
     sizes = groups.size[order]
     begin = 0
@@ -320,19 +333,6 @@ def _blocks(groups: _Groups, which: Counts) -> Iterator[tuple[Counts, Questions]
         place = np.where(inside, groups.start[at] + row, 0)
         estimate = np.where(inside, groups.estimate[place], 0.0)
         variance = np.where(inside, groups.variance[place], np.inf)
-        yield at, side_by_side(estimate, variance, size.astype(np.float64))
+        df = groups.df[place] if estimated and groups.df is not None else None
+        yield at, side_by_side(estimate, variance, size.astype(np.float64), df)
         begin = end
-
-
-def _chances(out: dict[str, Floats], fast: NDArray[np.bool_], up: NDArray[np.bool_], d: Floats) -> None:
-    at = np.flatnonzero(fast)
-    side = np.where(up[at], 1.0, -1.0)
-    model = (
-        side * out["estimate"][at],
-        out["model_std_error"][at],
-        out["tau2"][at],
-        out["prediction_df"][at],
-    )
-    out["chance_above_zero"][at] = chance_beyond(0.0, *model)
-    if not np.isnan(d[at]).all():
-        out["chance_above_smallest"][at] = chance_beyond(np.abs(d[at]), *model)

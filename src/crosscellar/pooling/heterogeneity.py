@@ -32,25 +32,33 @@ class Questions:
         What was taken off each question's estimates, shape (questions,).
     count
         Effects of each question, shape (questions,).
+    df
+        Degrees of freedom behind each variance, infinite for one that is known; as `variance`, or None where
+        all are known.
     """
 
     centred: Floats
     variance: Floats
     centre: Floats
     count: Floats
+    df: Floats | None = None
 
     def some(self, which: Flags | Counts) -> Questions:
         """These questions alone."""
         return Questions(
-            self.centred[:, which], self.variance[:, which], self.centre[which], self.count[which]
+            self.centred[:, which],
+            self.variance[:, which],
+            self.centre[which],
+            self.count[which],
+            None if self.df is None else self.df[:, which],
         )
 
     def __len__(self) -> int:
         return int(self.centred.shape[1])
 
 
-def side_by_side(estimate: Floats, variance: Floats, count: Floats) -> Questions:
-    """Questions ready to pool, from estimates and variances of shape (effects, questions).
+def side_by_side(estimate: Floats, variance: Floats, count: Floats, df: Floats | None = None) -> Questions:
+    """Questions ready to pool, from estimates and variances (with their df) of shape (effects, questions).
 
     Centring keeps the sums below exact when an effect is small beside its mean (a pH of 3.4 that moves by
     0.01), and makes every result equivariant to a shift.
@@ -58,7 +66,7 @@ def side_by_side(estimate: Floats, variance: Floats, count: Floats) -> Questions
     weight = 1.0 / variance
     centre = np.einsum("kq,kq->q", weight, estimate) / weight.sum(axis=0)
     centred = np.where(np.isfinite(variance), estimate - centre, 0.0)
-    return Questions(centred, variance, centre, count)
+    return Questions(centred, variance, centre, count, df)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

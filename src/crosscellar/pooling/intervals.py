@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from crosscellar.pooling.heterogeneity import Floats
+from crosscellar.pooling.heterogeneity import Floats, Questions
 
 
 def t_quantile(df: ArrayLike, level: float) -> Floats:
@@ -49,6 +49,32 @@ def hartung_knapp_factor(q: ArrayLike, count: ArrayLike) -> Floats:
         return np.asarray(np.maximum(_floats(q) / (_floats(count) - 1.0), 0.0))
 
 
+def doubt_of_weights(questions: Questions, tau2: Floats) -> Floats:
+    """What the mean's variance grows by, as a share, because its weights are estimates; shape (questions,).
+
+    The weights 1 / (v + tau2) rest on an estimated tau2 and, where degrees of freedom are given, on
+    estimated v. To first order the variance of the weighted mean is then 1 / S1 times one plus
+
+        (S3 - S2^2 / S1) / S1 var(tau2)  +  sum w^3 (1 - w / S1) var(v) / S1,
+
+    S1 to S3 the sums of w to w^3, var(tau2) = 2 / (S2 - 2 S3 / S1 + (S2 / S1)^2) (REML's information) and
+    var(v) = 2 v^2 / df (Kackar & Harville 1984, J Am Stat Assoc 79:853-862, for all variances of a model;
+    with tau2 = 0 the second part is that of Meier 1953, Biometrics 9:59-73). Equal, known variances: 0.
+    """
+    weight = 1.0 / (questions.variance + tau2)
+    square = weight * weight
+    sum1, sum2 = weight.sum(axis=0), square.sum(axis=0)
+    sum3 = np.einsum("kq,kq->q", square, weight)
+    of_tau2 = 2.0 / (sum2 - 2.0 * sum3 / sum1 + (sum2 / sum1) ** 2)
+    doubt = np.maximum(sum3 - sum2 * sum2 / sum1, 0.0) / sum1 * of_tau2
+    if questions.df is not None:
+        share = np.where(np.isfinite(questions.variance), questions.variance, 0.0) * weight
+        # w^3 (1 - w / S1) 2 v^2 / df / S1, with v w = share and w / S1 = own
+        own = weight / sum1
+        doubt = doubt + 2.0 * np.einsum("kq,kq->q", share * share / questions.df, own * (1.0 - own))
+    return np.asarray(doubt)
+
+
 def around(estimate: ArrayLike, std_error: ArrayLike, df: ArrayLike, level: float) -> tuple[Floats, Floats]:
     """The interval estimate -+ t(df) std_error, low and high."""
     half = t_quantile(df, level) * _floats(std_error)
@@ -63,7 +89,7 @@ def prediction(
     With df = k - 2 (Higgins, Thompson & Spiegelhalter 2009, J R Stat Soc A 172:137-159, equation 12): NaN for
     two sites, very wide for three. `std_error` is the model's own, 1 / sqrt(sum w), as in that paper. From
     five sites on it holds less often than it says where sites differ about as much as trials err, because
-    tau2 is then often estimated as 0 (`benchmarks/results/coverage.md`).
+    tau2 is then often estimated as 0; `confidence.new_site` allows for that.
     """
     return around(estimate, np.sqrt(_floats(tau2) + _floats(std_error) ** 2), df, level)
 

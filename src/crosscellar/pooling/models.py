@@ -13,6 +13,7 @@ import polars as pl
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.answers import answer, equivalence_level
 from crosscellar.pooling.bayes import BayesFit, TauScale, default_tau_scale, half_normal
+from crosscellar.pooling.confidence import NewSite
 from crosscellar.pooling.covariance import Covariance, from_shared_controls, independent
 from crosscellar.pooling.estimators import ESTIMATORS
 from crosscellar.pooling.frames import Effects
@@ -31,7 +32,12 @@ from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
 if TYPE_CHECKING:
     from crosscellar.pooling.triangles import TrianglePool
 
-INTERVALS: Final = ("auto", "hartung_knapp", "normal", "robust", "bayes")
+INTERVALS: Final = ("auto", "estimated_weights", "hartung_knapp", "normal", "robust", "bayes")
+#: Intervals that take one effect a site.
+_ONE_A_SITE: Final = {
+    "hartung_knapp": "Hartung-Knapp interval",
+    "estimated_weights": "interval for estimated weights",
+}
 #: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
 FEW_SITES: Final = 4
 
@@ -72,6 +78,7 @@ class Outcome:
     remarks: tuple[str, ...] = field(default=())
     method: str = ""
     triangles: TrianglePool | None = None
+    at_new_sites: NewSite | None = None
 
 
 def check_method(method: str, interval: str, level: float) -> None:
@@ -98,17 +105,19 @@ def check_method(method: str, interval: str, level: float) -> None:
         )
 
 
-def interval_taken(interval: str, method: str, *, repeated: bool) -> tuple[str, str]:
+def interval_taken(interval: str, method: str, *, repeated: bool, estimated: bool) -> tuple[str, str]:
     """Which interval `auto` takes, and why in a sentence's words.
+
+    `repeated` says that a site has several effects, `estimated` that variances come with degrees of freedom.
 
     Raises
     ------
     NotComputable
-        Hartung-Knapp where a site has several effects: they are not independent.
+        An interval for independent effects where a site has several.
     """
-    if interval == "hartung_knapp" and repeated:
+    if repeated and interval in _ONE_A_SITE:
         raise NotComputable(
-            "The Hartung-Knapp interval takes one effect a site, and some sites have several",
+            f"The {_ONE_A_SITE[interval]} takes one effect a site, and some sites have several",
             next_step='Leave interval="auto", which clusters on sites; to treat every effect as independent, '
             "leave the site column out.",
         )
@@ -118,6 +127,11 @@ def interval_taken(interval: str, method: str, *, repeated: bool) -> tuple[str, 
         return "robust", "some sites have several effects, so errors are clustered on sites (CR2)"
     if method == "common":
         return "normal", "a common effect has no spread between sites"
+    if estimated:
+        return "estimated_weights", (
+            "one effect a site, so Student's t with sites - 1 degrees of freedom, widened because the "
+            "weights are estimates"
+        )
     return "hartung_knapp", "one effect a site, so Student's t with sites - 1 degrees of freedom"
 
 
@@ -139,7 +153,8 @@ def fit(
     """
     if interval == "auto" and method in {"reml", "ml"} and has_counts(rows):
         return _counted(rows, level)
-    taken, why = interval_taken(interval, method, repeated=effects.repeated)
+    estimated = effects.df is not None
+    taken, why = interval_taken(interval, method, repeated=effects.repeated, estimated=estimated)
     sampling = independent(effects.estimate.size)
     if rows["shared"].null_count() < rows.height:
         sampling = from_shared_controls(rows["shared"].to_list(), rows["shared_variance"].to_numpy())
@@ -227,12 +242,15 @@ def _prior(tau_scale: float | TauScale | None, effects: Effects, measure: str) -
 def _two_level(effects: Effects, *, method: str, interval: str, level: float) -> Outcome:
     """One variance between effects; sites that repeat are allowed for in the interval alone."""
     count = np.array([float(effects.estimate.size)])
-    questions = side_by_side(effects.estimate[:, np.newaxis], effects.variance[:, np.newaxis], count)
-    inner = "hartung_knapp" if interval == "hartung_knapp" else "normal"
-    said = {
-        name: values[0].item()
-        for name, values in answer(questions, method=method, interval=inner, level=level).columns().items()
-    }
+    questions = side_by_side(
+        effects.estimate[:, np.newaxis],
+        effects.variance[:, np.newaxis],
+        count,
+        None if effects.df is None else effects.df[:, np.newaxis],
+    )
+    inner = interval if interval in _ONE_A_SITE else "normal"
+    answers = answer(questions, method=method, interval=inner, level=level)
+    said = {name: values[0].item() for name, values in answers.columns().items()}
     weight = 1.0 / (effects.variance + said["tau2"])
     remarks: list[str] = []
     sites = len(effects.sites)
@@ -249,20 +267,26 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
         )
         if interval == "normal":
             remarks.append("Effects of one site are counted as independent here, which they are not.")
-    if interval == "hartung_knapp" and said["narrower_than_common"]:
+    if interval in _ONE_A_SITE and said["narrower_than_common"]:
         remarks.append(
             "The effects agree better than their variances would let expect, so this interval is narrower "
             "than that of a common effect; trust it with care."
         )
     if said["tau2"] == 0.0 and method != "common" and sites > 2 and said["tau2_high"] > 0:
+        consequence = (
+            "the range for a new site allows for that"
+            if answers.at_new_sites is not None
+            else "the range for a new site may be too narrow"
+        )
         remarks.append(
             f"No spread between sites was seen, yet a tau of up to {math.sqrt(said['tau2_high']):.3g} is not "
-            "ruled out: the range for a new site may be too narrow."
+            f"ruled out: {consequence}."
         )
     if not said["converged"]:
         remarks.append("The search for the variance between sites did not settle: treat this as provisional.")
     outcome = Outcome(
         **{name: said[name] for name in Outcome.__dataclass_fields__ if name in said},
+        at_new_sites=answers.at_new_sites,
         sigma2={"site": said["tau2"]},
         weights=weight / weight.sum(),
         interval_method=interval,
@@ -398,6 +422,7 @@ def _with_prior(
         prediction_low=beside.new_low,
         prediction_high=beside.new_high,
         prediction_df=np.nan,
+        at_new_sites=None,
         narrower_than_common=False,
         bayes=beside,
         remarks=remarks,

@@ -171,10 +171,11 @@ def pool(
 ) -> Pooled:
     """The network's answer from one question's effects.
 
-    With one effect a site: weights 1 / (v + tau2), Hartung-Knapp interval. With several effects at some
-    site: trials nested in sites and, where the data can tell, crossed with seasons, with the full covariance
-    of shared controls, and a CR2 interval clustered on sites. Rows whose `usable` is false, or that have no
-    estimate or positive variance, are listed in `excluded`, not pooled.
+    With one effect a site: weights 1 / (v + tau2), Hartung-Knapp interval; where the variances come with
+    degrees of freedom, one that allows for estimated weights. With several effects at some site: trials
+    nested in sites and, where the data can tell, crossed with seasons, with the full covariance of shared
+    controls, and a CR2 interval clustered on sites. Rows whose `usable` is false, or that have no estimate or
+    positive variance, are listed in `excluded`, not pooled.
 
     Parameters
     ----------
@@ -183,8 +184,9 @@ def pool(
     method
         Estimator of the variance between sites: `reml`, `ml`, `moment`, `paule_mandel` or `common`.
     interval
-        `hartung_knapp`, `normal`, `robust` (CR2 with Satterthwaite degrees of freedom, clustered on site),
-        `bayes` (half-normal prior on tau) or `auto`.
+        `hartung_knapp`, `estimated_weights` (Hartung-Knapp, widened because tau2 and the variances are
+        estimates, with a prediction interval that knows how uncertain tau2 is), `normal`, `robust` (CR2 with
+        Satterthwaite degrees of freedom, clustered on site), `bayes` (half-normal prior on tau) or `auto`.
     level
         Of all intervals; two one-sided tests use 1 - 2 (1 - level).
     estimate, variance, std_error, site, season, trial, arm, df, shared, shared_variance
@@ -293,6 +295,11 @@ def _chance(outcome: Outcome, beyond: float, *, up: bool) -> float:
     if outcome.interval_method == "bayes" and outcome.bayes is not None:
         return outcome.bayes.chance_new_above(beyond) if up else 1 - outcome.bayes.chance_new_above(-beyond)
     side = 1.0 if up else -1.0
+    if outcome.at_new_sites is not None:
+        if math.isnan(outcome.prediction_low):
+            return math.nan
+        below = float(outcome.at_new_sites.below(beyond if up else -beyond)[0])
+        return 1.0 - below if up else below
     return float(
         chance_beyond(
             beyond,

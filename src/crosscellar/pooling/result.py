@@ -61,7 +61,7 @@ class Pooled:
         interval. For `bayes`, the posterior median, its sd, equal tails, and no p.
     prediction_low, prediction_high, prediction_df
         Where the true effect at a new site is expected: t on sites - 2 (Higgins, Thompson & Spiegelhalter
-        2009).
+        2009); with `estimated_weights`, normals mixed over the confidence distribution of tau2 (no df).
     tau2, tau2_std_error, tau2_low, tau2_high
         Variance of true effects: between sites, or the sum of `sigma2` when sites have several effects (no
         interval then). The interval is the Q-profile's at `level`.
@@ -82,7 +82,7 @@ class Pooled:
         "up" or "down": the wanted direction, or that of the estimate where either is wanted.
     chance_above_zero, chance_above_smallest
         The chance that the true effect at a new site lies beyond 0, and beyond the smallest difference that
-        matters, in `direction`; from the t of the prediction interval.
+        matters, in `direction`; from the distribution behind the prediction interval.
     sites_each_way
         How many sites lie above and how many below 0.
     bayes

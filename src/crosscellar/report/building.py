@@ -57,6 +57,7 @@ _METHODS: Final = {
 }
 _INTERVALS: Final = {
     "hartung_knapp": "interval of Hartung and Knapp",
+    "estimated_weights": "interval of Hartung and Knapp, widened for estimated weights",
     "robust": "cluster-robust interval",
     "bayes": "interval with a half-normal prior",
 }
