@@ -38,7 +38,7 @@ def expected_half_width(variances: npt.ArrayLike, *, tau2: float, level: float =
 
     t(k - 1) c(k) / sqrt(sum 1 / (tau2 + v)), where c(k) = sqrt(2 / (k - 1)) G(k / 2) / G((k - 1) / 2) is the
     mean of sqrt(chi-square / df): the interval of Hartung & Knapp (2001) with weights at the true tau2. Exact
-    for equal variances; else slightly narrow, as tau2 is estimated. Infinite for fewer than two sites.
+    for equal variances; else a few per cent narrow, as tau2 and the variances are estimated. Infinite for fewer than two sites.
 
     Raises
     ------
@@ -172,9 +172,14 @@ def _chances(
             "variance": np.tile(variances, futures),
         }
     ).with_columns(pl.format("s{}", "site").alias("site"))
-    verdicts = pool_each(frame, by="future", level=level, smallest_difference=smallest, wanted=wanted)[
-        "verdict"
-    ]
+    verdicts = pool_each(
+        frame,
+        by="future",
+        interval="estimated_weights",
+        level=level,
+        smallest_difference=smallest,
+        wanted=wanted,
+    )["verdict"]
 
     def share(words: Sequence[str]) -> float:
         return int(verdicts.is_in(list(words)).sum()) / futures
