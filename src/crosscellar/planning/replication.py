@@ -38,7 +38,8 @@ def expected_half_width(variances: npt.ArrayLike, *, tau2: float, level: float =
 
     t(k - 1) c(k) / sqrt(sum 1 / (tau2 + v)), where c(k) = sqrt(2 / (k - 1)) G(k / 2) / G((k - 1) / 2) is the
     mean of sqrt(chi-square / df): the interval of Hartung & Knapp (2001) with weights at the true tau2. Exact
-    for equal variances; else a few per cent narrow, as tau2 and the variances are estimated. Infinite for fewer than two sites.
+    for equal variances; else a few per cent narrow, as tau2 and the variances are estimated. Infinite for
+    fewer than two sites.
 
     Raises
     ------
