@@ -167,8 +167,13 @@ def cells(quick: bool) -> Iterator[Cell]:
 def table(rows: list[tuple[Cell, dict[str, float]]], seed: int) -> str:
     """The results as a page."""
     alike = [(cell, shares) for cell, shares in rows if not cell.season]
+    differ = ""
+    if apart := [shares["holds_mean"] for cell, shares in rows if cell.season]:
+        differ = (
+            " Where seasons differ as well, three of them tell little of it: the mean was held in "
+            f"{100 * min(apart):.1f} to {100 * max(apart):.1f} % (the last rows)."
+        )
     from_three = [shares for cell, shares in alike if cell.sites >= 3]
-    apart = [shares for cell, shares in rows if cell.season]
     low = min(shares["holds_mean"] for shares in from_three)
     high = max(shares["holds_mean"] for shares in from_three)
     worst = max(shares["false_holds"] for _, shares in alike)
@@ -192,30 +197,21 @@ def table(rows: list[tuple[Cell, dict[str, float]]], seed: int) -> str:
             f"With 3 sites or more the default interval held the mean in {100 * low:.1f} to {100 * high:.1f} "
             f'% of runs; "holds" was said of no effect in {100 * typical:.2f} % of all runs, '
             f"at most {100 * worst:.1f} % in a cell; 2.5 % is what a 95 % interval allows on one side. "
-            "Where sites do not differ at all (tau 0) a variance between them is still estimated now and then, "
-            "and where three sites share three seasons the model lets seasons differ as well, which here they "
-            "do not: those intervals err on the wide side."
+            "Where sites do not differ at all (tau 0) a variance between them is still estimated now and "
+            "then, and where three sites share three seasons the model lets seasons differ as well, which "
+            f"here they do not: those intervals err on the wide side.{differ}"
         ),
         "",
         (
             f"Prediction intervals held the new trial's effect in {100 * least_new:.1f} to "
-            f"{100 * most_new:.1f} %: with one season a site by the distribution of tau2, with several by t on "
-            "sites - 2, which for three sites is very wide. "
+            f"{100 * most_new:.1f} %: with one season a site by the distribution of tau2, with several by t "
+            "on sites - 2, which for three sites is very wide. "
             f'"Holds at new sites" was said of no effect in at most {100 * worst_new:.1f} % of a cell.'
         ),
         "",
-        *(
-            [
-                "Where seasons differ as well, by what the table says, three seasons tell little of it: the mean "
-                f"was held in {100 * min(shares['holds_mean'] for shares in apart):.1f} to "
-                f"{100 * max(shares['holds_mean'] for shares in apart):.1f} %.",
-                "",
-            ]
-            if apart
-            else []
-        ),
         (
-            "| sites | seasons a site | tau | season | runs | mean in interval % | new site in prediction % | "
+            "| sites | seasons a site | tau | season | runs | mean in interval % "
+            "| new site in prediction % | "
             'false "holds" % | of these "at new sites" % | with prior % |'
         ),
         "|---|---|---|---|---|---|---|---|---|---|",
