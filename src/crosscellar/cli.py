@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault
+from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault, steady
 
 if TYPE_CHECKING:
     from crosscellar.network import Network
@@ -50,7 +50,7 @@ def show(args: argparse.Namespace, result: object) -> None:
 
 def say(text: str) -> None:
     """A remark for the person at the keyboard: on standard error, so that it never mixes with results."""
-    print(text, file=sys.stderr)  # noqa: T201
+    print(steady(text), file=sys.stderr)  # noqa: T201
 
 
 def run_demo(args: argparse.Namespace) -> int:

@@ -6,14 +6,24 @@ A fault in the *data* is a finding, collected and located; it never ends up here
 from __future__ import annotations
 
 import errno
+import re
 from pathlib import Path
 from typing import Final
 
 #: No space, no quota left, or a file larger than allowed.
 _FULL: Final = frozenset({errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)})
 
-#: What libraries say, in other exceptions than MemoryError, when they are given no memory or no thread.
+#: What libraries say, in exceptions of their own, when they are given no space, no memory or no thread.
+_NO_SPACE: Final = ("No space left", "no space left", "File too large")
 _NO_MEMORY: Final = ("failed to map segment", "annot allocate memory", "spawn worker thread", "spawn thread")
+
+#: Control characters but line end and tab, line separators, and the marks that turn the direction.
+_STEERING: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+
+
+def steady(text: str) -> str:
+    """The text without what would steer a terminal or turn the direction of what is read."""
+    return _STEERING.sub("", text)
 
 
 class CrosscellarError(Exception):
@@ -84,20 +94,20 @@ class NotOurStore(StoreError):
 
 def machine_fault(fault: BaseException) -> CrosscellarError | None:
     """What is wrong with the machine (disk, memory, rights), as a sentence; None for another exception."""
-    text = str(fault)
-    if isinstance(fault, MemoryError) or any(words in text for words in _NO_MEMORY):
+    told = [str(fault), *(str(cause) for cause in (fault.__cause__, fault.__context__) if cause)]
+    if isinstance(fault, MemoryError) or any(words in text for words in _NO_MEMORY for text in told):
         return CrosscellarError(
             "the machine has no memory left for this",
             next_step="Close other programs or take in fewer files at a time; what was taken in is safe.",
         )
-    if not isinstance(fault, OSError):
-        return None
-    where = fault.filename if isinstance(fault.filename, str) else "the disk"
-    # A library may hand the system's number on in words only.
-    if fault.errno in _FULL or f"(os error {errno.ENOSPC})" in text:
+    name = getattr(fault, "filename", None)
+    where = name if isinstance(name, str) else "the disk"
+    if getattr(fault, "errno", None) in _FULL or any(words in told[0] for words in _NO_SPACE):
         return CrosscellarError(
             "the disk is full, so not all of this was written",
             where=where,
             next_step="Free some space and run the same command again; what was taken in is safe.",
         )
-    return CrosscellarError((fault.strerror or text).lower(), where=where)
+    if not isinstance(fault, OSError):
+        return None
+    return CrosscellarError((fault.strerror or told[0]).lower(), where=where)

@@ -245,6 +245,7 @@ class PanicException(BaseException):
         (OSError(errno.ENOSPC, "No space left on device", "out.html"), "out.html: the disk is full"),
         (OSError("No space left on device (os error 28)"), "the disk: the disk is full"),
         (OSError(errno.EFBIG, "File too large", "out.xlsx"), "out.xlsx: the disk is full"),
+        (pl.exceptions.ComputeError("underlying IO error: File too large (os error 27)"), "disk is full"),
         (PermissionError(errno.EACCES, "Permission denied", "out"), "out: permission denied."),
     ],
 )
@@ -300,7 +301,7 @@ def run(words: list[str], folder: Path, **limits: int) -> subprocess.CompletedPr
 
 @pytest.mark.parametrize(
     "megabytes",
-    [800, *(pytest.param(some, marks=pytest.mark.long) for some in range(300, 1500, 100))],
+    [pytest.param(some, marks=pytest.mark.long) for some in range(300, 1500, 100)],
 )
 def test_a_taking_in_without_enough_memory_leaves_the_store_whole_and_a_rerun_works(
     megabytes: int, lived: Path, tmp_path: Path
@@ -327,7 +328,7 @@ def test_a_taking_in_without_enough_memory_leaves_the_store_whole_and_a_rerun_wo
         (["rules", "--out", "page.html"], 2),
         pytest.param(["export", "--out", "out"], 2, marks=pytest.mark.long),
         pytest.param(["summary", "2024", "--out", "out"], 2, marks=pytest.mark.long),
-        pytest.param(["sheets", "--season", "2024", "--out", "out"], 2, marks=pytest.mark.long),
+        pytest.param(["sheets", "--trial", "LS24-ORR", "--out", "out"], 2, marks=pytest.mark.long),
         pytest.param(["backup", "--out", "out"], 3, marks=pytest.mark.long),
         pytest.param(["rebuild", "--out", "out"], 3, marks=pytest.mark.long),
     ],

@@ -86,3 +86,17 @@ def test_one_trial_and_sixty_sites_are_each_a_paper(summary_of: SummaryOf) -> No
     carried = [page for page in pages if re.search(r"Site Season Trial Arm Effect", page)]
     # A table of sixty rows goes over pages, and each repeats its headings.
     assert len(carried) > 1
+
+
+def test_names_in_letters_that_the_typeface_lacks_do_not_stop_the_paper_and_it_says_so(
+    summary_of: SummaryOf,
+) -> None:
+    summary = summary_of(
+        ["a", "b", "c"], names=["Κτήμα ＡＢＣ $\\no{$", "酒庄 \U0001f377 Nová", "\x1b[31mCave\u202e"]
+    )
+    text = text_of(render_paper(summary))
+    assert "Κτήμα ABC $\\no{$" in text
+    assert re.search(r"\?\? \? Nová", text)
+    assert "[31mCave" in text
+    assert "lacks stand as ?" in text
+    assert "lacks stand as ?" not in text_of(render_paper(summary_of(["a", "b", "c"])))

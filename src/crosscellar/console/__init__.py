@@ -12,6 +12,7 @@ import crosscellar.console.plans
 import crosscellar.console.taking_in  # noqa: F401
 from crosscellar.console.html import html_of
 from crosscellar.console.parts import Table, parts_of
+from crosscellar.errors import steady
 
 __all__ = ["html_of", "print_json", "print_text"]
 
@@ -31,4 +32,4 @@ def print_text(result: Any) -> None:
 
     console = Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else PIPED_WIDTH)
     for part in parts_of(result):
-        console.print(part if isinstance(part, Table) else str(part), markup=False)
+        console.print(part if isinstance(part, Table) else steady(str(part)), markup=False)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from functools import singledispatch
 from typing import Any
 
+from crosscellar.errors import steady
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -27,7 +29,7 @@ class Table:
         for number, heading in enumerate(self.headings):
             made.add_column(heading, justify="right" if number in self.right else "left", overflow="fold")
         for row in self.rows:
-            made.add_row(*(Text(cell) for cell in row))
+            made.add_row(*(Text(steady(cell)) for cell in row))
         return made
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -204,7 +205,9 @@ def default_tau_scale(variance: npt.ArrayLike, *, measure: str = "") -> TauScale
             f"the default for {measure}."
         )
     else:
-        scale = DEFAULT_ERRORS * float(np.sqrt(np.median(np.asarray(variance, dtype=np.float64))))
+        known = np.asarray(variance, dtype=np.float64)
+        # Of a response that has no effect yet nothing is pooled, and no scale is needed.
+        scale = DEFAULT_ERRORS * float(np.sqrt(np.median(known))) if known.size else math.nan
         words = (
             f"Prior for the spread between sites: half-normal with scale {scale:.3g}, "
             f"{DEFAULT_ERRORS:g} times the typical standard error of an effect."

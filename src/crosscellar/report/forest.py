@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -57,7 +58,10 @@ def draw(build: Callable[[], Figure], *, form: str = "svg") -> bytes:
     """A figure's bytes, the same for the same numbers: no date, fixed identifiers."""
     import matplotlib
 
-    with matplotlib.rc_context(_SETTINGS):
+    with matplotlib.rc_context(_SETTINGS), warnings.catch_warnings():
+        # A name in letters that the typeface lacks is drawn with boxes: no reason to stop or to alarm.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
         figure = build()
         out = io.BytesIO()
         metadata = dict.fromkeys(_UNDATED.get(form, ()))

@@ -3,23 +3,86 @@
 from __future__ import annotations
 
 import json
+import re
+import unicodedata
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime, time
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, Final
 
 from crosscellar.report.content import QuestionPage, Summary
 from crosscellar.report.wording import wording
+
+#: What the typesetter says of a letter that its typeface lacks: PDF/UA allows none.
+_LACKING: Final = re.compile(r'the text `?"(.+?)"`? could not be displayed', re.DOTALL)
+
+#: Latin, Greek and Cyrillic letters, punctuation and the signs of mathematics.
+_COMMON: Final = ((0x20, 0x52F), (0x1E00, 0x1EFF), (0x2010, 0x2027), (0x2030, 0x22FF))
+
+_REPLACED: Final = (
+    " Letters that the typeface of this paper lacks stand as ? here; the page and tables have them."
+)
 
 
 def render_paper(summary: Summary) -> bytes:
     """The PDF (PDF/UA-1: tagged, figures with their words) of a summary.
 
     Text of data goes in as JSON and is set as text. Fonts are those that come with the typesetter, its root
-    is a folder that holds nothing else, and the only date is the summary's own.
+    is a folder that holds nothing else, and the only date is the summary's own. A letter that the typeface
+    lacks is set as its plain form or as a question mark, and the last line says so.
     """
+    document: dict[str, Any] = _each(_document(summary), _visible)
+    lacking = ""
+    while True:
+        try:
+            return _compile(document, summary)
+        except RuntimeError as fault:
+            found = _LACKING.search(str(fault))
+            if found is None or found.group(1) == lacking:
+                raise
+            if not lacking:
+                document = _each(document | {"made": document["made"] + _REPLACED}, _common)
+            lacking = found.group(1)
+            document = _each(document, partial(_without, lacking))
+
+
+def _without(letters: str, text: str) -> str:
+    """The text with `?` for these letters."""
+    return text.translate(dict.fromkeys(map(ord, letters), "?"))
+
+
+def _each(part: Any, change: Callable[[str], str]) -> Any:
+    """The document with every text in it changed."""
+    if isinstance(part, str):
+        return change(part)
+    if isinstance(part, dict):
+        return {name: _each(value, change) for name, value in part.items()}
+    if isinstance(part, list | tuple):
+        return [_each(value, change) for value in part]
+    return part
+
+
+def _visible(text: str) -> str:
+    """The text without letters that steer and do not show: control, direction, zero width."""
+    return "".join(
+        letter for letter in text if letter == "\n" or unicodedata.category(letter) not in ("Cc", "Cf")
+    )
+
+
+def _common(text: str) -> str:
+    """The text in common letters: a full-width one in its plain form, one of another script as `?`."""
+    plain = (unicodedata.normalize("NFKC", one) if ord(one) >= 0xFF00 else one for one in text)
+    return "".join(
+        one if one == "\n" or any(low <= ord(one) <= high for low, high in _COMMON) else "?"
+        for one in "".join(plain)
+    )
+
+
+def _compile(document: dict[str, Any], summary: Summary) -> bytes:
     import typst
 
     template = resources.files("crosscellar.report").joinpath("templates", "summary.typ").read_bytes()
@@ -32,7 +95,7 @@ def render_paper(summary: Summary) -> bytes:
             root=root,
             ignore_system_fonts=True,
             format="pdf",
-            sys_inputs={"summary": json.dumps(_document(summary), ensure_ascii=False)},
+            sys_inputs={"summary": json.dumps(document, ensure_ascii=False)},
             pdf_standards=["ua-1"],
             timestamp=datetime.combine(summary.as_of, time(), UTC),
         )

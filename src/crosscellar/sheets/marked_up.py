@@ -13,6 +13,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
+from crosscellar.errors import steady
 from crosscellar.sheets.corrections import write_corrections
 from crosscellar.sheets.replies import reply_text
 
@@ -72,7 +73,8 @@ def write_marked_up(
         stem = _stem(document.name, document.sha256)
         counts = batch.files.filter(pl.col("file_no") == file_no).row(0, named=True)
         reply = out / f"{stem}_reply.txt"
-        reply.write_text(reply_text(document.name, counts, findings), encoding="utf-8", newline="\n")
+        told = steady(reply_text(document.name, counts, findings))
+        reply.write_text(told, encoding="utf-8", newline="\n")
         written.append(reply)
         grids = getattr(document, "grids", ())
         if not grids:

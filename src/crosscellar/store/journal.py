@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from contextlib import suppress
 from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,31 @@ def append(
         ) from fault
     if new:
         sync_folder(path.parent)
+
+
+def copy(store: Path, out: Path) -> None:
+    """Nothing; the journal lies beside the copy of the store at `out`, too.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be written: then the copy of the store is gone, for alone it would not pass the check.
+    """
+    lines = journal_path(store)
+    if not lines.exists():
+        return
+    try:
+        with private_files():
+            journal_path(out).write_bytes(lines.read_bytes())
+    except OSError as fault:
+        for left in (journal_path(out), out):
+            with suppress(OSError):
+                left.unlink()
+        raise StoreError(
+            f"the copy could not be written beside its journal ({fault.strerror})",
+            where=out,
+            next_step="Free some space or name a file on another disk; the store is as it was.",
+        ) from fault
 
 
 def catch_up(session: Session) -> None:

@@ -92,12 +92,15 @@ def sync_folder(folder: Path) -> None:
 def _blank(path: Path) -> None:
     import duckdb
 
-    from crosscellar.store.session import CONFIG
+    from crosscellar.store.session import CONFIG, explain
 
     try:
         with private_files():
             duckdb.connect(str(path), config=CONFIG).close()
     except duckdb.IOException as fault:
+        told = explain(fault, path)
+        if "disk is full" in told.what:
+            raise told from fault
         raise StoreError(
             "no store can be made here",
             where=path.parent,
@@ -249,7 +252,8 @@ def bring_up_to_date(
                 next_step="Free some space or check your rights, and run the command again.",
             ) from fault
         finally:
-            for left in (copy, Path(f"{copy}.wal"), copy.with_name(f"{copy.name}.part")):
+            parts = (target.with_name(f"{target.name}.part") for target in (backup, copy))
+            for left in (copy, Path(f"{copy}.wal"), *parts):
                 with suppress(OSError):
                     left.unlink()
         return backup

@@ -28,7 +28,7 @@ from crosscellar.store.migrations import (
     version_of,
 )
 from crosscellar.store.registers import register_frames, store_register
-from crosscellar.store.session import Session, private_files
+from crosscellar.store.session import Session
 from crosscellar.store.taking import store_batch
 from crosscellar.store.targets import TARGETS
 
@@ -433,10 +433,7 @@ class Store:
             write_copy(path, out)
         finally:
             self._session = Session(path, read_only=read_only)
-        lines = journal.journal_path(path)
-        if lines.exists():
-            with private_files():
-                journal.journal_path(out).write_bytes(lines.read_bytes())
+        journal.copy(path, out)
         with Store.open(out, create=False, read_only=True) as copy:
             if content_standing(copy._session, until=ALL) != want or copy.check() != self.check():
                 raise StoreError("the copy differs from the store", where=out, next_step="Delete it.")
