@@ -171,11 +171,14 @@ def pool(
 ) -> Pooled:
     """The network's answer from one question's effects.
 
-    With one effect a site: weights 1 / (v + tau2), Hartung-Knapp interval; where the variances come with
-    degrees of freedom, one that allows for estimated weights. With several effects at some site: trials
-    nested in sites and, where the data can tell, crossed with seasons, with the full covariance of shared
-    controls, and a CR2 interval clustered on sites. Rows whose `usable` is false, or that have no estimate or
-    positive variance, are listed in `excluded`, not pooled.
+    With one effect a site: the mean with weights 1 / (v + tau2), on Student's t with sites - 1 degrees of
+    freedom (Hartung & Knapp 2001); where the variances come with degrees of freedom, with an error that
+    allows for estimated weights (Meier 1953; Kackar & Harville 1984). With several effects at some site:
+    trials nested in sites (Konstantopoulos 2011) and, where the data can tell, crossed with seasons, with the
+    full covariance of shared controls (Gleser & Olkin 2009), and a CR2 interval clustered on sites
+    (Pustejovsky & Tipton 2018). Triangle sessions with their counts go through the exact binomial likelihood
+    (Stijnen, Hamza & Özdemir 2010). Rows whose `usable` is false, or that have no estimate or positive
+    variance, are listed in `excluded`, not pooled.
 
     Parameters
     ----------
