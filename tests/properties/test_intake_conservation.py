@@ -206,6 +206,39 @@ def test_every_row_of_many_sheets_ends_in_exactly_one_place(
     check_rows_end_in_one_place(judge, some, separator, form)
 
 
+def check_both_forms(judge: Any, several: list[list[list[str]]], separator: str) -> None:
+    """Each sheet conserves its readings as CSV and as XLSX, and what enters is the same from both."""
+    entered = []
+    for form in ("csv", "xlsx"):
+        contents = [_csv(some, separator) if form == "csv" else _workbook(some) for some in several]
+        batch = judge(*((f"{number}.{form}", content) for number, content in enumerate(contents)))
+        _conserved(batch)
+        assert batch.files["readings_in"].to_list() == [len(some) for some in several]
+        entered.append(_accepted(batch))
+    assert entered[0] == entered[1]
+
+
+def sheets_of(count: int) -> st.SearchStrategy[list[list[list[str]]]]:
+    return st.lists(rows(most=5), min_size=count, max_size=count, unique_by=str)
+
+
+@settings(QUICK, max_examples=2)
+@given(several=sheets_of(4), separator=st.sampled_from([",", ";", "\t"]))
+def test_any_sheets_give_the_same_as_csv_and_as_workbook(
+    judge: Any, several: list[list[list[str]]], separator: str
+) -> None:
+    check_both_forms(judge, several, separator)
+
+
+@pytest.mark.long
+@settings(QUICK, max_examples=500, suppress_health_check=list(HealthCheck))
+@given(several=sheets_of(10), separator=st.sampled_from([",", ";", "\t"]))
+def test_five_thousand_sheets_give_the_same_as_csv_and_as_workbook(
+    judge: Any, several: list[list[list[str]]], separator: str
+) -> None:
+    check_both_forms(judge, several, separator)
+
+
 def check_order_of_rows(judge: Any, some: list[list[str]], shuffled: list[list[str]]) -> None:
     assert _accepted(judge(("a.csv", _csv(some)))) == _accepted(judge(("a.csv", _csv(shuffled))))
 
