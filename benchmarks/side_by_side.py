@@ -26,12 +26,13 @@ def medians(contestants: Mapping[str, Callable[[], object]], *, runs: int) -> di
 
 
 def machine(*packages: str) -> str:
-    """The machine and the packages that matter, in a sentence."""
+    """The machine, how busy it is and the packages that matter, in a sentence."""
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
     with_what = ", ".join(f"{name} {version(name)}" for name in packages)
     return (
         f"{time.strftime('%Y-%m-%d', time.gmtime())}, {os.cpu_count()} cores, {memory:.0f} GiB, "
-        f"{platform.system()} {platform.machine()}, Python {platform.python_version()}"
+        f"{platform.system()} {platform.machine()}, load {os.getloadavg()[0]:.0f}, "
+        f"Python {platform.python_version()}"
         + (f", {with_what}." if packages else ".")
     )
 
