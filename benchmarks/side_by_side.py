@@ -32,8 +32,7 @@ def machine(*packages: str) -> str:
     return (
         f"{time.strftime('%Y-%m-%d', time.gmtime())}, {os.cpu_count()} cores, {memory:.0f} GiB, "
         f"{platform.system()} {platform.machine()}, load {os.getloadavg()[0]:.0f}, "
-        f"Python {platform.python_version()}"
-        + (f", {with_what}." if packages else ".")
+        f"Python {platform.python_version()}" + (f", {with_what}." if packages else ".")
     )
 
 
