@@ -1,6 +1,6 @@
-"""Judges sheets that are far too large, one after the other; prints what became of each, with memory and time.
+"""Judges sheets that are far too large, one after the other; prints what became of each and what it took.
 
-Run as: python huge.py REGISTER NAME... One JSON line for each: name, outcome, memory in MB above the start, seconds.
+Run as: python huge.py REGISTER NAME... One JSON line for each: name, outcome, megabytes, seconds.
 """
 
 from __future__ import annotations

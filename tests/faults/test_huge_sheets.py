@@ -16,6 +16,24 @@ HERE = Path(__file__).parent
 #: Megabytes above what the program takes before, and seconds that a machine under load still keeps to.
 MEMORY, SECONDS = 300, 120
 
+NAMES = (
+    "a sound row.csv",
+    "wide.csv",
+    "wide and long.csv",
+    "long.csv",
+    "lines.csv",
+    "commas.csv",
+    "quotes.csv",
+    "a cell of 5 MB.csv",
+    "a value of 5 MB.csv",
+    "far corner.xlsx",
+    "a cell of 5 MB.xlsx",
+    "rows.xlsx",
+    "columns.xlsx",
+    "nested.xlsx",
+    "30 MB.csv",
+)
+
 
 def judged(*names: str) -> dict[str, dict[str, Any]]:
     done = subprocess.run(
@@ -24,7 +42,7 @@ def judged(*names: str) -> dict[str, dict[str, Any]]:
         text=True,
         env={**os.environ, "POLARS_MAX_THREADS": "1"},
         # what hangs never ends: the time itself is not judged
-        timeout=SECONDS * (len(names) or 15),
+        timeout=SECONDS * len(names),
         check=False,
     )
     assert done.returncode == 0, done.stderr[-2_000:]
@@ -40,9 +58,11 @@ def test_a_line_of_millions_of_cells_and_a_cell_in_the_far_corner_are_refused_in
 
 @pytest.mark.long
 def test_every_huge_sheet_ends_in_a_sentence_in_bounded_memory() -> None:
-    found = judged()
-    assert len(found) == 15
-    assert sum(told["megabytes"] for told in found.values()) < MEMORY
+    found: dict[str, dict[str, Any]] = {}
+    for name in NAMES:
+        # a process for each, so that none hides behind another's peak
+        found |= judged(name)
+    assert {name: told["megabytes"] for name, told in found.items() if told["megabytes"] >= MEMORY} == {}
     outcomes = {name: told["outcome"] for name, told in found.items()}
     sound = {"a sound row.csv", "long.csv"}
     assert {name for name, outcome in outcomes.items() if outcome.startswith("taken_in")} == sound
