@@ -97,7 +97,7 @@ HUGE: dict[str, Callable[[], bytes]] = {
     "rows.xlsx": many_rows,
     "columns.xlsx": lambda: workbook({(1, column): "pH" for column in range(1, 10_000)}),
     "nested.xlsx": nested,
-    "30 MB.csv": lambda: b"x" * 30_000_000,
+    "20 MB.csv": lambda: b"x" * 20_000_000,
 }
 
 

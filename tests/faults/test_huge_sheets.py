@@ -31,7 +31,7 @@ NAMES = (
     "rows.xlsx",
     "columns.xlsx",
     "nested.xlsx",
-    "30 MB.csv",
+    "20 MB.csv",
 )
 
 

@@ -386,7 +386,7 @@ def registered(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("runs", "steps"), [(2, 8), pytest.param(200, 30, marks=pytest.mark.long)], ids=["quick", "long"]
+    ("runs", "steps"), [(4, 8), pytest.param(200, 30, marks=pytest.mark.long)], ids=["quick", "long"]
 )
 def test_a_store_stands_as_a_plain_model_says_whatever_happens(
     runs: int, steps: int, registered: Path, monkeypatch: pytest.MonkeyPatch
