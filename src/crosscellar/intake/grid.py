@@ -28,7 +28,7 @@ class Limits:
     part_bytes: int = 5_000_000
     text_bytes: int = 100_000_000
     rows: int = 200_000
-    text_rows: int = 1_000_000
+    text_rows: int = 1_048_576
     columns: int = 2_500
     cells: int = 3_000_000
     text_cells: int = 15_000_000
