@@ -8,6 +8,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.records import Rule
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.values import shown_number, shown_unit
 
@@ -18,6 +19,10 @@ _UNIT_SLIP: Final = pl.col("other_unit").is_not_null() & (pl.col("typed_value") 
 #: Units so often left unsaid that a whole column is asked for under a name of its own.
 _ASKED_BY_NAME: Final = {"specific_gravity": "sg_in_thousands", "berry_weight": "berry_weight_of_many"}
 _MOSTLY: Final = 0.5
+_JUDGED: Final = (
+    "item_no", "file_no", "sheet", "row", "column", "text_sent", "analyte", "stage", "value", "qualifier",
+    "typed_value", "unit",
+)  # fmt: skip
 _BOUNDS: Final = ("refuse_low", "refuse_high", "unusual_low", "unusual_high")
 
 
@@ -44,7 +49,8 @@ def judge_limits(
     Items come back with the value that a slip of the unit would explain, which is what a yes brings in.
     `fahrenheit` is the rule by which a column of temperatures is taken for °F (None: it is not looked for).
     """
-    typed = items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null())
+    measured = (pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null()
+    typed = items.lazy().filter(measured).select(_JUDGED).collect()
     if typed.is_empty():
         return items
     typed = _with_bounds(typed, contract)
@@ -73,7 +79,7 @@ def judge_limits(
     slips = odd.filter(_UNIT_SLIP).select("item_no", "slip", "other_unit")
     warm = warm.select("item_no", pl.col("celsius").alias("slip"), pl.lit("°F").alias("other_unit"))
     slips = pl.concat([slips, warm])
-    items = items.join(slips, on="item_no", how="left", maintain_order="left")
+    items = put_beside(items, slips, "item_no")
     explained = pl.col("slip").is_not_null()
     return items.with_columns(
         pl.coalesce("slip", "value").alias("value"),

@@ -11,6 +11,7 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
 from crosscellar.contract.records import Rule
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.bounds import judge_limits
 from crosscellar.intake.conflicts import compare
 from crosscellar.intake.day_order import suggest_order
@@ -135,12 +136,14 @@ def _read(
     items = judge_limits(items, contract, faults, fahrenheit=fahrenheit)
     items = judge_scores(judge_picks(items, register, faults), faults)
     names = gathered.files.select("file_no", "file")
-    return target_columns(items).join(names, on="file_no", how="left", maintain_order="left")
+    return put_beside(target_columns(items), names, "file_no")
 
 
 def _tell_swapped(items: pl.DataFrame, reader: HeadingReader, faults: Faults) -> None:
     """One message for a table whose value column holds units and whose unit column holds numbers."""
-    rows = items.filter((pl.col("kind") == "lab_long") & ~pl.col("blank"))
+    told_of = ["item_no", "table_no", "file_no", "sheet", "heading_row", "column", "text_sent"]
+    rows = items.lazy().filter((pl.col("kind") == "lab_long") & ~pl.col("blank"))
+    rows = rows.select(*told_of, "unit_sent", "problem").collect()
     if rows.is_empty():
         return
     number = pl.col("unit_sent").str.contains(r"^\s*[<>]?[+-]?[0-9][0-9.,]*\s*$").fill_null(False)
@@ -207,6 +210,7 @@ def _tell_rules(
         settings=settings,
     )
     places = items.select(pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent")
+    places = places.join(hits.select("at_no").unique(), on="at_no", how="semi")
     told = hits.join(places, on="at_no", how="inner", maintain_order="left")
     for severity in ("hold", "remark"):
         faults.add(
@@ -260,7 +264,7 @@ def _against_stored(
             pl.lit(None, dtype=pl.String).alias("current"),
             pl.lit(None, dtype=pl.String).alias("since"),
         )
-    items = items.join(pl.concat(answers), on="item_no", how="left", maintain_order="left")
+    items = put_beside(items, pl.concat(answers), "item_no")
     return items.with_columns(pl.col("already", "supersedes").fill_null(False))
 
 

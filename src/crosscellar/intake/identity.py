@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.dates import read_dates
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.letters import normalise_id
@@ -209,14 +210,9 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     answers = pl.DataFrame(
         [*zip(*settled, strict=True)] if settled else [[]] * len(_ANSWER), schema=_ANSWER, orient="col"
     )
-    items = items.join(
-        pl.concat([rows, answers], how="horizontal"),
-        on=columns,
-        how="left",
-        nulls_equal=True,
-        maintain_order="left",
-    )
-    _tell(items.filter(~(pl.col("stopped") & (pl.col("kind") == "lab_by_label"))), faults)
+    items = put_beside(items, pl.concat([rows, answers], how="horizontal"), columns)
+    told = (pl.col("id_code") != "") & ~(pl.col("stopped") & (pl.col("kind") == "lab_by_label"))
+    _tell(items.filter(told), faults)
     return items.with_columns(pl.col("stopped") | (pl.col("id_code") != "") & pl.col("id_stops"))
 
 
@@ -333,6 +329,8 @@ def _carry_down(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
     for field in fields:
         sent, at = f"{field}_sent", f"{field}_at"
         empty = pl.col(sent).fill_null("").str.strip_chars() == ""
+        if not items.select((empty & pl.col(at).is_not_null()).any()).item():
+            continue
         above = pl.when(~empty).then(pl.col(sent)).forward_fill().over("table_no", order_by="row")
         items = items.with_columns(
             (empty & pl.col(at).is_not_null() & above.is_not_null()).alias("carried"), above.alias("above")
@@ -352,7 +350,7 @@ def _carry_down(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
             pl.when("carried").then("above").otherwise(sent).alias(sent),
             (pl.col("stopped") | pl.col("carried")).alias("stopped"),
         )
-    return items.drop("carried", "above")
+    return items.drop("carried", "above", strict=False)
 
 
 def _by_label(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
@@ -388,7 +386,8 @@ def _by_label(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Dat
         on="sample_id",
         how="left",
     )
-    items = items.join(table, on="sample_id_sent", how="left", maintain_order="left")
+    columns = items.columns
+    items = put_beside(items, table, "sample_id_sent")
     told = items.filter(labelled & (pl.col("label_code").fill_null("") != "") & ~pl.col("blank"))
     faults.add(
         told,
@@ -407,4 +406,4 @@ def _by_label(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Dat
     ]
     return items.with_columns(
         *filled, (pl.col("stopped") | (labelled & pl.col("label_stops").fill_null(True))).alias("stopped")
-    ).select(items.columns[: -(len(table.columns) - 1)])
+    ).select(columns)

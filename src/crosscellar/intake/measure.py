@@ -9,6 +9,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract, UnitReading, unit_key
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.headings import plain
 from crosscellar.intake.values import shown_number, shown_unit
@@ -86,9 +87,10 @@ def measure(
         schema={**dict.fromkeys(keys, pl.String), "unit_no": pl.Int32, **_ANSWER},
         orient="row",
     )
-    items = items.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
+    items = put_beside(items, answers, keys)
     items = _convert(items, readings, contract)
-    _tell(items.filter(pl.col("unit_no").is_not_null() & ~pl.col("blank")), faults)
+    said = (pl.col("unit_code") != "") | pl.col("from_limit")
+    _tell(items.filter(pl.col("unit_no").is_not_null() & ~pl.col("blank") & said), faults)
     return items.drop("unit_no", "or_else", *(name for name in _ANSWER if name != "unit"))
 
 
@@ -229,17 +231,9 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
         pl.col("value").alias("typed_value"),
         pl.when(pl.col("target") == "readings").then(None).otherwise("value").alias("converted"),
     )
-    nothing_else = pl.lit(None, dtype=pl.String).alias("or_else")
-    parts = [items.filter(pl.col("unit_no").is_null()).with_columns(nothing_else)]
-    for number, reading in enumerate(readings):
-        some = items.filter(pl.col("unit_no") == number)
-        value = pl.lit(None, dtype=pl.Float64)
-        if reading is not None:
-            value = contract.convert(pl.col("value"), reading)
-            if reading.factor != 1.0 or reading.offset != 0.0 or reading.formula:
-                value = value.round_sig_figs(_DIGITS)
-        parts.append(some.with_columns(value.alias("converted"), _other_basis(contract, some, reading)))
-    items = pl.concat(parts).sort("item_no")
+    items = items.with_columns(
+        _converted(items, readings, contract), _other_bases(items, readings, contract)
+    )
     finite = pl.when(pl.col("converted").is_finite()).then("converted")
     return items.with_columns(
         pl.when(limited).then("limit").otherwise(finite).alias("value"),
@@ -263,10 +257,51 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
     ).drop("converted")
 
 
-def _other_basis(contract: Contract, some: pl.DataFrame, reading: UnitReading | None) -> pl.Expr:
-    """`or_else`: what the numbers would be on the other bases, in words, where the basis is not declared."""
-    if some.is_empty() or some["unit_code"][0] != "basis_missing" or reading is None:
-        return pl.lit(None, dtype=pl.String).alias("or_else")
+def _converted(items: pl.DataFrame, readings: list[UnitReading | None], contract: Contract) -> pl.Series:
+    """`converted`: each value in the canonical unit, null where its unit is not read.
+
+    Readings of a unit that convert alike are converted together: a large sheet has many analytes and stages,
+    and few factors.
+    """
+    ways: dict[tuple[float, float, str], int] = {}
+    alike: list[UnitReading] = []
+    way_of: list[int | None] = []
+    for reading in readings:
+        if reading is None:
+            way_of.append(None)
+            continue
+        way = ways.setdefault((reading.factor, reading.offset, reading.formula), len(ways))
+        if way == len(alike):
+            alike.append(reading)
+        way_of.append(way)
+    numbers = pl.Series("way", way_of, dtype=pl.Int32).gather(items["unit_no"])
+    converted = items["converted"]
+    for way, reading in enumerate(alike):
+        at = (numbers == way).arg_true()
+        value = items["value"].gather(at)
+        if reading.factor != 1.0 or reading.offset != 0.0 or reading.formula:
+            value = contract.convert(value, reading).round_sig_figs(_DIGITS)
+        else:
+            value = contract.convert(value, reading)
+        converted = converted.scatter(at, value)
+    return converted.alias("converted")
+
+
+def _other_bases(items: pl.DataFrame, readings: list[UnitReading | None], contract: Contract) -> pl.Series:
+    """`or_else`: what numbers would be on the other bases, in words, where the basis is not declared."""
+    without = items.select("item_no", "unit_no", "unit_code", "analyte", "unit_text", "stage", "value").filter(
+        pl.col("unit_code") == "basis_missing"
+    )
+    parts = [
+        some.select("item_no", _other_basis(contract, some))
+        for (number,), some in without.group_by("unit_no", maintain_order=True)
+        if readings[int(str(number))] is not None
+    ]
+    found = pl.concat(parts) if parts else pl.DataFrame(schema={"item_no": pl.Int32, "or_else": pl.String})
+    return put_beside(items.select("item_no"), found, "item_no")["or_else"]
+
+
+def _other_basis(contract: Contract, some: pl.DataFrame) -> pl.Expr:
     analyte, unit = some["analyte"][0], some["unit_text"][0]
     others = contract.read_unit(analyte, unit, stage=some["stage"][0]).alternatives[1:3]
     ways = [

@@ -9,6 +9,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.dates import read_dates, read_times
 from crosscellar.intake.findings import Faults
 
@@ -16,6 +17,11 @@ from crosscellar.intake.findings import Faults
 _YEARS_AFTER: Final = 4
 #: Two numbers and a year of four digits: read with the day first or with the month first, and no other way.
 _LONG_YEAR: Final = r"^\D*[0-9]{1,2}\D+[0-9]{1,2}\D+[0-9]{4}\b"
+#: What messages about days look at.
+_TOLD_OF_DAYS: Final = (
+    "item_no", "file_no", "table_no", "sheet", "row", "kind", "blank", "text_sent", "season_year",
+    "day", "day_sent", "day_at", "day_kind", "day_problem", "day_help", "day_how",
+)  # fmt: skip
 _READ: Final = ("exact", "alias", "case")
 
 
@@ -87,7 +93,7 @@ def name_analytes(
         },
         orient="row",
     )
-    items = items.join(answers, on=keys, how="left", maintain_order="left")
+    items = put_beside(items, answers, keys)
     in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (
         pl.col("analyte_at") == pl.col("column")
     )
@@ -154,9 +160,7 @@ def _joined(
         },
         orient="row",
     )
-    items = items.with_columns(_text(f"{field}_sent").alias("name_text")).join(
-        answers, on="name_text", how="left", maintain_order="left"
-    )
+    items = put_beside(items.with_columns(_text(f"{field}_sent").alias("name_text")), answers, "name_text")
     told = items.filter(
         (pl.col("target") == "readings") & (pl.col("name_code").fill_null("") != "") & ~pl.col("blank")
     )
@@ -186,12 +190,8 @@ def read_days(
     leads up to the season, is held.
     """
     session = pl.col("target") != "readings"
-    items = items.join(
-        seasons.select("trial_id", pl.col("season").cast(pl.Int32).alias("season_year")),
-        on="trial_id",
-        how="left",
-        maintain_order="left",
-    ).with_columns(
+    years = seasons.select("trial_id", pl.col("season").cast(pl.Int32).alias("season_year"))
+    items = put_beside(items, years, "trial_id").with_columns(
         pl.when(session).then("session_date_sent").otherwise("sample_date_sent").alias("day_sent"),
         pl.when(session).then("session_date_at").otherwise("sample_date_at").alias("day_at"),
         pl.when(session).then("session_date_kind").otherwise("sample_date_kind").alias("day_kind"),
@@ -214,10 +214,8 @@ def read_days(
             pl.lit(None, dtype=pl.Date).alias("day"),
             *(pl.lit(None, dtype=pl.String).alias(name) for name in ("time", "day_first", "month_first")),
         )
-    items = items.join(
-        pl.concat(parts), on=distinct.columns, how="left", nulls_equal=True, maintain_order="left"
-    )
-    filled = items.filter(~pl.col("blank"))
+    items = put_beside(items, pl.concat(parts), distinct.columns)
+    filled = items.select(_TOLD_OF_DAYS).filter(~pl.col("blank"))
     _tell_days(filled, faults)
     _tell_far_days(filled, received, faults)
     two_ways = (pl.col("day_problem") == "ambiguous") & pl.col("day_sent").str.contains(_LONG_YEAR)

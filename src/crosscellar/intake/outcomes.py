@@ -17,6 +17,7 @@ from crosscellar.contract.frames import (
     empty,
 )
 from crosscellar.errors import CrosscellarError
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import cell_of
 
 SHAPES: Final[Mapping[str, Columns]] = {"readings": READINGS, "picks": PICKS, "scores": SCORES}
@@ -101,7 +102,7 @@ def decide(items: pl.DataFrame, faults: pl.DataFrame) -> pl.DataFrame:
         )
     )
     items = items.drop("is_refused", "is_held", strict=False)
-    items = items.join(worst, on="item_no", how="left", maintain_order="left").with_columns(
+    items = put_beside(items, worst, "item_no").with_columns(
         pl.col("is_refused").fill_null(False), pl.col("is_held").fill_null(False)
     )
     return items.with_columns(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.identity import IdentifierMatcher
 from crosscellar.intake.values import shown_number
@@ -105,7 +106,7 @@ def _arm_pairs(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Da
         schema=dict.fromkeys([*keys, "control_arm", "treatment_arm", "pair_message"], pl.String),
         orient="row",
     )
-    items = items.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
+    items = put_beside(items, answers, keys)
     wrong = items.filter((pl.col("target") == "picks") & (pl.col("pair_message") != "") & ~pl.col("blank"))
     faults.add(
         wrong.filter(~pl.col("stopped")),

@@ -6,6 +6,7 @@ from typing import Final
 
 import polars as pl
 
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.numbers import DecimalMark, decide_decimal, read_numbers
 
@@ -51,37 +52,38 @@ _VALUE_COLUMNS: Final = (
 )
 
 
+_CELL: Final = ("table_no", "column", "text_sent", "value_kind")
+
+
 def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
     """Items with value, qualifier, blank, how, problem, unit_in_cell, likely and number_help.
 
     The decimal mark is decided for each column of each table; where no cell of a column decides, by the other
     columns of the table if they agree. `separators` gives each CSV file's separator.
     """
-    items = items.with_row_index("at")
+    if items.is_empty():
+        return items.with_columns(
+            pl.lit(None, dtype=pl.Float64).alias("value"),
+            pl.lit(False).alias("blank"),
+            *(pl.lit("").alias(name) for name in _VALUE_COLUMNS if name not in ("value", "blank")),
+        )
     marks = _decimal_marks(items, separators)
-    items = items.join(marks, on=["table_no", "column"], how="left", maintain_order="left")
+    cells = put_beside(items.select(_CELL), marks, ["table_no", "column"]).with_row_index("at")
     parts = []
     mark: DecimalMark
     for mark in (".", ",", "undecided"):
-        some = items.filter(pl.col("mark") == mark)
+        some = cells.filter(pl.col("mark") == mark)
         if some.is_empty():
             continue
         kinds = some["value_kind"] if some["value_kind"].null_count() < len(some) else None
         read = read_numbers(some["text_sent"], decimal=mark, kinds=kinds).rename(
             {"suggestion": "number_help"}
         )
-        parts.append(pl.concat([some, read.select(_VALUE_COLUMNS)], how="horizontal"))
-    read_items = (
-        pl.concat(parts).sort("at")
-        if parts
-        else items.with_columns(
-            pl.lit(None, dtype=pl.Float64).alias("value"),
-            pl.lit(False).alias("blank"),
-            *(pl.lit("").alias(name) for name in _VALUE_COLUMNS if name not in ("value", "blank")),
-        )
-    )
+        parts.append(read.select(_VALUE_COLUMNS).hstack(some.select("at")))
+    read_cells = parts[0] if len(parts) == 1 else pl.concat(parts).sort("at")
+    items = items.hstack(read_cells.drop("at"))
     empty = pl.col("text_sent").fill_null("").str.strip_chars() == ""
-    return read_items.with_columns(pl.col("blank") | empty).drop("at", "mark")
+    return items.with_columns(pl.col("blank") | empty)
 
 
 def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
@@ -102,7 +104,8 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
     columns = columns.with_columns(settled.alias("mark"))
     open_columns = columns.filter(pl.col("mark").is_null())
     rows = []
-    for (file_no, table_no, column), group in items.join(open_columns, on=keys, how="semi").group_by(keys):
+    cells = items.select(*keys, "text_sent", "value_kind")
+    for (file_no, table_no, column), group in cells.join(open_columns, on=keys, how="semi").group_by(keys):
         kinds = group["value_kind"] if group["value_kind"].null_count() < len(group) else None
         choice = decide_decimal(
             group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), "")
@@ -125,15 +128,19 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
 
 def propose_values(items: pl.DataFrame) -> pl.DataFrame:
     """Items with the value to propose where a yes would settle it, and `told`: how the text was read."""
-    told = pl.concat_str(
-        [pl.when(_said(how)).then(pl.lit(words)) for how, words in _TOLD.items()],
-        separator=", ",
-        ignore_nulls=True,
+    ways = items.select("how").unique()
+    told = ways.select(
+        "how",
+        pl.concat_str(
+            [pl.when(_said(how)).then(pl.lit(words)) for how, words in _TOLD.items()],
+            separator=", ",
+            ignore_nulls=True,
+        ).alias("told"),
     )
     likely = pl.when(pl.col("problem").is_in(["approximate", "marker"])).then(
         pl.col("likely").str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
     )
-    return items.with_columns(told.alias("told"), pl.coalesce("value", likely).alias("value"))
+    return put_beside(items, told, "how").with_columns(pl.coalesce("value", likely).alias("value"))
 
 
 def tell_values(items: pl.DataFrame, faults: Faults) -> None:
@@ -141,7 +148,8 @@ def tell_values(items: pl.DataFrame, faults: Faults) -> None:
 
     `typed_value` is the number as typed, before any conversion.
     """
-    filled = items.filter(~pl.col("blank") & (pl.col("target") != "picks"))
+    odd = (pl.col("problem") != "") | (pl.col("how") != "plain")
+    filled = items.filter(~pl.col("blank") & (pl.col("target") != "picks") & odd)
     shown = pl.col("text_sent").str.strip_chars().str.slice(0, 60)
     for problem, words in _PROBLEMS.items():
         some = filled.filter(pl.col("problem") == problem)
@@ -184,6 +192,8 @@ def judge_marks(items: pl.DataFrame, marks: pl.DataFrame, faults: Faults) -> pl.
 
     `marks` has file_no, sheet, row, column, mark, detail; a null row or column speaks for all of them.
     """
+    if marks.is_empty():
+        return items.with_columns(pl.lit(None, dtype=pl.String).alias("comment"))
     filled = items.filter(~pl.col("blank"))
 
     def marked(mark: str, on: list[str]) -> pl.DataFrame:
@@ -241,4 +251,4 @@ def judge_marks(items: pl.DataFrame, marks: pl.DataFrame, faults: Faults) -> pl.
         pl.format("The comment was kept with the reading: {}", pl.col("detail").str.slice(0, 120)),
     )
     comments = commented.select("item_no", pl.col("detail").alias("comment"))
-    return items.join(comments, on="item_no", how="left", maintain_order="left")
+    return put_beside(items, comments, "item_no")

@@ -286,11 +286,16 @@ def rule_of(contract: Contract, code: str, settings: Mapping[str, Mapping[str, f
 def _for_twins(found: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
     """Hits for each item that says the same as one that was hit: rules see every reading once."""
     said = [*READING_KEY, "value", "qualifier"]
-    several = typed.select("item_no", *said).filter(pl.len().over(said) > 1)
-    if several.is_empty() or found.is_empty():
+    held = found.filter(pl.col("severity") == "hold")
+    hit = typed.select("item_no", *said).join(held, on="item_no", how="semi").select(said).unique()
+    several = typed.select("item_no", *said).join(
+        hit, on=said, how="semi", nulls_equal=True, maintain_order="left"
+    )
+    several = several.filter(pl.len().over(said) > 1)
+    if several.is_empty():
         return found
     twins = several.select(
         pl.col("item_no").alias("twin"), pl.col("item_no").first().over(said).alias("item_no")
     ).filter(pl.col("twin") != pl.col("item_no"))
-    more = found.filter(pl.col("severity") == "hold").join(twins, on="item_no", how="inner")
+    more = held.join(twins, on="item_no", how="inner")
     return pl.concat([found, more.with_columns(pl.col("twin").alias("item_no")).select(found.columns)])

@@ -97,6 +97,11 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
         pl.len().alias("readings"),
         pl.col("unusual_low", "unusual_high", "sees").first(),
     )  # fmt: skip
+    level = 10.0 ** pl.col("middle")
+    unusual = (level > pl.col("unusual_high")) | (level < pl.max_horizontal("sees", "unusual_low"))
+    columns = columns.filter(unusual)
+    if columns.is_empty():
+        return no_hits()
     peers = columns.select(column).join(rows, on=group, how="inner", suffix="_peer")
     elsewhere = (pl.col("file_no") != pl.col("file_no_peer")) | (pl.col("sheet") != pl.col("sheet_peer"))
     peers = peers.filter(elsewhere | pl.col("item_no").is_null()).group_by(column).agg(

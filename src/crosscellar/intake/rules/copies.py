@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from crosscellar.contract.records import Rule
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num
 
 #: One analyte of one tab, in the order of its rows.
@@ -23,14 +24,18 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
     value repeats with p, the sum of squared shares of the analyte's values; or fill a whole column over two
     lots. Vessels of one lot may share one sample of must: such a run must cross two lots.
     """
-    measured = view.typed.filter(
-        (pl.col("qualifier") == "") & (pl.col("value") != 0) & (pl.col("stage") != LOG)
-    )
-    rows = measured.sort(*_COLUMN, "row", "column").with_columns(
-        pl.col("value").rle_id().over(_COLUMN).alias("run"), pl.len().over(_COLUMN).alias("cells")
-    )
+    rows = _in_columns(view, pl.col("value") != 0)
+    changes = pl.col("column_no").ne_missing(pl.col("column_no").shift())
+    changes |= pl.col("value").ne_missing(pl.col("value").shift())
+    rows = rows.with_columns(changes.cum_sum().alias("run"))
+    least = rule.settings["least_run"]
+    runs_of = rows.group_by("run").agg(pl.len().alias("count")).filter(pl.col("count") >= least)
+    rows = rows.join(runs_of, on="run", how="semi", maintain_order="left")
+    if rows.is_empty():
+        return no_hits()
     shares = (
         view.numbers.filter(pl.col("stage") != LOG)
+        .join(rows, on=["analyte", "stage"], how="semi")
         .group_by("analyte", "stage", "value")
         .len()
         .group_by("analyte", "stage")
@@ -50,7 +55,7 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
     expected = pl.col("cells") * pl.col("p") ** (pl.col("count") - 1)
     whole = (pl.col("count") == pl.col("cells")) & (pl.col("lots") > 1)
     apart = ~pl.col("stage").is_in(_EARLY) | (pl.col("lots") > 1)
-    long = (pl.col("count") >= rule.settings["least_run"]) & (pl.col("vessels") > 1)
+    long = pl.col("vessels") > 1
     runs = runs.filter(long & apart & (whole | (expected < rule.settings["longest_expected"])))
     return hits(
         runs, rule, count=exact(pl.col("count")), analyte=pl.col("name"), value=exact(pl.col("value"))
@@ -63,21 +68,24 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
     A run of steps counts where fewer than 0.01 such runs are expected, if a step repeats as often as in the
     rest of the analyte's columns. Ferment logs may fall evenly and are left out.
     """
-    measured = view.typed.filter((pl.col("qualifier") == "") & (pl.col("stage") != LOG))
-    rows = measured.sort(*_COLUMN, "row", "column").with_columns(
-        pl.col("value").diff().over(_COLUMN).round(9).alias("step"), pl.len().over(_COLUMN).alias("cells")
+    rows = _in_columns(view, pl.lit(True))
+    within = pl.col("column_no") == pl.col("column_no").shift()
+    rows = rows.with_columns(pl.when(within).then(pl.col("value").diff().round(9)).alias("step"))
+    changes = ~within.fill_null(False) | pl.col("step").ne_missing(pl.col("step").shift())
+    rows = rows.with_columns(changes.cum_sum().alias("run"))
+    runs = (
+        rows.lazy()
+        .filter(pl.col("step") != 0)
+        .group_by("run")
+        .agg(pl.len().alias("steps"), pl.col("step", "cells", "column_no", "analyte").first())
+        .collect()
     )
-    rows = rows.with_columns(pl.col("step").rle_id().over(_COLUMN).alias("run"))
-    steps = rows.drop_nulls("step").filter(pl.col("step") != 0)
-    runs = steps.group_by([*_COLUMN, "run"], maintain_order=True).agg(
-        pl.len().alias("steps"), pl.col("step", "cells").first(), pl.col("row").min().alias("from_row"),
-        pl.col("row").max().alias("to_row"),
-    )  # fmt: skip
     long = runs.filter(pl.col("steps") >= rule.settings["least"] - 1)
     if long.is_empty():
         return no_hits()
     ordinary = (
-        runs.filter(pl.col("steps") < rule.settings["least"] - 1)
+        runs.join(long, on="analyte", how="semi")
+        .filter(pl.col("steps") < rule.settings["least"] - 1)
         .group_by("analyte", "step")
         .agg(pl.col("steps").sum())
         .group_by("analyte")
@@ -88,7 +96,9 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
         pl.col("cells") * chance ** (pl.col("steps") - 1) < 0.01
     )
     # A run of steps begins at the cell before its first step.
-    filled = rows.join(long.select(*_COLUMN, "run", "steps"), on=[*_COLUMN, "run"], how="left")
+    filled = rows.join(long, on="column_no", how="semi", maintain_order="left").join(
+        long.select("run", "steps"), on="run", how="left", maintain_order="left"
+    )
     begins = pl.col("steps").shift(-1).over(_COLUMN)
     series = pl.when(pl.col("steps").is_null() & begins.is_not_null()).then(
         pl.col("run").shift(-1).over(_COLUMN)
@@ -108,6 +118,15 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
     )
 
 
+def _in_columns(view: View, keep: pl.Expr) -> pl.DataFrame:
+    """Numbers of the batch in the order of their columns, with `column_no`, and `cells`, how many it has."""
+    looked_at = (*_COLUMN, "row", "column", "item_no", "value", "name", "in_unit", "lot", "vessel_id")
+    wanted = (pl.col("qualifier") == "") & (pl.col("stage") != LOG) & keep
+    rows = view.typed.lazy().filter(wanted).select(looked_at).collect()
+    columns = rows.group_by(_COLUMN).agg(pl.len().alias("cells")).sort(_COLUMN).with_row_index("column_no")
+    return put_beside(rows, columns, _COLUMN).sort("column_no", "row", "column")
+
+
 def copied_between(view: View, rule: Rule) -> pl.DataFrame:
     """Vessels whose numbers are, one for one, those of a vessel elsewhere.
 
@@ -116,7 +135,14 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
     measured. Vessels of one lot of must may share one sample: must and inoculation are left out there.
     """
     vessel = ["trial_id", "arm_id", "vessel_id", "stage"]
-    ordered = view.numbers.sort(*vessel, "analyte", "sample_date", "time", "replicate", nulls_last=True)
+    # Two equal lists have the same length, least and greatest value: only such are put into words.
+    alike = view.numbers.group_by(vessel).agg(
+        pl.len().alias("count"), pl.col("value").min().alias("low"), pl.col("value").max().alias("high")
+    )
+    alike = alike.filter(pl.col("count") >= rule.settings["least"])
+    alike = alike.filter(pl.len().over("stage", "count", "low", "high") > 1)
+    candidates = view.numbers.join(alike, on=vessel, how="semi", maintain_order="left")
+    ordered = candidates.sort(*vessel, "analyte", "sample_date", "time", "replicate", nulls_last=True)
     lists = ordered.group_by(vessel, maintain_order=True).agg(
         pl.len().alias("count"),
         pl.col("value").n_unique().alias("different"),
@@ -151,15 +177,17 @@ def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
     row = ["file_no", "sheet", "row"]
     measured = view.numbers.filter(
         pl.col("item_no").is_not_null() & (pl.col("value") != 0) & (pl.col("stage") != LOG)
-    ).sort(*row, "analyte", "replicate", nulls_last=True)
+    )
+    most = view.contract.rules["copied_between"].settings["least"]
+    lengths = measured.group_by(row).agg(pl.len().alias("count"))
+    lengths = lengths.filter(pl.col("count").is_between(rule.settings["least"], most, closed="left"))
+    measured = measured.join(lengths, on=row, how="semi").sort(*row, "analyte", "replicate", nulls_last=True)
     rows = measured.group_by(row, maintain_order=True).agg(
         pl.len().alias("count"),
         pl.format("{}={}", "analyte", "value").str.join(";").alias("said"),
         pl.col("vessel_id", "trial_id", "stage", "lot").first(),
         pl.col("item_no").sort_by("column").first(),
     )
-    most = view.contract.rules["copied_between"].settings["least"]
-    rows = rows.filter(pl.col("count").is_between(rule.settings["least"], most, closed="left"))
     same = ["file_no", "sheet", "stage", "said"]
     pairs = rows.join(rows, on=same, how="inner", suffix="_other", maintain_order="left").filter(
         (pl.col("row") > pl.col("row_other"))
@@ -186,7 +214,7 @@ def too_little_scatter(view: View, rule: Rule) -> pl.DataFrame:
     spread = pl.col("analyte").replace_strict(precise, default=None, return_dtype=pl.Float64)
     arm = ["trial_id", "arm_id", "stage", "sample_date", "analyte"]
     rows = (
-        view.numbers.filter(~pl.col("stage").is_in([*_EARLY, LOG]))
+        view.numbers.filter(pl.col("analyte").is_in(list(precise)) & ~pl.col("stage").is_in([*_EARLY, LOG]))
         .group_by(arm, maintain_order=True)
         .agg(
             pl.col("value").std().alias("sd"),

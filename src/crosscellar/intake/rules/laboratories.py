@@ -83,6 +83,9 @@ def laboratories_at_a_factor(view: View, rule: Rule) -> pl.DataFrame:
     columns = [*SAMPLE, "analyte", "lab_key", "lab", "name", "item_no"]
     rows = _laboratory(view.numbers.filter((pl.col("value") > 0) & (pl.col("lab_key") != "")))
     rows = rows.select(*columns, pl.col("value").log10().alias("decades"))
+    lab = pl.col("lab_key")
+    several = rows.group_by("trial_id", "analyte").agg((lab.min() != lab.max()).alias("several"))
+    rows = rows.join(several.filter("several"), on=["trial_id", "analyte"], how="semi", maintain_order="left")
     pairs = rows.join(rows, on=[*SAMPLE, "analyte"], how="inner", suffix="_other", nulls_equal=True)
     pairs = pairs.filter(pl.col("lab_key") < pl.col("lab_key_other"))
     gap = pl.col("decades") - pl.col("decades_other")

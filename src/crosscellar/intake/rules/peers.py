@@ -101,7 +101,8 @@ def _slipped_columns(view: View, within: float, least_peers: float) -> pl.DataFr
         pl.col("name", "in_unit", "unusual_low", "unusual_high").first(),
         pl.col("site_id").first(),
     )  # fmt: skip
-    columns = columns.filter(pl.col("readings") >= least_peers)
+    # What is usual as it stands is never told: only the others are held against their peers.
+    columns = columns.filter((pl.col("readings") >= least_peers) & ~_usual(10.0 ** pl.col("middle")))
     if columns.is_empty():
         return columns.with_columns(factor=pl.lit(1.0), choices=pl.lit(""))
     others = columns.select(_COLUMN).join(rows, on=_GROUP, how="inner", suffix="_peer", nulls_equal=True)

@@ -1,0 +1,28 @@
+"""Columns put beside those of a wide frame, which itself is not copied."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+
+def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[str]) -> pl.DataFrame:
+    """Items in their order, with the other columns of the one row of `answers` that has the same `on`.
+
+    Nulls of `on` are equal to one another; an item without an answer gets nulls. Only the columns of `on` are
+    looked at: a join of the whole frame would write every column anew.
+
+    Raises
+    ------
+    polars.exceptions.ShapeError
+        If two rows of `answers` have the same `on`.
+    """
+    keys = [on] if isinstance(on, str) else list(on)
+    found = items.select(keys).join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
+    return items.hstack(found.drop(keys))
+
+
+def look_at(frame: pl.DataFrame, keep: pl.Expr, *names: str) -> pl.DataFrame:
+    """The rows of a wide frame for which `keep` holds, in these columns alone."""
+    return frame.lazy().filter(keep).select(names).collect()
