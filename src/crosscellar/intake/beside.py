@@ -20,7 +20,9 @@ def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[st
     """
     keys = [on] if isinstance(on, str) else list(on)
     found = items.select(keys).join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
-    return items.hstack(found.drop(keys))
+    # Columns cut into chunks at different rows are not safe with every expression: all are kept in one.
+    whole = items.rechunk() if max(items.n_chunks("all")) > 1 else items
+    return whole.hstack(found.drop(keys).rechunk())
 
 
 def look_at(frame: pl.DataFrame, keep: pl.Expr, *names: str) -> pl.DataFrame:

@@ -231,9 +231,7 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
         pl.col("value").alias("typed_value"),
         pl.when(pl.col("target") == "readings").then(None).otherwise("value").alias("converted"),
     )
-    items = items.with_columns(
-        _converted(items, readings, contract), _other_bases(items, readings, contract)
-    )
+    items = items.with_columns(_converted(items, readings, contract), _other_bases(items, readings, contract))
     finite = pl.when(pl.col("converted").is_finite()).then("converted")
     return items.with_columns(
         pl.when(limited).then("limit").otherwise(finite).alias("value"),
@@ -289,9 +287,9 @@ def _converted(items: pl.DataFrame, readings: list[UnitReading | None], contract
 
 def _other_bases(items: pl.DataFrame, readings: list[UnitReading | None], contract: Contract) -> pl.Series:
     """`or_else`: what numbers would be on the other bases, in words, where the basis is not declared."""
-    without = items.select("item_no", "unit_no", "unit_code", "analyte", "unit_text", "stage", "value").filter(
-        pl.col("unit_code") == "basis_missing"
-    )
+    without = items.select(
+        "item_no", "unit_no", "unit_code", "analyte", "unit_text", "stage", "value"
+    ).filter(pl.col("unit_code") == "basis_missing")
     parts = [
         some.select("item_no", _other_basis(contract, some))
         for (number,), some in without.group_by("unit_no", maintain_order=True)
