@@ -32,6 +32,7 @@ LEVELS = {
     "summary": 8,
     "evidence": 9,
     "rebuilding": 9,
+    "forgetting": 9,
     "network": 10,
     "demo": 11,
     "console": 11,

@@ -18,6 +18,7 @@ from crosscellar.results import (
     CheckReport,
     DecisionOutcome,
     FindingsList,
+    Forgetting,
     IntakeOutcome,
     Outstanding,
     Rebuilt,
@@ -205,6 +206,7 @@ class Network(Evidence):
             )
         given = [paths] if isinstance(paths, str | Path) else list(paths)
         documents = read_documents([Path(path) for path in given])
+        self._refuse_forgotten(documents)
         received = self._clock().date()
         outcomes: list[Batch] = []
         written: list[str] = []
@@ -229,6 +231,17 @@ class Network(Evidence):
             if tell is not None and len(documents) > BATCH_FILES:
                 tell(f"{min(start + BATCH_FILES, len(documents))} of {len(documents)} files")
         return IntakeOutcome.of(outcomes, stored=not dry_run, marked_up=tuple(written))
+
+    def _refuse_forgotten(self, documents: Sequence[Document | Unreadable]) -> None:
+        """Raise for bytes that name a forgotten assessor: as someone new that person would count twice."""
+        named = self._store.history().tasted_by_forgotten()
+        again = [named[one.sha256] for one in documents if one.sha256 is not None and one.sha256 in named]
+        if again:
+            raise CrosscellarError(
+                "this sheet was taken in before, and it still has the code of an assessor who was forgotten",
+                where=again[0],
+                next_step="Leave it out, or write the neutral code in place of the old one first.",
+            )
 
     def _mark_up(self, batch: Batch, documents: list[Document | Unreadable], out: Path) -> list[str]:
         from crosscellar.sheets.marked_up import write_marked_up
@@ -440,6 +453,58 @@ class Network(Evidence):
         from crosscellar.rebuilding import rebuild_store
 
         return rebuild_store(self._store, Path(out), self._contract, program=program_version())
+
+    def forget(
+        self,
+        *,
+        contact: str | None = None,
+        assessor: str | None = None,
+        text: str | None = None,
+        trials: Sequence[str] | None = None,
+        drop_files: bool = False,
+        dry_run: bool = False,
+    ) -> Forgetting:
+        """What of a person was taken out of the store, its history and journal, and what is left elsewhere.
+
+        Parameters
+        ----------
+        contact
+            The site whose contact is to be forgotten, in every register that ever named it.
+        assessor
+            A code of an assessor. A neutral code stands in its place, so that tastings count as before.
+        text
+            A name or an address in notes, reasons, findings and names of files.
+        trials
+            The trials in which the code means this person; needed where it stands in several.
+        drop_files
+            Give up the kept bytes of files that hold the person; alone, those that were named before.
+        dry_run
+            Tell everything, change nothing.
+
+        Raises
+        ------
+        UnknownName
+            For a site that the register never had.
+        CrosscellarError
+            When it is not clear whom to forget.
+        StoreError
+            When the store could not be written anew; it is as it was then.
+        """
+        from crosscellar.forgetting import forget_person
+
+        forgetting = forget_person(
+            self._store,
+            self._register,
+            contact=contact,
+            assessor=assessor,
+            text=text,
+            trials=trials,
+            drop_files=drop_files,
+            dry_run=dry_run,
+        )
+        if forgetting.stored:
+            self._forget()
+        return forgetting
 
     def rules_page(self, out: str | Path) -> Written:
         """How to fill in sheets, for cellars and laboratories: a page at `out`, from the checks' tables."""

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.contract.frames import Batch
 from crosscellar.errors import CrosscellarError, StoreError
 from crosscellar.intake.check import check_documents
 from crosscellar.intake.documents import Document, Unreadable, read_document
+from crosscellar.intake.grid import Grid
 from crosscellar.register import Register
 from crosscellar.results import Rebuilt
 from crosscellar.store import Circumstances, Step, Store, same_findings
@@ -79,6 +81,8 @@ class _Again:
                 self._register(step, made)
             elif step.kind == "intake":
                 self._take_in(step, made)
+            elif step.forgotten is not None:
+                made.repeat_forgetting(step.forgotten)
             else:
                 self._decide(step, made)
         except CrosscellarError as fault:
@@ -103,15 +107,24 @@ class _Again:
 
     def _take_in(self, step: Step, made: Store) -> None:
         how = step.how or Circumstances(step.moment.astimezone(UTC).date(), step.replaced, None, "")
-        batch = check_documents(
-            self._documents(step),
-            Register.of_tables(made.register_frames(), self.contract),
-            self.contract,
-            stored=made,
-            received=how.received,
-            correction=how.correction,
-            settings=how.settings,
-        )
+        register = Register.of_tables(made.register_frames(), self.contract)
+
+        def judge(documents: list[Document | Unreadable]) -> Batch:
+            return check_documents(
+                documents,
+                register,
+                self.contract,
+                stored=made,
+                received=how.received,
+                correction=how.correction,
+                settings=how.settings,
+            )
+
+        documents = self._documents(step)
+        batch = judge(documents)
+        neutral = with_neutral_codes(documents, batch, self.old.history().codes_of(step.entry_id))
+        if neutral is not None:
+            batch = judge(neutral)
         taken = made.take_in(batch, how=how)
         if taken is not None:
             then = self.old.history().findings_of(step.entry_id)
@@ -126,7 +139,13 @@ class _Again:
             try:
                 content = self.old.content_of_file(file.sha256)
             except CrosscellarError:
-                self.differences.append(f"The bytes of {file.name} are not in the store.")
+                gone = self.old.history().given_up().get(file.sha256)
+                self.differences.append(
+                    f"The bytes of {file.name} are not in the store."
+                    if gone is None
+                    else f"The bytes of {file.name} were given up on {gone:%Y-%m-%d}, when someone was "
+                    "forgotten: what it brought cannot be made again."
+                )
                 continue
             if hashlib.sha256(content).hexdigest() != file.sha256:
                 self.differences.append(f"The kept bytes of {file.name} are damaged, so it was left out.")
@@ -150,8 +169,84 @@ class _Again:
         )
 
 
+def with_neutral_codes(
+    documents: list[Document | Unreadable], batch: Batch, codes: pl.DataFrame
+) -> list[Document | Unreadable] | None:
+    """The documents with neutral codes where the old store has them for a person who was forgotten.
+
+    The kept bytes still have the person's code; `codes` are those of the old store, by place. None where
+    nothing is to be changed.
+    """
+    if not codes["neutral"].any():
+        return None
+    place = ["sha256", "sheet", "row", "column"]
+    tasted = pl.concat(
+        [
+            frame.select("file_no", "sheet", "row", "column", "assessor_id")
+            for frame in (batch.picks, batch.scores, _proposed(batch.set_aside))
+        ]
+    ).join(batch.files.select("file_no", "sha256"), on="file_no")
+    pairs = tasted.join(codes, on=place, how="inner", nulls_equal=True, suffix="_then").filter(
+        pl.col("neutral") & (pl.col("assessor_id") != pl.col("assessor_id_then"))
+    )
+    if pairs.is_empty():
+        return None
+    kept = codes.filter(~pl.col("neutral"))
+    return [
+        document
+        if isinstance(document, Unreadable)
+        else replace(
+            document,
+            grids=tuple(
+                _renamed(grid, *(_of(frame, document.sha256, grid.sheet) for frame in (tasted, pairs, kept)))
+                for grid in document.grids
+            ),
+        )
+        for document in documents
+    ]
+
+
+def _proposed(set_aside: pl.DataFrame) -> pl.DataFrame:
+    tasting = set_aside.filter(pl.col("target").is_in(["picks", "scores"]) & pl.col("proposed").is_not_null())
+    return tasting.with_columns(assessor_id=pl.col("proposed").str.json_path_match("$.assessor_id"))
+
+
+def _of(frame: pl.DataFrame, sha256: str, sheet: str) -> pl.DataFrame:
+    return frame.filter((pl.col("sha256") == sha256) & (pl.col("sheet").fill_null("") == sheet))
+
+
+def _renamed(grid: Grid, tasted: pl.DataFrame, pairs: pl.DataFrame, kept: pl.DataFrame) -> Grid:
+    """The grid with other codes in its column of assessors, but where the code is another person's."""
+    if pairs.is_empty():
+        return grid
+    written = grid.text.join(tasted.select("row", "assessor_id").unique(), on="row", how="inner")
+    column = next(
+        (
+            name
+            for name in grid.text.columns
+            if name != "row" and written[name].str.strip_chars().eq_missing(written["assessor_id"]).all()
+        ),
+        None,
+    )
+    if column is None:
+        return grid
+    cell = pl.col(column)
+    for code, neutral in (
+        pairs.select("assessor_id", "assessor_id_then").unique(maintain_order=True).iter_rows()
+    ):
+        others = kept.filter(pl.col("assessor_id") == code)["row"].to_list()
+        ours = (pl.col(column).str.strip_chars() == code) & ~pl.col("row").is_in(others)
+        cell = pl.when(ours).then(pl.lit(neutral)).otherwise(cell)
+    return replace(grid, text=grid.text.with_columns(cell.alias(column)))
+
+
 def _named(step: Step) -> str:
-    kind = {"register": "the register", "intake": "the taking-in", "decision": "the decision"}[step.kind]
+    kind = {
+        "register": "the register",
+        "intake": "the taking-in",
+        "decision": "the decision",
+        "forgetting": "the forgetting",
+    }[step.kind]
     files = ", ".join(file.name for file in step.files[:3])
     more = f" and {len(step.files) - 3} more" if len(step.files) > 3 else ""
     what = f" of {files}{more}" if files else ""

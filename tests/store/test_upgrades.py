@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from crosscellar import cli
 from crosscellar.errors import StoreError
 from crosscellar.store import Circumstances, Store, migrations
 
@@ -21,15 +22,21 @@ from crosscellar.store import Circumstances, Store, migrations
 STORES = Path(__file__).with_name("stores")
 STANDING = {"ORR-01": 3.41, "ORR-02": 3.36, "ORR-03": 3.30}
 BEFORE_THE_DECISION = {"ORR-01": 3.31, "ORR-02": 3.35, "ORR-03": 3.30}
+LAST = migrations.known_migrations()[-1].number
 STEPS = ("copied_backup", "copied_copy", "applied", "verified", "swapped")
+
+
+def lay(folder: Path, version: int) -> Path:
+    path = folder / "network.duckdb"
+    path.write_bytes(gzip.decompress((STORES / f"version_{version}.duckdb.gz").read_bytes()))
+    journal = (STORES / f"version_{version}.journal.txt").read_bytes()
+    path.with_name("network.duckdb.journal").write_bytes(journal)
+    return path
 
 
 @pytest.fixture
 def old(tmp_path: Path) -> Path:
-    path = tmp_path / "network.duckdb"
-    path.write_bytes(gzip.decompress((STORES / "version_1.duckdb.gz").read_bytes()))
-    path.with_name("network.duckdb.journal").write_bytes((STORES / "version_1.journal.txt").read_bytes())
-    return path
+    return lay(tmp_path, 1)
 
 
 def standing(store: Store, **when: Any) -> dict[str, float]:
@@ -44,6 +51,34 @@ def test_a_store_of_version_1_opens_passes_the_check_and_answers_as_it_did(old: 
         decided = next(step.moment for step in store.history().steps() if step.kind == "decision")
         assert standing(store, as_of=decided.replace(hour=decided.hour - 1)) == BEFORE_THE_DECISION
         assert standing(store, as_of=date(2025, 12, 31)) == {}
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_an_older_store_answers_readers_from_an_upgraded_copy_and_stays_as_it_is(
+    version: int, tmp_path: Path, plain: Any
+) -> None:
+    path = lay(tmp_path, version)
+    before = path.read_bytes()
+    with Store.open(path, read_only=True) as store:
+        assert store.check() == []
+        assert standing(store) == STANDING
+        assert [step.kind for step in store.history().steps()].count("decision") == 1
+        with pytest.raises(StoreError, match="open for reading only"):
+            store.take_in(plain(("a.csv", [("v1", "pH", 3.3)])))
+        assert standing(store) == STANDING
+    assert path.read_bytes() == before
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["network.duckdb", "network.duckdb.journal"]
+
+
+def test_a_check_brings_an_older_store_up_to_date_only_where_it_is_told_to(
+    old: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = old.read_bytes()
+    assert cli.main(["--store", str(old), "check"]) == 0
+    assert old.read_bytes() == before
+    assert cli.main(["--store", str(old), "check", "--upgrade"]) == 0
+    assert old.with_name(f"network.duckdb.before-{LAST:04d}").read_bytes() == before
+    assert capsys.readouterr().out.count("is sound: 3 readings") == 2
 
 
 def test_a_store_of_version_1_takes_in_decides_and_is_backed_up(old: Path, take: Any, ph: Any) -> None:
@@ -76,7 +111,7 @@ def test_the_upgrade_of_version_1_killed_at_a_step_leaves_one_whole_store_and_a_
         assert store.check() == []
         assert standing(store) == STANDING
     names = {file.name for file in old.parent.iterdir()} - {".network.duckdb.upgrading"}
-    assert names == {"network.duckdb", "network.duckdb.journal", "network.duckdb.before-0002"}
+    assert names == {"network.duckdb", "network.duckdb.journal", f"network.duckdb.before-{LAST:04d}"}
     assert {
         file.stat().st_mode & 0o077 for file in old.parent.glob("*.duckdb*") if "journal" not in file.name
     }

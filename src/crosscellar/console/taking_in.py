@@ -13,6 +13,7 @@ from crosscellar.results import (
     DecisionOutcome,
     DemoOutcome,
     FindingsList,
+    Forgetting,
     IntakeOutcome,
     Outstanding,
     Rebuilt,
@@ -159,7 +160,12 @@ def _(result: CheckReport) -> list[Any]:
         facts = result.facts
         snapshot = facts["snapshot"] or "empty"
         counts = f"{facts['standing']} readings from {facts['files']} files"
-        return [f"{result.path} is sound: {counts}, snapshot {snapshot}."]
+        told = [f"{result.path} is sound: {counts}, snapshot {snapshot}."]
+        if facts["given_up"]:
+            told.append(
+                f"The bytes of {many(facts['given_up'], 'file')} were given up when someone was forgotten."
+            )
+        return told
     return [f"{result.path} needs attention:", *(f"- {problem}" for problem in result.problems)]
 
 
@@ -170,6 +176,39 @@ def _(result: Rebuilt) -> list[Any]:
     if result.same:
         return [f"{done} They are those of the ledger, by checksum {result.content[:12]}.", *told]
     return [f"{done} They are NOT those of the ledger:", *told, "Keep the old store and its backups."]
+
+
+#: Places in the store as a person would name them.
+PLACES: Final = {
+    "files.file": "names of files",
+    "files.message": "remarks on files",
+    "set_aside.proposed": "readings that did not enter",
+    "set_aside.current": "readings that did not enter",
+    "decisions.reason": "reasons of decisions",
+    "decisions.decided_by": "names of who decided",
+    "register_rows.row_json": "register rows",
+    "picks.assessor_id": "picks",
+    "scores.assessor_id": "scores",
+}
+
+
+@parts_of.register
+def _(result: Forgetting) -> list[Any]:
+    counted: dict[str, int] = {}
+    for place, count in result.places.items():
+        table_name, _, column = place.partition(".")
+        name = PLACES.get(place, f"{table_name} ({column.replace('_', ' ')})")
+        counted[name] = counted.get(name, 0) + count
+    where = ", ".join(f"{count} {name}" for name, count in counted.items())
+    if result.places:
+        found = f"{'Taken out of' if result.stored else 'Found in'} {where}."
+    elif result.given_up:
+        found = "The bytes were given up." if result.stored else "The bytes would be given up."
+    else:
+        found = "Nothing that stands in the store itself holds this."
+    code = f" {result.stands_for} stands for the assessor." if result.kind == "assessor" else ""
+    dry = [] if result.stored or not (result.places or result.given_up) else ["Nothing was changed."]
+    return [found + (code if result.places else ""), *dry, *(f"- {told}" for told in result.left)]
 
 
 @parts_of.register

@@ -279,6 +279,50 @@ class Rebuilt(Shown):
 
 
 @dataclass(frozen=True, slots=True)
+class Forgetting(Shown):
+    """A person taken out of the store: where they stood, what stands for them now, and what is left.
+
+    Attributes
+    ----------
+    path
+        Of the store.
+    kind, stands_for
+        contact (the site), assessor (the neutral code), text or files (empty).
+    stored
+        False for a dry run, and where nothing was to be changed.
+    places, names
+        How many texts changed, and how many names of things hold the text still, by table and column.
+    kept_in, given_up
+        Files whose kept bytes hold the person still, and those whose bytes were given up.
+    left
+        Sentences: what stays, and what to do about it.
+    """
+
+    path: str
+    kind: str
+    stands_for: str
+    stored: bool
+    places: Mapping[str, int]
+    names: Mapping[str, int]
+    kept_in: tuple[str, ...]
+    given_up: tuple[str, ...]
+    left: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "store": self.path,
+            "kind": self.kind,
+            "stands_for": self.stands_for,
+            "stored": self.stored,
+            "places": dict(self.places),
+            "names": dict(self.names),
+            "kept_in": list(self.kept_in),
+            "given_up": list(self.given_up),
+            "left": list(self.left),
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class DemoOutcome(Shown):
     """The whole job on the invented network: each step, the store that it made, and the page to open."""
 

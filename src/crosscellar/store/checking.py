@@ -44,7 +44,8 @@ def _files(session: Session) -> Iterator[str]:
         if hashlib.sha256(content).hexdigest() != sha256:
             name = names.get(sha256, sha256)
             yield f"The kept bytes of {name} are damaged. Ask the sender for the file again."
-    for sha256 in sorted(set(names) - kept):
+    gone = {row[0] for row in session.rows("SELECT DISTINCT sha256 FROM given_up")}
+    for sha256 in sorted(set(names) - kept - gone):
         yield f"The bytes of {names[sha256]} are not in the store. Take the file in again."
     broken = int(
         session.value(
@@ -57,7 +58,7 @@ def _files(session: Session) -> Iterator[str]:
 
 def missing_entries(session: Session) -> Iterator[str]:
     """A sentence for each entry that the journal has and the store has not; one if there is no journal."""
-    lines = journal.read(session.path)
+    lines = journal.lines_of(session)
     entries = dict(session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id"))
     kept = {row[0] for row in session.rows("SELECT DISTINCT sha256 FROM files WHERE sha256 IS NOT NULL")}
     if entries and not lines:
@@ -76,10 +77,11 @@ def missing_entries(session: Session) -> Iterator[str]:
             """
         )
     }
+    forgotten = set(session.rows("SELECT DISTINCT kind, stands_for FROM forgotten ORDER BY ALL"))
     for place, line in enumerate(lines):
         if entries.get(line.entry_id) == line.checksum:
             continue
-        if _again(line, lines[place + 1 :], entries, kept, decided):
+        if _again(line, lines[place + 1 :], entries, kept, decided, forgotten):
             continue
         yield _lost(line)
 
@@ -89,6 +91,8 @@ def _lost(line: journal.Line) -> str:
     lost = "is in the journal but not in the store: the store lost its end."
     if line.files:
         return f"{on} ({', '.join(name for name, _ in line.files)}) {lost} Take these sheets in again."
+    if line.kind == "forgetting":
+        return f"{on} (someone was forgotten) {lost} What was forgotten is back: forget it again."
     if line.kind == "register":
         return f"{on} (a register) {lost} Take the register in again."
     if line.decided is None:
@@ -107,14 +111,18 @@ def _again(
     entries: dict[int, str],
     kept: set[str],
     decided: dict[tuple[str, str, str], int],
+    forgotten: set[tuple[str, ...]],
 ) -> bool:
     """Whether an entry that the store lost was made good: its files came, its finding was decided again.
 
-    A register is taken in whole, so any later one makes a lost one good.
+    A register is taken in whole, so any later one makes a lost one good. A store put back from before
+    someone was forgotten has other sums for entries that it does hold.
     """
     if line.files:
         return all(sha256 in kept for _, sha256 in line.files if sha256)
     if line.decided is not None:
         place = (line.decided.sha256, line.decided.cell, line.decided.code)
-        return decided.get(place, 0) > line.entry_id
+        return decided.get(place, 0) >= line.entry_id
+    if line.forgotten:
+        return line.forgotten in forgotten
     return any(other.kind == line.kind and entries.get(other.entry_id) == other.checksum for other in later)

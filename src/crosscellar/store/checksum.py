@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -57,9 +58,9 @@ def content_of(session: Session, target: str, stored_ids: pl.Series) -> Content:
         return _content(session.rows(TARGETS[target].digest_chosen)[0])
 
 
-def content_standing(session: Session, *, until: int) -> Content:
-    """The content that stands after entry `until`, computed anew from every row."""
+def content_standing(session: Session, *, until: int, tables: Collection[str] = tuple(TARGETS)) -> Content:
+    """The content that stands after entry `until` in these tables, computed anew from every row."""
     content = Content()
-    for target in TARGETS.values():
+    for target in (TARGETS[table] for table in tables):
         content = content.plus(_content(session.rows(target.digest_standing, {"until": until})[0]))
     return content

@@ -1,4 +1,4 @@
-"""A consistent copy of a store: a file copied alone would lack what is still in its log."""
+"""Consistent copies of a store: a file copied alone would lack what is still in its log."""
 
 from __future__ import annotations
 

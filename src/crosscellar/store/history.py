@@ -8,6 +8,7 @@ from datetime import datetime
 import polars as pl
 
 from crosscellar.store.circumstances import Circumstances, circumstances_of
+from crosscellar.store.forgetting import Forgotten, forgettings
 from crosscellar.store.ledger import instant_of
 from crosscellar.store.registers import register_frames
 from crosscellar.store.session import Session
@@ -53,6 +54,7 @@ class Step:
     replaced: bool
     files: tuple[GivenFile, ...]
     ruling: Ruling | None
+    forgotten: Forgotten | None = None
 
 
 class History:
@@ -64,6 +66,7 @@ class History:
     def steps(self) -> tuple[Step, ...]:
         """Every entry of the ledger, in order."""
         how = circumstances_of(self._session)
+        forgotten = forgettings(self._session)
         files: dict[int, list[GivenFile]] = {}
         for entry, *given in self._session.rows(
             """
@@ -98,6 +101,7 @@ class History:
                 entry in replaced,
                 tuple(files.get(entry, ())),
                 rulings.get(entry),
+                forgotten.get(entry),
             )
             for entry, moment, kind, checksum in self._session.rows(
                 "SELECT entry_id, epoch_us(moment), kind, checksum FROM ledger ORDER BY entry_id"
@@ -107,6 +111,66 @@ class History:
     def register_after(self, entry: int) -> dict[str, pl.DataFrame]:
         """The register's tables as they stood after this entry; a table without rows is left out."""
         return register_frames(self._session, until=entry)
+
+    def contacts_of(self, site: str) -> list[str]:
+        """Every contact that the register ever had of this site."""
+        return [
+            row[0]
+            for row in self._session.rows(
+                """
+                SELECT DISTINCT json_extract_string(row_json, '$.contact') AS contact FROM register_rows
+                WHERE register_table = 'sites' AND json_extract_string(row_json, '$.site_id') = $site
+                    AND contact IS NOT NULL
+                ORDER BY contact
+                """,
+                {"site": site},
+            )
+        ]
+
+    def tasted_by_forgotten(self) -> dict[str, str]:
+        """Files (SHA-256 to name) in whose bytes an assessor stands who was forgotten."""
+        return dict(
+            self._session.rows(
+                """
+                SELECT f.sha256, min(f.file) FROM files AS f JOIN (
+                    SELECT entry_id, sha256 FROM forgotten_in UNION ALL SELECT entry_id, sha256 FROM given_up
+                ) AS g USING (sha256)
+                JOIN forgotten AS n ON n.entry_id = g.entry_id
+                WHERE n.kind = 'assessor' GROUP BY f.sha256 ORDER BY f.sha256
+                """
+            )
+        )
+
+    def given_up(self) -> dict[str, datetime]:
+        """When the kept bytes of a file were given up, by its SHA-256."""
+        return {
+            sha256: instant_of(moment)
+            for sha256, moment in self._session.rows(
+                """
+                SELECT g.sha256, max(epoch_us(l.moment)) FROM given_up AS g JOIN ledger AS l USING (entry_id)
+                GROUP BY g.sha256 ORDER BY g.sha256
+                """
+            )
+        }
+
+    def codes_of(self, entry: int) -> pl.DataFrame:
+        """Tastings of an entry's files: sha256, place, assessor_id, and whether that is a neutral code."""
+        return self._session.frame(
+            """
+            SELECT f.sha256, t.sheet, t."row", t."column", t.assessor_id,
+                t.assessor_id IN (SELECT stands_for FROM forgotten WHERE kind = 'assessor') AS neutral
+            FROM (
+                SELECT file_id, sheet, "row", "column", assessor_id FROM picks
+                UNION ALL SELECT file_id, sheet, "row", "column", assessor_id FROM scores
+                UNION ALL SELECT file_id, sheet, "row", "column",
+                    json_extract_string(proposed, '$.assessor_id') FROM set_aside
+                    WHERE target IN ('picks', 'scores') AND proposed IS NOT NULL
+            ) AS t JOIN files AS f USING (file_id)
+            WHERE f.entry_id = $entry
+            ORDER BY ALL
+            """,
+            {"entry": entry},
+        )
 
     def findings_of(self, entry: int) -> pl.DataFrame:
         """The entry's findings with their place, numbered `nth` where several share one."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import astuple, dataclass
 from pathlib import Path
@@ -32,6 +33,7 @@ class Line:
     """One journal line: the entry's number, kind and checksum, and the files it took in (name, sha256).
 
     `decided` is None for what is no decision, and in lines of decisions written before findings were named.
+    `forgotten` is empty but for a forgetting: its kind and what stands for the person.
     """
 
     entry_id: int
@@ -40,11 +42,17 @@ class Line:
     checksum: str
     files: tuple[tuple[str, str], ...]
     decided: Decided | None = None
+    forgotten: tuple[str, ...] = ()
 
 
 def journal_path(store: Path) -> Path:
     """Where the journal of this store lies."""
     return store.with_name(f"{store.name}.journal")
+
+
+def _ready(store: Path) -> Path:
+    """Where the journal of a store that is about to be swapped in lies."""
+    return store.with_name(f"{store.name}.journal.new")
 
 
 def decided_in(session: Session, entry: int) -> Decided | None:
@@ -61,14 +69,17 @@ def decided_in(session: Session, entry: int) -> Decided | None:
     return Decided(*found[0]) if found else None
 
 
-def append(
-    store: Path,
-    entry: Entry,
-    files: tuple[tuple[str, str], ...] = (),
-    *,
-    decided: Decided | None = None,
-) -> None:
-    """Nothing; the line is on the disk when this returns. Raises StoreError when it cannot be written."""
+def forgotten_in(session: Session, entry: int) -> tuple[str, ...]:
+    """What this entry forgot: its kind and what stands for the person; empty for any other entry."""
+    found = session.rows(
+        "SELECT kind, stands_for FROM forgotten WHERE entry_id = $entry ORDER BY kind", {"entry": entry}
+    )
+    return tuple(found[0]) if found else ()
+
+
+def _line(
+    entry: Entry, files: tuple[tuple[str, str], ...], decided: Decided | None, forgotten: tuple[str, ...] = ()
+) -> str:
     told: dict[str, Any] = {
         "entry": entry.entry_id,
         "moment": entry.moment.isoformat(),
@@ -78,7 +89,21 @@ def append(
     }
     if decided is not None:
         told["decided"] = list(astuple(decided))
-    line = json.dumps(told, ensure_ascii=False)
+    if forgotten:
+        told["forgotten"] = list(forgotten)
+    return json.dumps(told, ensure_ascii=False)
+
+
+def append(
+    store: Path,
+    entry: Entry,
+    files: tuple[tuple[str, str], ...] = (),
+    *,
+    decided: Decided | None = None,
+    forgotten: tuple[str, ...] = (),
+) -> None:
+    """Nothing; the line is on the disk when this returns. Raises StoreError when it cannot be written."""
+    line = _line(entry, files, decided, forgotten)
     path = journal_path(store)
     new = not path.exists()
     try:
@@ -145,7 +170,80 @@ def catch_up(session: Session) -> None:
             entry,
             tuple((str(name), str(sha)) for name, sha in files),
             decided=decided_in(session, number),
+            forgotten=forgotten_in(session, number),
         )
+
+
+def rewritten(session: Session, store: Path, sums: Mapping[str, str], clean: Callable[[str], str]) -> bytes:
+    """The journal of `store` with the checksums of `session`, its newest entry added, and clean texts.
+
+    `sums` maps the checksums that were to those that are; a line of an entry that the store lost keeps its
+    own. `clean` takes out of a file's name what is forgotten. A line that cannot be read is left out.
+    """
+    lines = []
+    for text in _texts(journal_path(store)):
+        if _parsed(text) is None:
+            continue
+        told = json.loads(text)
+        told["checksum"] = sums.get(told["checksum"], told["checksum"])
+        told["files"] = [[clean(name), sha256] for name, sha256 in told["files"]]
+        if "decided" in told:
+            number, file, *rest = told["decided"]
+            told["decided"] = [number, clean(file), *rest]
+        lines.append(json.dumps(told, ensure_ascii=False))
+    entry = last_entry(session)
+    if entry is not None:
+        lines.append(_line(entry, (), None, forgotten_in(session, entry.entry_id)))
+    return "".join(f"{line}\n" for line in lines).encode()
+
+
+def prepare(store: Path, content: bytes) -> None:
+    """Nothing; the journal of a store that is about to be swapped in lies ready, on the disk."""
+    with private_files(), _ready(store).open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    sync_folder(store.parent)
+
+
+def put_in_place(store: Path) -> None:
+    """Nothing; the journal that lay ready is the journal."""
+    _ready(store).replace(journal_path(store))
+    sync_folder(store.parent)
+
+
+def settle(session: Session) -> None:
+    """Nothing; a journal that lies ready is put in place if its store was swapped in, else it is removed.
+
+    Only for a session that holds its store for writing: nobody else is in the midst of swapping then.
+    """
+    ready = _ready(session.path)
+    if not ready.exists():
+        return
+    if _is_of(session, _read(ready)):
+        put_in_place(session.path)
+    else:
+        ready.unlink()
+
+
+def _is_of(session: Session, lines: list[Line]) -> bool:
+    """Whether the last of these lines is an entry of this store's ledger."""
+    return bool(lines) and bool(
+        session.rows(
+            "SELECT entry_id FROM ledger WHERE entry_id = $entry AND kind = $kind AND checksum = $checksum",
+            {"entry": lines[-1].entry_id, "kind": lines[-1].kind, "checksum": lines[-1].checksum},
+        )
+    )
+
+
+def lines_of(session: Session) -> list[Line]:
+    """The journal's lines: of the one that lies ready, where a crash came after its store was swapped in."""
+    ready = _ready(session.path)
+    if ready.exists():
+        lines = _read(ready)
+        if _is_of(session, lines):
+            return lines
+    return read(session.path)
 
 
 def last_entry_id(store: Path) -> int:
@@ -155,23 +253,28 @@ def last_entry_id(store: Path) -> int:
 
 def read(store: Path) -> list[Line]:
     """The lines that can be read; a last line cut short by a crash is passed over."""
-    path = journal_path(store)
-    if not path.exists():
-        return []
-    lines: list[Line] = []
-    for text in path.read_text(encoding="utf-8", errors="replace").splitlines():
-        try:
-            found: dict[str, Any] = json.loads(text)
-            lines.append(
-                Line(
-                    int(found["entry"]),
-                    str(found["moment"]),
-                    str(found["kind"]),
-                    str(found["checksum"]),
-                    tuple((str(name), str(sha)) for name, sha in found["files"]),
-                    Decided(*found["decided"]) if "decided" in found else None,
-                )
-            )
-        except (ValueError, KeyError, TypeError):
-            continue
-    return lines
+    return _read(journal_path(store))
+
+
+def _read(path: Path) -> list[Line]:
+    return [line for text in _texts(path) if (line := _parsed(text)) is not None]
+
+
+def _texts(path: Path) -> list[str]:
+    return path.read_text(encoding="utf-8", errors="replace").splitlines() if path.exists() else []
+
+
+def _parsed(text: str) -> Line | None:
+    try:
+        found: dict[str, Any] = json.loads(text)
+        return Line(
+            int(found["entry"]),
+            str(found["moment"]),
+            str(found["kind"]),
+            str(found["checksum"]),
+            tuple((str(name), str(sha)) for name, sha in found["files"]),
+            Decided(*found["decided"]) if "decided" in found else None,
+            tuple(str(part) for part in found.get("forgotten", ())),
+        )
+    except (ValueError, KeyError, TypeError):
+        return None

@@ -148,6 +148,29 @@ def make_new(path: Path, *, moment: datetime, steps: tuple[Migration, ...]) -> N
                 left.unlink()
 
 
+def upgraded_in_memory(path: Path, *, moment: datetime, steps: tuple[Migration, ...], wait: float) -> Session:
+    """A session for reading on a copy in memory that has seen all steps; the store stays as it is.
+
+    Raises
+    ------
+    StoreError
+        When the copy needs more memory than a store may use.
+    """
+    session = Session(path, wait=wait, in_memory=True)
+    try:
+        version = version_of(session)
+        apply(session, tuple(step for step in steps if step.number > version), moment)
+    except StoreError as fault:
+        session.close()
+        raise StoreError(
+            "the store was written by an older crosscellar and is too large to be read without an upgrade",
+            where=path,
+            next_step="`crosscellar check --upgrade` brings it up to date, on a copy.",
+        ) from fault
+    session.read_only = True
+    return session
+
+
 @contextmanager
 def _only_one(path: Path) -> Iterator[None]:
     """Inside, no other process upgrades this store: two would swap in copies of different moments.
@@ -179,7 +202,7 @@ def _sweep(path: Path) -> None:
             left.unlink()
 
 
-def _mark(path: Path) -> tuple[int, int, int]:
+def mark_of(path: Path) -> tuple[int, int, int]:
     """What changes when anyone writes to the file or puts another in its place."""
     found = path.stat()
     return (found.st_ino, found.st_size, found.st_mtime_ns)
@@ -212,7 +235,7 @@ def bring_up_to_date(
             session.checkpoint()
         finally:
             session.close()
-        mark = _mark(path)
+        mark = mark_of(path)
         try:
             with private_files():
                 for target in (backup, copy):
@@ -236,7 +259,7 @@ def bring_up_to_date(
             finally:
                 session.close()
             at_step("verified")
-            if _mark(path) != mark:
+            if mark_of(path) != mark:
                 raise StoreError(
                     "another program wrote to the store while it was upgraded, so it was left as it is",
                     where=path,

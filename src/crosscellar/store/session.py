@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -75,66 +75,107 @@ def look_at(path: Path) -> None:
         )
 
 
-class Session:
-    """An open connection: statements are fixed texts, values go in as parameters, frames by registration."""
+def _inode_of(path: Path) -> tuple[int, int]:
+    try:
+        found = path.stat()
+    except OSError as fault:
+        raise StoreError(
+            f"the store cannot be opened ({fault.strerror})",
+            where=path,
+            next_step="Check the path and your rights to it.",
+        ) from fault
+    return (found.st_dev, found.st_ino)
 
-    def __init__(self, path: Path, *, read_only: bool = False, wait: float = 10.0) -> None:
-        self.path = path
-        self.read_only = read_only
-        self._inode = self._reserve()
+
+def _reserve(path: Path) -> tuple[int, int]:
+    inode = _inode_of(path)
+    holder = _held.get(inode)
+    if holder == os.getpid():
+        raise StoreBusy(
+            "this program already has this store open, perhaps under another name",
+            where=path,
+            next_step="Close it first, or go on with the store that is open.",
+        )
+    if holder is not None:
+        raise StoreBusy(
+            "a forked process cannot share the store that its parent opened",
+            where=path,
+            next_step="Start a new process (spawn) that opens the store itself.",
+        )
+    look_at(path)
+    _held[inode] = os.getpid()
+    return inode
+
+
+def reach(
+    path: Path, connect: Callable[[], duckdb.DuckDBPyConnection], wait: float
+) -> tuple[duckdb.DuckDBPyConnection, tuple[int, int]]:
+    """The connection that `connect` makes to the store at `path`, and the inode noted as this process's.
+
+    While another process holds the store it is tried again for `wait` seconds. A file that was put in the
+    store's place between looking and locking is reached in a second look: the lock would be on the old one.
+    """
+    import duckdb
+
+    give_up = time.monotonic() + wait
+    # Each process waits a rhythm of its own, so that two that wait do not keep colliding.
+    pause = 0.02 * (1 + os.getpid() % 17 / 17)
+    while True:
+        inode = _reserve(path)
         try:
-            self._connection = self._connect(wait)
-        except BaseException:
-            _held.pop(self._inode, None)
-            raise
-        self._broken = False
-
-    def _reserve(self) -> tuple[int, int]:
-        try:
-            found = self.path.stat()
-        except OSError as fault:
-            raise StoreError(
-                f"the store cannot be opened ({fault.strerror})",
-                where=self.path,
-                next_step="Check the path and your rights to it.",
-            ) from fault
-        inode = (found.st_dev, found.st_ino)
-        holder = _held.get(inode)
-        if holder == os.getpid():
-            raise StoreBusy(
-                "this program already has this store open, perhaps under another name",
-                where=self.path,
-                next_step="Close it first, or go on with the store that is open.",
-            )
-        if holder is not None:
-            raise StoreBusy(
-                "a forked process cannot share the store that its parent opened",
-                where=self.path,
-                next_step="Start a new process (spawn) that opens the store itself.",
-            )
-        look_at(self.path)
-        _held[inode] = os.getpid()
-        return inode
-
-    def _connect(self, wait: float) -> duckdb.DuckDBPyConnection:
-        import duckdb
-
-        give_up = time.monotonic() + wait
-        # Each process waits a rhythm of its own, so that two that wait do not keep colliding.
-        pause = 0.02 * (1 + os.getpid() % 17 / 17)
-        while True:
-            try:
-                with private_files():
-                    connection = duckdb.connect(str(self.path), read_only=self.read_only, config=CONFIG)
-                    connection.execute("SET TimeZone = 'UTC'")
-                    connection.execute("SET lock_configuration = true")
-                return connection
-            except duckdb.Error as fault:
-                told = explain(fault, self.path)
-                if not isinstance(told, StoreBusy) or time.monotonic() >= give_up:
-                    raise told from fault
+            with private_files():
+                connection = connect()
+            if _inode_of(path) == inode:
+                return connection, inode
+            connection.close()
+        except duckdb.Error as fault:
+            release(inode)
+            told = explain(fault, path)
+            if not isinstance(told, StoreBusy) or time.monotonic() >= give_up:
+                raise told from fault
             time.sleep(min(pause, max(0.0, give_up - time.monotonic())))
             pause = min(pause * 1.5, 0.5)
+        except BaseException:
+            release(inode)
+            raise
+        else:
+            release(inode)
+
+
+def release(inode: tuple[int, int]) -> None:
+    """Nothing; this process holds the file of this inode no more."""
+    _held.pop(inode, None)
+
+
+class Session:
+    """An open connection: statements are fixed texts, values go in as parameters, frames by registration.
+
+    `in_memory` works on a copy of the store that vanishes with the session.
+    """
+
+    def __init__(
+        self, path: Path, *, read_only: bool = False, wait: float = 10.0, in_memory: bool = False
+    ) -> None:
+        self.path = path
+        self.read_only = read_only
+        self._in_memory = in_memory
+        self._connection, self._inode = reach(path, self._connect, wait)
+        self._broken = False
+
+    def _connect(self) -> duckdb.DuckDBPyConnection:
+        import duckdb
+
+        if self._in_memory:
+            connection = duckdb.connect(config={**CONFIG, "enable_external_access": True})
+            connection.execute("ATTACH $path AS source (READ_ONLY)", {"path": str(self.path)})
+            connection.execute("COPY FROM DATABASE source TO memory")
+            connection.execute("DETACH source")
+            connection.execute("SET enable_external_access = false")
+        else:
+            connection = duckdb.connect(str(self.path), read_only=self.read_only, config=CONFIG)
+        connection.execute("SET TimeZone = 'UTC'")
+        connection.execute("SET lock_configuration = true")
+        return connection
 
     def _ours(self) -> duckdb.DuckDBPyConnection:
         if os.getpid() != _held.get(self._inode):
@@ -205,6 +246,12 @@ class Session:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Everything inside is stored, or nothing: on any exception it is rolled back, never committed."""
+        if self.read_only:
+            raise StoreError(
+                "the store is open for reading only",
+                where=self.path,
+                next_step="Open it for writing to change it.",
+            )
         self.run("BEGIN TRANSACTION")
         try:
             yield
@@ -230,7 +277,7 @@ class Session:
             return
         with suppress(Exception), private_files():
             self._connection.close()
-        del _held[self._inode]
+        release(self._inode)
 
 
 def explain(fault: Exception, path: Path) -> StoreError:

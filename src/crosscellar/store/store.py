@@ -7,76 +7,43 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Self
 
 import polars as pl
 
-from crosscellar.contract.frames import FILES, READINGS, Batch
+from crosscellar.contract.frames import READINGS, Batch
 from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
-from crosscellar.store import journal
+from crosscellar.store import journal, views
 from crosscellar.store.checking import missing_entries, problems_of
 from crosscellar.store.checksum import content_standing
 from crosscellar.store.circumstances import Circumstances
 from crosscellar.store.copies import write_copy
 from crosscellar.store.deciding import Decided, store_decision
+from crosscellar.store.forgetting import (
+    Forgotten,
+    forget,
+    look_for,
+    trials_tasted_by,
+    write_forgetting,
+)
 from crosscellar.store.history import History
 from crosscellar.store.ledger import ALL, Entry, Snapshot, last_entry, until_of
 from crosscellar.store.migrations import (
     bring_up_to_date,
     known_migrations,
     make_new,
+    upgraded_in_memory,
     version_of,
 )
 from crosscellar.store.registers import register_frames, store_register
 from crosscellar.store.session import Session
-from crosscellar.store.taking import store_batch
+from crosscellar.store.swapping import swap_in
+from crosscellar.store.taking import next_entry, store_batch
 from crosscellar.store.targets import TARGETS
+from crosscellar.store.wording import Person
 
 Clock = Callable[[], datetime]
 When = date | datetime | None
-
-_STATE: Final = """
-    CASE
-        WHEN n.severity = 'remark' THEN 'remark'
-        WHEN d.verdict IS NOT NULL THEN CASE d.verdict WHEN 'accept' THEN 'accepted' ELSE 'refused' END
-        WHEN a.how IS NOT NULL THEN a.how
-        WHEN n.severity = 'refuse' THEN 'refused'
-        ELSE 'open'
-    END
-"""
-
-_FINDINGS: Final = """
-    SELECT n.finding_id, f.file, n.sheet, n."row", n."column", n.cell, n.code, n.severity, n.value,
-        n.message, n.suggestion, STATE AS state, d.reason AS reason, l.moment AS taken_at,
-        (SELECT count(*) FROM finding_items AS i WHERE i.finding_id = n.finding_id) AS readings,
-        coalesce((SELECT min(json_extract_string(s.proposed, '$.trial_id')) FROM finding_items AS i
-            JOIN set_aside AS s USING (item_id) WHERE i.finding_id = n.finding_id), '') AS trial_id
-    FROM findings AS n
-    LEFT JOIN files AS f USING (file_id)
-    JOIN ledger AS l ON l.entry_id = n.entry_id
-    LEFT JOIN (SELECT finding_id, arg_max(verdict, decision_id) AS verdict,
-            arg_max(reason, decision_id) AS reason
-        FROM decisions WHERE entry_id <= $until GROUP BY finding_id) AS d USING (finding_id)
-    LEFT JOIN (SELECT finding_id, min(how) AS how FROM answered WHERE entry_id <= $until
-        GROUP BY finding_id) AS a USING (finding_id)
-    WHERE n.entry_id <= $until
-    ORDER BY n.finding_id
-""".replace("STATE", _STATE)
-
-
-_MEASURED: Final = """
-    SELECT s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date, s."time", s.analyte, s.replicate,
-        s.lab, s.value, s.qualifier, s.unit, s.method
-    FROM readings AS s
-    WHERE s.entry_id <= $until
-        AND ($analytes::VARCHAR[] IS NULL OR s.analyte IN (SELECT unnest($analytes::VARCHAR[])))
-        AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
-            WHERE target = 'readings' AND entry_id <= $until
-            GROUP BY stored_id HAVING NOT arg_max(stands, step_id))
-    ORDER BY s.trial_id, s.arm_id NULLS FIRST, s.vessel_id NULLS FIRST, s.stage NULLS FIRST,
-        s.sample_date NULLS FIRST, s."time" NULLS FIRST, s.analyte, s.replicate NULLS FIRST,
-        s.lab NULLS FIRST, s.reading_id
-"""
 
 
 def _now() -> datetime:
@@ -124,7 +91,8 @@ class Store:
         path
             The store's file.
         read_only
-            For questions and reports: several readers can share it, and nothing is made or upgraded.
+            For questions and reports: several readers can share it, and nothing is made or changed. A store
+            that an older program wrote answers from an upgraded copy in memory.
         wait
             Seconds to wait while another process holds it.
         clock, at_step
@@ -156,14 +124,11 @@ class Store:
                     where=path,
                     next_step="Install the newest crosscellar and run the command again.",
                 )
-            if version < steps[-1].number and read_only:
-                raise StoreError(
-                    "the store was written by an older crosscellar and is open for reading only",
-                    where=path,
-                    next_step="Take in the register or a sheet once: that brings it up to date, on a copy.",
-                )
             if version < steps[-1].number:
                 session.close()
+            if version < steps[-1].number and read_only:
+                session = upgraded_in_memory(path, moment=clock(), steps=steps, wait=wait)
+            elif version < steps[-1].number:
                 bring_up_to_date(
                     path,
                     moment=clock(),
@@ -176,6 +141,7 @@ class Store:
             session.close()
             raise
         if not read_only:
+            journal.settle(session)
             journal.catch_up(session)
         return cls(session, clock=clock, at_step=at_step)
 
@@ -247,7 +213,13 @@ class Store:
         entry = last_entry(self._session)
         if entry is None or (before is not None and entry.entry_id == before.entry_id):
             return
-        journal.append(self.path, entry, files, decided=journal.decided_in(self._session, entry.entry_id))
+        journal.append(
+            self.path,
+            entry,
+            files,
+            decided=journal.decided_in(self._session, entry.entry_id),
+            forgotten=journal.forgotten_in(self._session, entry.entry_id),
+        )
         self._at_step("journalled")
         try:
             self._session.checkpoint()
@@ -287,14 +259,7 @@ class Store:
 
     def known_files(self, sha256s: Sequence[str]) -> pl.DataFrame:
         """Files of these contents taken in before: sha256, file, taken_at (ISO text)."""
-        return self._session.frame(
-            """
-            SELECT f.sha256, f.file, strftime(l.moment, '%Y-%m-%dT%H:%M:%SZ') AS taken_at
-            FROM files AS f JOIN ledger AS l USING (entry_id)
-            WHERE f.sha256 IN (SELECT unnest($shas::VARCHAR[])) ORDER BY f.file_id
-            """,
-            {"shas": list(sha256s)},
-        )
+        return views.known_files_of(self._session, sha256s)
 
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Items under these keys, those that were replaced included: the target's columns and `standing`."""
@@ -319,13 +284,8 @@ class Store:
         What effects are computed from, in the order of the key. Without file, cell and text sent it is read
         much quicker than `readings`.
         """
-        return self._session.frame(
-            _MEASURED,
-            {
-                "until": until_of(self._session, as_of),
-                "analytes": None if analytes is None else list(analytes),
-            },
-        )
+        until = until_of(self._session, as_of)
+        return views.measured_of(self._session, analytes=analytes, until=until)
 
     def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
         """Current readings of these trials, in the columns of READINGS."""
@@ -341,30 +301,16 @@ class Store:
 
     def findings(self, *, open_only: bool = False, as_of: When = None) -> pl.DataFrame:
         """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
-        found = self._session.frame(_FINDINGS, {"until": until_of(self._session, as_of)})
+        found = views.findings_of(self._session, until=until_of(self._session, as_of))
         return found.filter(pl.col("state") == "open") if open_only else found
 
     def files(self, *, as_of: When = None) -> pl.DataFrame:
         """Every file taken in, with its counts, and `taken_at`."""
-        return self._session.frame(
-            """
-            SELECT f.*, l.moment AS taken_at FROM files AS f JOIN ledger AS l USING (entry_id)
-            WHERE f.entry_id <= $until ORDER BY f.file_id
-            """,
-            {"until": until_of(self._session, as_of)},
-        ).select("file_id", "entry_id", *FILES, "taken_at")
+        return views.files_of(self._session, until=until_of(self._session, as_of))
 
     def trials_of_files(self) -> pl.DataFrame:
         """file_id and trial_id of every item that stands or waits, distinct."""
-        return self._session.frame(
-            """
-            SELECT file_id, trial_id FROM readings UNION SELECT file_id, trial_id FROM picks
-            UNION SELECT file_id, trial_id FROM scores
-            UNION SELECT file_id, json_extract_string(proposed, '$.trial_id') FROM set_aside
-                WHERE proposed IS NOT NULL
-            ORDER BY ALL
-            """
-        )
+        return views.trials_of_files(self._session)
 
     def set_aside(self) -> pl.DataFrame:
         """Every item that did not enter, with its file and outcome."""
@@ -439,6 +385,51 @@ class Store:
                 raise StoreError("the copy differs from the store", where=out, next_step="Delete it.")
         return out
 
+    def forget(self, person: Person, *, drop_files: bool = False, dry_run: bool = False) -> Forgotten:
+        """What of this person was taken out of the store, its history and its journal, and what stays.
+
+        The store is closed, written anew and opened again, so that no old byte of it is left. `drop_files`
+        gives up the kept bytes of the files that hold the person; what was read from them stays.
+        `dry_run` only looks. Where there is nothing to forget, nothing is changed.
+
+        Raises
+        ------
+        StoreError
+            When it could not be written anew; it is as it was then.
+        """
+        found = look_for(self._session, person, drop_files=drop_files)
+        if dry_run or found.nothing:
+            return found
+        if self._session.read_only:
+            raise StoreError(
+                "the store is open for reading only",
+                where=self.path,
+                next_step="Open it for writing to change it.",
+            )
+        path, moment = self.path, self._clock()
+        self._session.close()
+        try:
+            return swap_in(
+                path,
+                lambda copy: forget(copy, person, drop_files=drop_files, moment=moment, store=path),
+                at_step=self._at_step,
+            )
+        finally:
+            self._session = Session(path)
+            journal.settle(self._session)
+
+    def trials_tasted_by(self, code: str) -> list[str]:
+        """The trials in which an assessor of this code tasted."""
+        return trials_tasted_by(self._session, code)
+
+    def repeat_forgetting(self, forgotten: Forgotten) -> None:
+        """Nothing; the ledger has this forgetting of another store, from which what came in was taken."""
+        before = last_entry(self._session)
+        with self._session.transaction():
+            entry = next_entry(self._session)
+            write_forgetting(self._session, forgotten, entry=entry, moment=self._clock())
+        self._after(before, ())
+
     def content_checksum(self) -> str:
         """The SHA-256 that stands for everything that stands, computed anew."""
         return content_standing(self._session, until=ALL).checksum
@@ -452,6 +443,7 @@ class Store:
             "last_entry": snapshot.moment,
             "files": int(self._session.value("SELECT count(*) FROM files")),
             "kept_contents": int(self._session.value("SELECT count(*) FROM contents")),
+            "given_up": int(self._session.value("SELECT count(DISTINCT sha256) FROM given_up")),
         }
 
 

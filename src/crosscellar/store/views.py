@@ -1,0 +1,102 @@
+"""What a store shows of itself beside its items: findings and their state, measured values, files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import polars as pl
+
+from crosscellar.contract.frames import FILES
+from crosscellar.store.session import Session
+
+_STATE: Final = """
+    CASE
+        WHEN n.severity = 'remark' THEN 'remark'
+        WHEN d.verdict IS NOT NULL THEN CASE d.verdict WHEN 'accept' THEN 'accepted' ELSE 'refused' END
+        WHEN a.how IS NOT NULL THEN a.how
+        WHEN n.severity = 'refuse' THEN 'refused'
+        ELSE 'open'
+    END
+"""
+
+_FINDINGS: Final = """
+    SELECT n.finding_id, f.file, n.sheet, n."row", n."column", n.cell, n.code, n.severity, n.value,
+        n.message, n.suggestion, STATE AS state, d.reason AS reason, l.moment AS taken_at,
+        (SELECT count(*) FROM finding_items AS i WHERE i.finding_id = n.finding_id) AS readings,
+        coalesce((SELECT min(json_extract_string(s.proposed, '$.trial_id')) FROM finding_items AS i
+            JOIN set_aside AS s USING (item_id) WHERE i.finding_id = n.finding_id), '') AS trial_id
+    FROM findings AS n
+    LEFT JOIN files AS f USING (file_id)
+    JOIN ledger AS l ON l.entry_id = n.entry_id
+    LEFT JOIN (SELECT finding_id, arg_max(verdict, decision_id) AS verdict,
+            arg_max(reason, decision_id) AS reason
+        FROM decisions WHERE entry_id <= $until GROUP BY finding_id) AS d USING (finding_id)
+    LEFT JOIN (SELECT finding_id, min(how) AS how FROM answered WHERE entry_id <= $until
+        GROUP BY finding_id) AS a USING (finding_id)
+    WHERE n.entry_id <= $until
+    ORDER BY n.finding_id
+""".replace("STATE", _STATE)
+
+
+_MEASURED: Final = """
+    SELECT s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date, s."time", s.analyte, s.replicate,
+        s.lab, s.value, s.qualifier, s.unit, s.method
+    FROM readings AS s
+    WHERE s.entry_id <= $until
+        AND ($analytes::VARCHAR[] IS NULL OR s.analyte IN (SELECT unnest($analytes::VARCHAR[])))
+        AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
+            WHERE target = 'readings' AND entry_id <= $until
+            GROUP BY stored_id HAVING NOT arg_max(stands, step_id))
+    ORDER BY s.trial_id, s.arm_id NULLS FIRST, s.vessel_id NULLS FIRST, s.stage NULLS FIRST,
+        s.sample_date NULLS FIRST, s."time" NULLS FIRST, s.analyte, s.replicate NULLS FIRST,
+        s.lab NULLS FIRST, s.reading_id
+"""
+
+
+def findings_of(session: Session, *, until: int) -> pl.DataFrame:
+    """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
+    return session.frame(_FINDINGS, {"until": until})
+
+
+def measured_of(session: Session, *, analytes: Sequence[str] | None, until: int) -> pl.DataFrame:
+    """Key, value, unit and method of the readings that stand, in the order of the key."""
+    return session.frame(
+        _MEASURED, {"until": until, "analytes": None if analytes is None else list(analytes)}
+    )
+
+
+def files_of(session: Session, *, until: int) -> pl.DataFrame:
+    """Every file taken in, with its counts, and `taken_at`."""
+    return session.frame(
+        """
+        SELECT f.*, l.moment AS taken_at FROM files AS f JOIN ledger AS l USING (entry_id)
+        WHERE f.entry_id <= $until ORDER BY f.file_id
+        """,
+        {"until": until},
+    ).select("file_id", "entry_id", *FILES, "taken_at")
+
+
+def known_files_of(session: Session, sha256s: Sequence[str]) -> pl.DataFrame:
+    """Files of these contents taken in before: sha256, file, taken_at (ISO text)."""
+    return session.frame(
+        """
+        SELECT f.sha256, f.file, strftime(l.moment, '%Y-%m-%dT%H:%M:%SZ') AS taken_at
+        FROM files AS f JOIN ledger AS l USING (entry_id)
+        WHERE f.sha256 IN (SELECT unnest($shas::VARCHAR[])) ORDER BY f.file_id
+        """,
+        {"shas": list(sha256s)},
+    )
+
+
+def trials_of_files(session: Session) -> pl.DataFrame:
+    """file_id and trial_id of every item that stands or waits, distinct."""
+    return session.frame(
+        """
+        SELECT file_id, trial_id FROM readings UNION SELECT file_id, trial_id FROM picks
+        UNION SELECT file_id, trial_id FROM scores
+        UNION SELECT file_id, json_extract_string(proposed, '$.trial_id') FROM set_aside
+            WHERE proposed IS NOT NULL
+        ORDER BY ALL
+        """
+    )
