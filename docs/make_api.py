@@ -60,6 +60,7 @@ YEAR: Final = (
     "check",
     "backup",
     "rebuild",
+    "forget",
     "export",
 )
 #: Records in the order in which a year brings them.
@@ -78,6 +79,7 @@ RECORDS: Final = (
     "Written",
     "CheckReport",
     "Rebuilt",
+    "Forgetting",
 )
 FRAMES: Final = ("EFFECTS", "READINGS", "PICKS", "SCORES", "FILES", "FINDINGS")
 #: What names that modules give to types stand for.
