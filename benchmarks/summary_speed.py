@@ -20,7 +20,7 @@ from side_by_side import machine, medians, write
 from crosscellar.contract import load_contract
 from crosscellar.contract.frames import EFFECTS, empty
 from crosscellar.pooling import pool
-from crosscellar.report import figures
+from crosscellar.report import workers
 from crosscellar.report.building import Answered, build_summary, names_of
 from crosscellar.report.page import render_page
 
@@ -97,7 +97,7 @@ def main() -> None:
         anonymous=False,
     )
 
-    def page() -> str:
+    def page(processes: int | None = None) -> str:
         summary = build_summary(
             last,
             answered,
@@ -108,20 +108,28 @@ def main() -> None:
             as_of=date(last, 12, 31),
             counts=(),
             readings=(),
+            processes=processes,
         )
         return render_page(summary)
 
     drawn: list[Callable[[], Any]] = []
-    draw = figures.draw
+    draw = workers.draw
 
     def noted(build: Callable[[], Any]) -> bytes:
         drawn.append(build)
         return draw(build)
 
-    figures.draw = noted  # type: ignore[assignment]
-    html = page()
-    figures.draw = draw
-    took = medians({"page": page, "figures": lambda: [draw(build) for build in drawn]}, runs=options.runs)
+    workers.draw = noted  # type: ignore[assignment]
+    html = page(processes=1)
+    workers.draw = draw
+    took = medians(
+        {
+            "page": page,
+            "alone": lambda: page(processes=1),
+            "figures": lambda: [draw(build) for build in drawn],
+        },
+        runs=options.runs,
+    )
     write(
         "summary_speed",
         [
@@ -131,11 +139,12 @@ def main() -> None:
             "",
             f"{options.questions} questions, {options.sites} sites, {options.seasons} seasons, {len(drawn)}",
             f"figures, {len(html) / 1e6:.1f} MB of HTML. Medians of {options.runs} runs, in turn;",
-            "`python benchmarks/summary_speed.py` repeats it. Figures are drawn one after the other.",
+            "`python benchmarks/summary_speed.py` repeats it. Figures are drawn on every core.",
             "",
             "| what | seconds | ratio |",
             "|---|---|---|",
             f"| the page with all its figures | {took['page']:.2f} | {took['page'] / took['figures']:.2f} |",
+            f"| the same, one process | {took['alone']:.2f} | {took['alone'] / took['figures']:.2f} |",
             f"| matplotlib alone, the same figures | {took['figures']:.2f} | 1 |",
         ],
     )

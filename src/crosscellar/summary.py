@@ -25,6 +25,7 @@ from crosscellar.report.ferments import FermentLog, ferment_logs
 from crosscellar.report.numbers import chance, true_minus
 from crosscellar.report.page import render_page
 from crosscellar.report.paper import write_paper
+from crosscellar.report.plan import Planned
 from crosscellar.report.variances import vessel_spreads
 from crosscellar.report.workbook import write_workbook
 from crosscellar.results import Written
@@ -43,9 +44,11 @@ _COUNTS: Final = {
 #: Responses that a ferment log answers.
 _FERMENTS: Final = (*LOG_RESPONSES, "stuck")
 
-#: What is tried for a question that is still open: new sites, each with so many vessels an arm.
+#: What is tried for a question that is still open: new sites, each with so many vessels an arm; the sentence
+#: tells of the second number of vessels, the figure shows all.
 _MORE_SITES: Final = (1, 2, 3, 4, 6, 8, 12, 16, 24)
-_VESSELS: Final = 2
+_VESSELS: Final = (1, 2)
+_TOLD: Final = 2
 
 When = date | datetime | None
 
@@ -159,6 +162,7 @@ def _answered(
         missing = trials.filter(
             ~pl.col("trial_id").is_in(shown.implode()) & (pl.col("status").fill_null("") != "lost")
         )
+        decide, planned = _deciding(question, pools.pooled, readings, register, effects, contract)
         found.append(
             Answered(
                 question=question,
@@ -167,7 +171,9 @@ def _answered(
                 trials_this_season=trials.filter(pl.col("season") == season).height,
                 not_measured=tuple(missing.select("trial_id", "site_id").rows()),
                 ferments=_ferments(register, readings, name, season),
-                decide=_deciding(question, pools.pooled, readings, register, effects, contract),
+                decide=decide,
+                plan=planned,
+                level_unit=_level_unit(register, trials),
             )
         )
     return found
@@ -180,30 +186,40 @@ def _deciding(
     register: Register,
     effects: pl.DataFrame,
     contract: Contract,
-) -> tuple[str, ...]:
+) -> tuple[tuple[str, ...], Planned | None]:
     """What it would take to settle a question that is still open; nothing for one that is settled."""
     pooled = pools[0] if pools and pools[0].role == "primary" and pools[0].n_effects else None
     if pooled is None or pooled.verdict not in OPEN:
-        return ()
+        return (), None
 
     def priors() -> pl.DataFrame:
         return variance_priors(readings, register.design(), contract)[0]
 
     try:
         known = known_of(question, pooled, effects, contract, priors)
-        answer = plan_question(question, pooled, known, contract, sites=_MORE_SITES, vessels=(_VESSELS,))
+        answer = plan_question(question, pooled, known, contract, sites=_MORE_SITES, vessels=_VESSELS)
     except NotComputable:
-        return ("That cannot be worked out yet: too little is known of how far vessels and sites differ.",)
-    enough = answer.plan.filter(pl.col("chance_decided") >= answer.chance).sort("more_sites")
-    row = (enough if enough.height else answer.plan.sort("more_sites").tail(1)).row(0, named=True)
+        unknown = "That cannot be worked out yet: too little is known of how far vessels and sites differ."
+        return (unknown,), None
+    told = answer.plan.filter(pl.col("vessels") == _TOLD).sort("more_sites")
+    enough = told.filter(pl.col("chance_decided") >= answer.chance)
+    row = (enough if enough.height else told.tail(1)).row(0, named=True)
     sites = "1 more site" if row["more_sites"] == 1 else f"{row['more_sites']} more sites"
     likely = chance(row["chance_decided"])
-    told = (
-        f"{sites} with {_VESSELS} vessels an arm would probably settle it: the chance is {likely}."
+    words = (
+        f"{sites} with {_TOLD} vessels an arm would probably settle it: the chance is {likely}."
         if enough.height
-        else f"Even {sites} with {_VESSELS} vessels an arm may not settle it: the chance is {likely}."
+        else f"Even {sites} with {_TOLD} vessels an arm may not settle it: the chance is {likely}."
     )
-    return told, true_minus(answer.basis)
+    planned = Planned(answer.plan, answer.log_scale, answer.unit, answer.chance)
+    return (words, true_minus(answer.basis)), planned
+
+
+def _level_unit(register: Register, trials: pl.DataFrame) -> str:
+    """The unit that all levels of these trials share; "" where they have none or several."""
+    own = register.design().filter(pl.col("trial_id").is_in(trials["trial_id"].implode()))
+    units = own["level_unit"].drop_nulls().unique().to_list()
+    return str(units[0]) if len(units) == 1 else ""
 
 
 def _ferments(

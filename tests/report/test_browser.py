@@ -108,8 +108,12 @@ def test_the_page_opens_without_a_word_in_the_console_and_prints_every_row(page:
     done = run_browser(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={printed}", written.as_uri())
     assert console_of(done) == []
     reader = PdfReader(io.BytesIO(printed.read_bytes()))
+    heads = [sheet for sheet in reader.pages if re.search(r"s\d\d-20\d\d", sheet.extract_text())]
+    assert len(heads) > 1
+    # A table that goes over to another page repeats its headings there.
+    assert all("Where the variance is from" in sheet.extract_text() for sheet in heads)
     text = " ".join(" ".join(sheet.extract_text() for sheet in reader.pages).split())
-    row = r'<td class="k">(s\d\d-\d{4})</td><td class="k">(\w+)</td><td class="n">([^<]+)</td>'
+    row = r'<td class="k">(s\d\d-\d{4})</td><td class="k a">(\w+)</td><td class="n">([^<]+)</td>'
     rows = re.findall(row, page)
     assert len(rows) == 24
     assert [each for each in rows if " ".join(each) not in text] == []

@@ -11,8 +11,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 
 from crosscellar.pooling import pool
+from crosscellar.report.drawing import draw
 from crosscellar.report.forest import (
-    draw,
     draw_forest,
     forest_rows,
     pooled_figure,

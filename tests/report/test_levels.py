@@ -7,7 +7,8 @@ from collections.abc import Callable
 import polars as pl
 
 from crosscellar.pooling import pool
-from crosscellar.report.forest import draw, forest_rows, reading_of
+from crosscellar.report.drawing import draw
+from crosscellar.report.forest import forest_rows, reading_of
 from crosscellar.report.levels import leveled_rows, levels_figure
 
 EffectsOf = Callable[..., pl.DataFrame]
@@ -26,14 +27,14 @@ def test_a_trial_of_three_arms_is_one_line_in_the_order_of_levels(effects_of: Ef
     reading = reading_of(pooled)
     leveled = leveled_rows(forest_rows(pooled, reading))
     assert [level for level, _ in leveled] == [1.0, 2.0, 3.0] * 3
-    axes = levels_figure(leveled, reading).axes[0]
+    figure = levels_figure(leveled, reading)
+    axes = figure.axes[0]
     lines = [line for line in axes.lines if line.get_marker() not in ("None", "", None)]
     assert len(lines) == 3
     for line, site in zip(lines, ("a", "b", "c"), strict=True):
         assert list(line.get_ydata()) == [row.estimate for _, row in leveled if row.site == site]
     assert len({line.get_marker() for line in lines}) == 3
-    legend = axes.get_legend()
-    assert legend is not None
+    (legend,) = figure.legends
     assert [text.get_text() for text in legend.get_texts()] == ["a 2020", "b 2020", "c 2020"]
 
 
@@ -47,5 +48,5 @@ def test_twenty_trials_are_drawn_without_a_key(effects_of: EffectsOf) -> None:
     pooled = pool(three_levels(effects_of, [f"s{place:02d}" for place in range(20)]))
     reading = reading_of(pooled)
     rows = leveled_rows(forest_rows(pooled, reading))
-    assert levels_figure(rows, reading).axes[0].get_legend() is None
+    assert levels_figure(rows, reading).legends == []
     assert draw(lambda: levels_figure(rows, reading)).endswith(b"</svg>\n")

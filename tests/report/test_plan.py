@@ -11,7 +11,7 @@ import pytest
 from matplotlib.lines import Line2D
 
 from crosscellar.planning import plan_replication
-from crosscellar.report.forest import draw
+from crosscellar.report.drawing import draw
 from crosscellar.report.plan import draw_plan, plan_figure
 
 

@@ -27,11 +27,21 @@ from crosscellar.report.content import (
     TurnedAway,
     WithoutSite,
 )
-from crosscellar.report.ferments import FermentLog, ferments_drawing
-from crosscellar.report.figures import question_figures
+from crosscellar.report.drawing import Sketch
+from crosscellar.report.ferments import FermentLog, ferments_sketch
+from crosscellar.report.figures import question_sketches
 from crosscellar.report.forest import arm_words, forest_rows, reading_of
-from crosscellar.report.numbers import NONE, Reading, chance, p_value, true_minus
-from crosscellar.report.variances import VesselSpread, variances_drawing
+from crosscellar.report.numbers import NONE, Reading, p_value, true_minus
+from crosscellar.report.plan import Planned, plan_sketch
+from crosscellar.report.sentences import (
+    chances_words,
+    compared_words,
+    evidence_words,
+    method_words,
+    sentence_of,
+)
+from crosscellar.report.variances import VesselSpread, variances_sketch
+from crosscellar.report.workers import draw_sketches
 
 #: Cautions that a summary of any season shows; the rest stand where they belong, on sheets and protocols.
 SHOWN_CAUTIONS: Final = (
@@ -46,21 +56,6 @@ SHOWN_CAUTIONS: Final = (
 )
 
 NO_EFFECTS: Final = "no effects yet"
-
-#: Methods as a statistician reads them.
-_METHODS: Final = {
-    "reml": "REML",
-    "ml": "maximum likelihood",
-    "moment": "method of moments",
-    "paule_mandel": "Paule and Mandel",
-    "common": "common effect",
-}
-_INTERVALS: Final = {
-    "hartung_knapp": "interval of Hartung and Knapp",
-    "estimated_weights": "interval of Hartung and Knapp, widened for estimated weights",
-    "robust": "cluster-robust interval",
-    "bayes": "interval with a half-normal prior",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +115,8 @@ class Answered:
     not_measured: Sequence[tuple[str, str]] = ()
     ferments: Sequence[FermentLog] = ()
     decide: Sequence[str] = ()
+    plan: Planned | None = None
+    level_unit: str = ""
 
 
 def build_summary(
@@ -137,6 +134,7 @@ def build_summary(
     lost: Sequence[tuple[str, str, str]] = (),
     files: Sequence[tuple[str, str]] = (),
     vessels: Sequence[VesselSpread] = (),
+    processes: int | None = None,
 ) -> Summary:
     """The summary of a season.
 
@@ -156,11 +154,16 @@ def build_summary(
         Names and descriptions of the files that lie beside the page.
     vessels
         How far vessels of one arm differ, a spread a primary response.
+    processes
+        How many processes draw the figures; as many as help where it is left out.
     """
-    pages = tuple(
-        question_page(number, one, contract=contract, names=names, anonymous=anonymous)
-        for number, one in enumerate(answered, 1)
-    )
+    undrawn = [
+        question_page(number, one, contract=contract, names=names) for number, one in enumerate(answered, 1)
+    ]
+    sketches = [sketch for _, own in undrawn for sketch in own]
+    sketches += [variances_sketch(vessels, "vessels-figure")] if any(one.known for one in vessels) else []
+    figures = iter(draw_sketches(sketches, processes=processes))
+    pages = tuple(_illustrated(page, [next(figures) for _ in own]) for page, own in undrawn)
     told = tuple(
         (heading, tuple((page.anchor, page.sentence) for page in pages if page.verdict == verdict))
         for verdict, heading in VERDICTS.items()
@@ -186,22 +189,29 @@ def build_summary(
         ),
         files=tuple(files),
         vessels=tuple(spread.words for spread in vessels),
-        vessels_figure=variances_drawing(vessels, "vessels-figure") if vessels else None,
+        vessels_figure=next(figures, None),
         spreads=tuple(spread.row for spread in vessels),
     )
 
 
+def _illustrated(page: QuestionPage, figures: Sequence[Figure]) -> QuestionPage:
+    """The page with its figures, that of the plan apart."""
+    if not page.plan:
+        return replace(page, figures=tuple(figures))
+    return replace(page, figures=tuple(figures[:-1]), plan_figure=figures[-1])
+
+
 def question_page(
-    number: int, one: Answered, *, contract: Contract, names: Names, anonymous: bool
-) -> QuestionPage:
-    """One question's page."""
+    number: int, one: Answered, *, contract: Contract, names: Names
+) -> tuple[QuestionPage, tuple[Sketch, ...]]:
+    """One question's page without its figures, and the figures that it will show."""
     title = names.told(str(one.question["title"]))
     response = response_words(str(one.question["primary_response"]), one.question["primary_stage"], contract)
     blank = QuestionPage(
         anchor=f"question-{number}",
         title=title,
         hypothesis=names.told(str(one.question["hypothesis"] or "")),
-        compared=_compared(one, response, contract),
+        compared=compared_words(one.question, response, one.trials_this_season),
         response=response,
         heading="",
         verdict=NO_EFFECTS,
@@ -223,12 +233,16 @@ def question_page(
         monitored=_monitored(one, contract),
         tastings=_tastings(one.effects, names),
         remarks=(),
-        figures=_ferments(number, one, names),
+        figures=(),
         this_season=one.trials_this_season,
         decide=tuple(one.decide),
+        plan=one.plan.rows() if one.plan else (),
+        level_unit=one.level_unit,
     )
+    ferments = _ferments(number, one, names)
+    planned = (plan_sketch(one.plan, blank.plan, f"{blank.anchor}-plan"),) if one.plan else ()
     if not one.pooled or one.pooled[0].role != "primary":
-        return blank
+        return blank, (*ferments, *planned)
     pooled = one.pooled[0]
     reading = reading_of(pooled)
     known = pooled.n_sites > 1 and math.isfinite(pooled.low)
@@ -239,91 +253,32 @@ def question_page(
         blank,
         heading=reading.heading,
         verdict=pooled.verdict if pooled.n_effects else NO_EFFECTS,
-        sentence=_sentence(title, pooled, reading),
+        sentence=sentence_of(title, pooled, reading),
         reason=names.told(true_minus(pooled.reason)),
         estimate=reading.words(pooled.estimate, unit=False) if known else "",
         interval=reading.interval(pooled.low, pooled.high) if known else "",
         prediction=reading.interval(pooled.prediction_low, pooled.prediction_high) if foreseen else "",
-        chances=_chances(pooled, reading, names),
-        evidence=_evidence(pooled),
-        method=_method(pooled) if known else "",
+        chances=chances_words(pooled, names.sites),
+        evidence=evidence_words(pooled),
+        method=method_words(pooled) if known else "",
         rows=rows,
         left_out=_left_out(pooled, reading, names),
         accumulated=accumulated,
         without_site=_without_site(pooled, reading, names),
         remarks=tuple(names.told(remark) for remark in (*pooled.remarks, *_lent(pooled))),
     )
-    return replace(page, figures=(*question_figures(page, pooled, reading, one.effects), *page.figures))
+    return page, (*question_sketches(page, pooled, reading, one.effects), *ferments, *planned)
 
 
-def _ferments(number: int, one: Answered, names: Names) -> tuple[Figure, ...]:
+def _ferments(number: int, one: Answered, names: Names) -> tuple[Sketch, ...]:
     logs = [replace(log, site=names.site(log.site), trial=names.trial(log.trial)) for log in one.ferments]
     logs.sort(key=lambda log: (log.site, log.trial))
-    return (ferments_drawing(logs, f"question-{number}-ferments"),) if logs else ()
-
-
-def _method(pooled: Pooled) -> str:
-    interval = _INTERVALS.get(pooled.interval_method, f"{pooled.interval_method} interval")
-    return f"{_METHODS.get(pooled.method, pooled.method)}, {interval}: {pooled.interval_why}."
+    return (ferments_sketch(logs, f"question-{number}-ferments"),) if logs else ()
 
 
 def _lent(pooled: Pooled) -> list[str]:
     known = {"prior_df", "prior_variance", "prior_trials"} <= set(pooled.effects.columns)
     return prior_words(pooled.effects) if known else []
-
-
-def _compared(one: Answered, response: str, contract: Contract) -> str:
-    question = one.question
-    wanted = {
-        "increase": "An increase was wanted",
-        "decrease": "A decrease was wanted",
-        "no_change": "No change was wanted",
-    }.get(str(question["wanted"]), "Either direction was of interest")
-    d, unit = question["smallest_difference"], question["smallest_difference_unit"]
-    matters = f"; the smallest difference that matters is {d:g} {unit or ''}".rstrip() if d else ""
-    trials = one.trials_this_season
-    season = "no trial" if not trials else "1 trial" if trials == 1 else f"{trials} trials"
-    return f"Compared: {response}. {wanted}{matters}. {season[0].upper()}{season[1:]} this season."
-
-
-def _sentence(title: str, pooled: Pooled, reading: Reading) -> str:
-    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
-    if not pooled.n_effects:
-        return f"{title} No comparable readings have come in yet."
-    if pooled.n_sites < 2:
-        return f"{title} Tried at one site only: shown, not pooled."
-    return (
-        f"{title} Mean effect over {sites}: {reading.words(pooled.estimate)} "
-        f"(95 % interval {reading.interval(pooled.low, pooled.high, unit=True)})."
-    )
-
-
-def _chances(pooled: Pooled, reading: Reading, names: Names) -> tuple[str, ...]:
-    if pooled.n_sites < 2 or not math.isfinite(pooled.chance_above_zero):
-        return ()
-    way = "an increase" if pooled.direction == "up" else "a decrease"
-    words = [f"The chance that a new site would see {way}: {chance(pooled.chance_above_zero)}"]
-    if math.isfinite(pooled.chance_above_smallest):
-        words[0] += f"; one that matters: {chance(pooled.chance_above_smallest)}"
-    words[0] += "."
-    up, down = pooled.sites_each_way
-    words.append(f"So far {_sites(up)} went up and {_sites(down)} went down.")
-    if pooled.hangs_on_site is not None:
-        words.append(
-            f"The verdict hangs on {names.site(pooled.hangs_on_site)}: without it, it would be another."
-        )
-    return tuple(words)
-
-
-def _sites(count: int) -> str:
-    return {0: "no site", 1: "one site"}.get(count, f"{count} sites")
-
-
-def _evidence(pooled: Pooled) -> str:
-    seasons = "1 season" if pooled.n_seasons == 1 else f"{pooled.n_seasons} seasons"
-    effects = "1 effect" if pooled.n_effects == 1 else f"{pooled.n_effects} effects"
-    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
-    return f"{effects} from {sites} in {seasons}"
 
 
 def _rows(pooled: Pooled, reading: Reading, names: Names) -> tuple[ForestRow, ...]:

@@ -123,6 +123,16 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanRow:
+    """What so many new sites with so many vessels an arm would buy."""
+
+    more_sites: int
+    vessels: int
+    half_width: str
+    chance: str
+
+
+@dataclass(frozen=True, slots=True)
 class QuestionPage:
     """One question of the network and its answer."""
 
@@ -151,6 +161,9 @@ class QuestionPage:
     figures: tuple[Figure, ...]
     this_season: int
     decide: tuple[str, ...] = ()
+    plan: tuple[PlanRow, ...] = ()
+    plan_figure: Figure | None = None
+    level_unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from crosscellar.report.content import Figure as Drawing
-from crosscellar.report.forest import INK, MUST, PAPER, SLATE, STRAW, arm_words, draw, shortened, svg_text
+from crosscellar.report.drawing import INK, MUST, PAPER, SLATE, STRAW, Sketch, shortened
+from crosscellar.report.forest import arm_words
 from crosscellar.report.numbers import number
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 #: More trials than this are not drawn on one page.
 MOST_TRIALS: Final = 6
 _COLUMNS: Final = 3
-_WIDE: Final = {1: 6.0, 2: 4.4, 3: 2.95}
+_WIDE: Final = {1: 4.8, 2: 4.4, 3: 2.95}
 _HIGH: Final = 2.35
 #: Shade, dash, shape and filling of an arm's curves: the control first, told apart without colour.
 _CURVES: Final = (
@@ -151,7 +152,7 @@ def _curves(axes: Axes, log: FermentLog) -> None:
         axes.legend(loc="upper right", frameon=False, fontsize=7.2, handlelength=2.6)
 
 
-def ferments_drawing(logs: Sequence[FermentLog], name: str) -> Drawing:
+def ferments_sketch(logs: Sequence[FermentLog], name: str) -> Sketch:
     """The figure for a page, of the first six trials at most, with the words that stand in for it."""
     from crosscellar.effects.ferments import FERMENT_RULES
 
@@ -166,8 +167,9 @@ def ferments_drawing(logs: Sequence[FermentLog], name: str) -> Drawing:
     )
     if len(shown) < len(logs):
         caption += f" The first {len(shown)} of {len(logs)} trials with a log."
-    return Drawing(
-        svg_text(draw(lambda: ferments_figure(shown, dry=dry)), name),
+    return Sketch(
+        partial(ferments_figure, shown, dry=dry),
+        name,
         f"Ferment curves. {words}.",
         caption,
         wide=len(shown) > 1,

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-import io
 import math
-import re
-import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-from crosscellar.errors import CrosscellarError
 from crosscellar.report.content import Accumulated, ForestRow
+from crosscellar.report.drawing import (
+    INK,
+    MUST,
+    PAPER,
+    SLATE,
+    STRAW,
+    TEXT,
+    bare,
+    shortened,
+    width_of,
+    write_figure,
+)
 from crosscellar.report.numbers import Reading, number
 
 if TYPE_CHECKING:
@@ -20,83 +29,17 @@ if TYPE_CHECKING:
 
     from crosscellar.pooling import Pooled
 
-#: Ink, must, straw and slate: told apart in grey print by lightness, and never by colour alone.
-INK: Final = "#1f2a33"
-MUST: Final = "#6a2346"
-STRAW: Final = "#c79a3a"
-SLATE: Final = "#7d8a94"
-PAPER: Final = "#ffffff"
-
-# matplotlib types the names of its settings one by one; a plain mapping is enough here.
-_SETTINGS: Final[Any] = {
-    "svg.hashsalt": "crosscellar",
-    "svg.fonttype": "path",
-    "font.family": "DejaVu Sans",
-    "font.size": 9.0,
-    "axes.edgecolor": SLATE,
-    "axes.labelcolor": INK,
-    "text.color": INK,
-    "xtick.color": INK,
-    "ytick.color": INK,
-}
-
-#: What would differ from one run or version to the next.
-_UNDATED: Final = {
-    "svg": ("Date", "Creator"),
-    "pdf": ("CreationDate", "Creator", "Producer"),
-    "png": ("Software",),
-}
-
-#: Size of the text beside the plot, in points, and room for the label of a row, in inches.
-_TEXT: Final = 8.2
+#: Room for the label of a row, in inches.
 _LABEL_ROOM: Final = 2.85
 #: The longest arm in a label; the table has it whole.
 _LONGEST_ARM: Final = 22
-
-
-def draw(build: Callable[[], Figure], *, form: str = "svg") -> bytes:
-    """A figure's bytes, the same for the same numbers: no date, fixed identifiers."""
-    import matplotlib
-
-    with matplotlib.rc_context(_SETTINGS), warnings.catch_warnings():
-        # A name in letters that the typeface lacks is drawn with boxes: no reason to stop or to alarm.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
-        figure = build()
-        out = io.BytesIO()
-        metadata = dict.fromkeys(_UNDATED.get(form, ()))
-        figure.savefig(out, format=form, facecolor=PAPER, metadata=metadata, dpi=160)
-    return out.getvalue()
-
-
-def write_figure(build: Callable[[], Figure], path: Path) -> Path:
-    """The path of a figure, written as SVG, PNG or PDF by the name's ending (none: SVG).
-
-    Raises
-    ------
-    CrosscellarError
-        For any other ending.
-    """
-    form = path.suffix.lower().lstrip(".") or "svg"
-    if form not in _UNDATED:
-        raise CrosscellarError(
-            f"figures are not written as .{form}", where=path, next_step="End the name in .svg, .png or .pdf."
-        )
-    content = draw(build, form=form)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(content)
-    return path
-
-
-def svg_text(content: bytes, name: str) -> str:
-    """The drawing alone, to stand inside a page: what it refers to begins with `name`, other ids are gone."""
-    text = content.decode("utf-8")
-    text = text[text.index("<svg") :]
-    used = set(re.findall(r'(?:href="|url\()#([^")]+)', text))
-    text = re.sub(
-        r'\s+id="([^"]*)"', lambda found: f' id="{name}-{found[1]}"' if found[1] in used else "", text
-    )
-    return re.sub(r'(href="|url\()#', rf"\g<1>#{name}-", text)
+#: More rows than this are drawn in parts, each with the mean: a part fits under the words of a page of paper.
+MOST_ROWS: Final = 25
+#: Changes in % at which a wide log axis is marked, the first first.
+_CHANGES: Final = (0, -50, 100, -75, 300, -90, 900, -25, 50, -97.5, 3900, -99, 9900)
+#: Marks stand at least this share of the axis apart, and wider log axes than this are marked by `_CHANGES`.
+_APART: Final = 0.105
+_WIDE_LOG: Final = 1.0
 
 
 def forest_figure(
@@ -106,22 +49,30 @@ def forest_figure(
     pooled: tuple[float, float, float] | None,
     prediction: tuple[float, float] | None,
     smallest: Sequence[float] = (),
+    everything: Sequence[ForestRow] = (),
 ) -> Figure:
     """The forest plot: a row an effect, then the mean with its interval, then where a new site may lie.
 
-    Squares grow with weight; a hollow square has a borrowed variance. Numbers are on the scale of the
-    estimates; the axis shows them as `reading` does.
+    Squares grow with weight; a hollow square has a borrowed variance; an interval that goes on beyond the
+    edge ends in an arrow. Numbers are on the scale of the estimates; the axis shows them as `reading` does.
+    `rows` may be a part of `everything`, whose axis and weights all parts share.
     """
     from matplotlib.figure import Figure
     from matplotlib.patches import Polygon, Rectangle
 
+    everything = everything or rows
     count = len(rows) + (2 if pooled else 0) + (1 if prediction and pooled else 0)
     height = 0.7 + 0.255 * (count + 1)
     figure = Figure(figsize=(8.8, height))
     axes = figure.add_axes((0.34, 0.55 / height, 0.34, (height - 0.6) / height))
     top = count + 0.5
     axes.set_ylim(-0.1, top + 0.6)
-    low, high = _limits(rows, pooled, prediction, smallest)
+    ends = [end for row in everything for end in (row.low, row.high)]
+    low, high = _limits(
+        [0.0, *smallest, *(pooled or ()), *(row.estimate for row in everything)],
+        [*ends, *(prediction or ())],
+        [row.high - row.low for row in everything],
+    )
     axes.set_xlim(low, high)
     axes.axvline(0.0, color=INK, linewidth=0.9)
     for edge in smallest:
@@ -129,10 +80,14 @@ def forest_figure(
             axes.axvline(edge, color=SLATE, linewidth=0.8, linestyle=(0, (4, 3)))
     _column(axes, -0.98, top, "site, season", weight="bold")
     _column(axes, 1.04, top, reading.heading, weight="bold")
-    largest = max((row.weight for row in rows if math.isfinite(row.weight)), default=1.0) or 1.0
+    # An arm that all share is not said again in every row.
+    several = len({row.arm for row in everything}) > 1
+    if any(row.weight_words for row in rows):
+        _column(axes, 1.89, top, "weight", weight="bold", align="right")
+    largest = max((row.weight for row in everything if math.isfinite(row.weight)), default=1.0) or 1.0
     for place, row in enumerate(rows):
         y = top - 1 - place
-        _line(axes, max(row.low, low), min(row.high, high), y, color=SLATE)
+        _line(axes, row.low, row.high, y)
         share = row.weight / largest if math.isfinite(row.weight) else 0.5
         axes.plot(
             [row.estimate],
@@ -144,7 +99,7 @@ def forest_figure(
             markeredgewidth=1.1,
             linestyle="none",
         )
-        _column(axes, -0.98, y, _label(row))
+        _column(axes, -0.98, y, _label(row, arm=several))
         _column(axes, 1.04, y, f"{row.effect} ({row.interval})")
         _column(axes, 1.89, y, row.weight_words, align="right")
     if pooled:
@@ -176,18 +131,28 @@ def forest_figure(
     return figure
 
 
+def parts_of(rows: Sequence[ForestRow]) -> list[Sequence[ForestRow]]:
+    """The rows in as few parts of about the same length as fit on a sheet of paper each."""
+    count = math.ceil(len(rows) / MOST_ROWS)
+    size = math.ceil(len(rows) / count) if count else 0
+    return [rows[start : start + size] for start in range(0, len(rows), size or 1)]
+
+
 def accumulated_figure(points: Sequence[Accumulated], reading: Reading) -> Figure:
-    """The mean and its interval as it stood after each season."""
+    """The mean and its interval as it stood after each season, with arrows as in the forest plot."""
     from matplotlib.figure import Figure
 
-    height = 1.1 + 0.32 * len(points)
-    figure = Figure(figsize=(6.4, height))
-    axes = figure.add_axes((0.2, 0.62 / height, 0.76, (height - 0.72) / height))
+    height = 0.75 + 0.3 * len(points)
+    figure = Figure(figsize=(4.8, height))
+    axes = figure.add_axes((0.285, 0.5 / height, 0.69, (height - 0.6) / height))
     axes.axvline(0.0, color=INK, linewidth=0.9)
+    last = points[-1]
+    ends = [end for point in points for end in (point.low, point.high)]
+    centres = [0.0, last.low, last.high, *(point.estimate for point in points)]
+    axes.set_xlim(*_limits(centres, ends, [point.high - point.low for point in points]))
     for place, point in enumerate(points):
         y = len(points) - place
-        if math.isfinite(point.low) and math.isfinite(point.high):
-            _line(axes, point.low, point.high, y, color=SLATE)
+        _line(axes, point.low, point.high, y)
         axes.plot([point.estimate], [y], marker="D", markersize=6, color=MUST, linestyle="none")
     axes.set_yticks(range(len(points), 0, -1))
     sites = ["1 site" if point.sites == 1 else f"{point.sites} sites" for point in points]
@@ -222,13 +187,23 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
                 weight=weight,
                 effect=reading.words(row["estimate"], unit=False),
                 interval=reading.interval(low, high),
-                weight_words="" if math.isnan(weight) or pooled.n_sites < 2 else f"{100 * weight:.0f} %",
+                weight_words="" if pooled.n_sites < 2 else share_words(weight),
                 variance=str(row.get("variance_source") or ""),
                 borrowed=row.get("variance_source") == "borrowed",
                 level=row.get("level"),
             )
         )
     return tuple(rows)
+
+
+def share_words(share: float) -> str:
+    """A weight in %, with a decimal where it is less than one; "" where it is not known."""
+    if math.isnan(share):
+        return ""
+    percent = 100.0 * share
+    if 0.0 < percent < 0.05:
+        return "< 0.1 %"
+    return f"{percent:.1f} %" if percent < 0.95 else f"{percent:.0f} %"
 
 
 def arm_words(arm: str | None) -> str:
@@ -258,7 +233,7 @@ def smallest_lines(pooled: Pooled) -> tuple[float, ...]:
 
 def draw_forest(pooled: Pooled, path: Path) -> Path:
     """The path of the forest plot of one answer, written as SVG, PNG or PDF by the name's ending."""
-    return write_figure(lambda: pooled_figure(pooled), path)
+    return write_figure(partial(pooled_figure, pooled), path)
 
 
 def pooled_figure(pooled: Pooled) -> Figure:
@@ -275,29 +250,30 @@ def pooled_figure(pooled: Pooled) -> Figure:
     )
 
 
-def _limits(
-    rows: Sequence[ForestRow],
-    pooled: tuple[float, float, float] | None,
-    prediction: tuple[float, float] | None,
-    smallest: Sequence[float],
-) -> tuple[float, float]:
-    """Limits that hold every estimate; an interval that runs on far beyond is cut at the edge."""
-    centres = [row.estimate for row in rows] + [0.0, *smallest]
-    if pooled:
-        centres += pooled
-    ends = [end for row in rows for end in (row.low, row.high) if math.isfinite(end)]
-    if prediction:
-        ends += prediction
-    inner_low, inner_high = min(centres), max(centres)
-    room = max(inner_high - inner_low, 1e-9)
-    low = max(min([inner_low, *ends]), inner_low - 1.2 * room)
-    high = min(max([inner_high, *ends]), inner_high + 1.2 * room)
+def _limits(centres: Iterable[float], ends: Iterable[float], widths: Iterable[float]) -> tuple[float, float]:
+    """Limits that hold every centre and the usual interval; an end far beyond them is cut at the edge."""
+    usual = sorted(value for value in widths if math.isfinite(value))
+    inner = [value for value in centres if math.isfinite(value)]
+    outer = [value for value in ends if math.isfinite(value)]
+    inner_low, inner_high = min(inner), max(inner)
+    room = max(inner_high - inner_low, usual[(len(usual) - 1) // 2] if usual else 0.0, 1e-9)
+    low = max(min([inner_low, *outer]), inner_low - 1.2 * room)
+    high = min(max([inner_high, *outer]), inner_high + 1.2 * room)
     margin = 0.05 * (high - low)
     return low - margin, high + margin
 
 
-def _line(axes: Axes, low: float, high: float, y: float, *, color: str) -> None:
-    axes.plot([low, high], [y, y], color=color, linewidth=1.3, solid_capstyle="butt")
+def _line(axes: Axes, low: float, high: float, y: float) -> None:
+    """An interval, with an arrow where it goes on beyond the edge of the plot."""
+    if math.isnan(low) or math.isnan(high):
+        return
+    left, right = axes.get_xlim()
+    shown = (max(low, left), min(high, right))
+    axes.plot(shown, [y, y], color=SLATE, linewidth=1.3, solid_capstyle="butt")
+    inside = 0.012 * (right - left)
+    for cut, x, marker in ((low < left, left + inside, "<"), (high > right, right - inside, ">")):
+        if cut:
+            axes.plot([x], [y], marker=marker, markersize=4.5, color=SLATE, linestyle="none")
 
 
 def _column(
@@ -311,49 +287,41 @@ def _column(
         transform=axes.get_yaxis_transform(),
         ha=align,
         va="center",
-        fontsize=_TEXT,
+        fontsize=TEXT,
         fontweight=weight,
         clip_on=False,
     )
 
 
-def _label(row: ForestRow) -> str:
+def _label(row: ForestRow, *, arm: bool) -> str:
     """Site, season and arm in the room there is: a long site name ends in an ellipsis."""
-    arm = row.arm if len(row.arm) <= _LONGEST_ARM else f"{row.arm[: _LONGEST_ARM - 1]}…"
-    rest = f" {row.season} · {arm}" if arm else f" {row.season}"
-    return shortened(row.site, _LABEL_ROOM - _width(rest)) + rest
-
-
-def shortened(text: str, inches: float) -> str:
-    """The text, or as much of it as is that wide with an ellipsis."""
-    if _width(text) <= inches:
-        return text
-    while text and _width(f"{text}…") > inches:
-        text = text[:-1]
-    return f"{text.rstrip()}…"
-
-
-def _width(text: str) -> float:
-    """How wide a text is, in inches."""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import text_to_path
-
-    font = FontProperties(family="DejaVu Sans", size=_TEXT)
-    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
-    return float(width) / 72.0
+    name = row.arm if len(row.arm) <= _LONGEST_ARM else f"{row.arm[: _LONGEST_ARM - 1]}…"
+    rest = f" {row.season} · {name}" if arm and name else f" {row.season}"
+    return shortened(row.site, _LABEL_ROOM - width_of(rest)) + rest
 
 
 def _axis(axes: Axes, reading: Reading) -> None:
-    from matplotlib.ticker import MaxNLocator
-
-    for side in ("left", "right", "top"):
-        axes.spines[side].set_visible(False)
-    low, high = axes.get_xlim()
-    first, last = reading.shown(low), reading.shown(high)
-    values = [value for value in MaxNLocator(5).tick_values(first, last) if first <= value <= last]
+    bare(axes, "left", "right", "top")
+    values = marks(reading, *axes.get_xlim())
     decimals = 0
     while decimals < 4 and any(abs(round(value, decimals) - value) > 1e-9 for value in values):
         decimals += 1
     axes.set_xticks([reading.place(value) for value in values])
     axes.set_xticklabels([number(value, decimals) for value in values])
     axes.set_xlabel(reading.heading)
+
+
+def marks(reading: Reading, low: float, high: float) -> list[float]:
+    """The numbers, as shown, at which an axis between two places is marked; none too close to another."""
+    from matplotlib.ticker import MaxNLocator
+
+    first, last = reading.shown(low), reading.shown(high)
+    wide = reading.is_log_ratio and high - low > _WIDE_LOG
+    found = _CHANGES if wide else sorted(MaxNLocator(5).tick_values(first, last), key=abs)
+    kept: list[float] = []
+    for value in found:
+        place = reading.place(value)
+        near = any(abs(place - reading.place(other)) < _APART * (high - low) for other in kept)
+        if first <= value <= last and not near:
+            kept.append(float(value))
+    return sorted(kept)

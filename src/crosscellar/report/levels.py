@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from crosscellar.report.content import ForestRow
-from crosscellar.report.forest import INK, MUST, SLATE, STRAW, shortened
+from crosscellar.report.drawing import INK, MUST, SLATE, STRAW, shortened
 from crosscellar.report.numbers import Reading, number
 
 if TYPE_CHECKING:
@@ -31,16 +31,18 @@ def leveled_rows(rows: Sequence[ForestRow]) -> tuple[Leveled, ...]:
     return tuple(sorted(found, key=lambda pair: (pair[1].site, pair[1].season, pair[1].trial, pair[0])))
 
 
-def levels_figure(rows: Sequence[Leveled], reading: Reading) -> Figure:
-    """Effect against level, the arms of a trial joined; no curve is fitted."""
+def levels_figure(rows: Sequence[Leveled], reading: Reading, *, unit: str = "") -> Figure:
+    """Effect against level, in `unit` if all levels share one; the arms of a trial are joined."""
     from matplotlib.figure import Figure
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-    figure = Figure(figsize=(6.4, 3.6))
-    axes = figure.add_axes((0.13, 0.15, 0.5, 0.8))
-    axes.axhline(0.0, color=INK, linewidth=0.9)
     trials = list(dict.fromkeys(row.trial for _, row in rows))
     keyed = len(trials) <= _MOST_IN_KEY
+    key = 0.19 * math.ceil(len(trials) / 2) + 0.1 if keyed else 0.0
+    height = 3.0 + key
+    figure = Figure(figsize=(4.8, height))
+    axes = figure.add_axes((0.15, (0.5 + key) / height, 0.82, 2.4 / height))
+    axes.axhline(0.0, color=INK, linewidth=0.9)
     spread = max(level for level, _ in rows) - min(level for level, _ in rows) or 1.0
     for place, trial in enumerate(trials):
         own = [(level, row) for level, row in rows if row.trial == trial]
@@ -68,8 +70,8 @@ def levels_figure(rows: Sequence[Leveled], reading: Reading) -> Figure:
     axes.set_yticks([reading.place(value) for value in values])
     axes.set_yticklabels([number(value, 0 if float(value).is_integer() else 2) for value in values])
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.set_xlabel("level, in the register's unit")
+    axes.set_xlabel(f"level, {unit}".replace("$", r"\$") if unit else "level, each in its own unit")
     axes.set_ylabel(reading.heading)
     if keyed:
-        axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), frameon=False, fontsize=8.0)
+        figure.legend(loc="lower left", bbox_to_anchor=(0.02, 0.0), ncols=2, frameon=False, fontsize=8.0)
     return figure

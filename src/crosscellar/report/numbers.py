@@ -68,6 +68,11 @@ def true_minus(text: str) -> str:
     return re.sub(r"(?<![\w)])-(?=\d)", _MINUS, text)
 
 
+def held(text: str) -> str:
+    """The text with its numbers held to the percent sign or unit after them, so that no line ends between."""
+    return re.sub(r"(?<=\d) (?=%|°|NTU|g/|mg/|µg/)", "\u00a0", text)
+
+
 def chance(share: float) -> str:
     """A chance as people say it: `about 9 in 10`."""
     if not math.isfinite(share):

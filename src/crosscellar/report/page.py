@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import Any, Final
 
 from crosscellar.report.content import VERDICTS, Summary
+from crosscellar.report.drawing import INK, MUST, PAPER
+from crosscellar.report.numbers import held
 from crosscellar.report.wording import wording
+
+#: Colours of drawings that follow the page's own, so that figures are dark where the page is.
+_THEMED: Final = {INK: "var(--ink)", MUST: "var(--must)", PAPER: "var(--card)"}
+
+
+def themed(svg: str) -> str:
+    """A drawing whose ink, must and paper are the page's."""
+    return re.sub("|".join(_THEMED), lambda found: _THEMED[found[0]], svg)
 
 
 @cache
@@ -26,6 +37,8 @@ def _template() -> Any:
     )
     # Only our own drawings, style sheet and script pass unescaped: letters in a drawing are shapes, not text.
     environment.filters["drawing"] = Markup
+    environment.filters["themed"] = lambda svg: Markup(themed(svg))  # noqa: S704
+    environment.filters["held"] = held
     templates = resources.files("crosscellar.report").joinpath("templates")
     script = templates.joinpath("sorting.js").read_text(encoding="utf-8").strip()
     sealed = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from datetime import UTC, datetime, time
 from functools import partial
@@ -14,7 +14,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
-from crosscellar.report.content import QuestionPage, Summary
+from crosscellar.report.content import Figure, QuestionPage, Summary
+from crosscellar.report.numbers import held
 from crosscellar.report.wording import wording
 
 #: What the typesetter says of a letter that its typeface lacks: PDF/UA allows none.
@@ -118,16 +119,18 @@ def _document(summary: Summary) -> dict[str, Any]:
         "heading": f"Trials of the {summary.season} season",
         "stands": f"Annual summary of the network. As of {summary.as_of.isoformat()}{store}.{codes}",
         "as_of": [summary.as_of.year, summary.as_of.month, summary.as_of.day],
-        "page_one": summary.page_one,
+        "page_one": [
+            (heading, [(anchor, held(words)) for anchor, words in told]) for heading, told in summary.page_one
+        ],
         "counts": summary.counts,
         "readings": summary.readings,
         "lost": summary.lost,
         "questions": [_question(question) for question in summary.questions],
         "turned_away": [(row.place, row.message, row.suggestion, row.state) for row in summary.turned_away],
         "none_turned_away": said.none_told if summary.anonymous else "Nothing.",
-        "methods": said.methods,
-        "vessels": summary.vessels,
-        "vessels_figure": asdict(summary.vessels_figure) if summary.vessels_figure else None,
+        "methods": _held(said.methods),
+        "vessels": _held(summary.vessels),
+        "vessels_figure": _drawing(summary.vessels_figure) if summary.vessels_figure else None,
         "disclaimer": said.disclaimer,
         "poured": said.poured,
         "watched": said.watched,
@@ -139,32 +142,50 @@ def _document(summary: Summary) -> dict[str, Any]:
     }
 
 
+def _held(words: Iterable[str]) -> list[str]:
+    return [held(text) for text in words]
+
+
+def _drawing(figure: Figure) -> dict[str, Any]:
+    return asdict(figure) | {"caption": held(figure.caption)}
+
+
 def _question(page: QuestionPage) -> dict[str, Any]:
+    weighed = any(row.weight_words for row in page.rows)
+    empty = [""] * (2 if weighed else 1)
     foot = []
     if page.interval:
-        foot.append(["Mean of the network", "", "", "", page.estimate, page.interval, "", ""])
+        foot.append(["Mean of the network", "", "", "", page.estimate, page.interval, *empty])
     if page.prediction:
-        foot.append(["Expected at a new site", "", "", "", "", page.prediction, "", ""])
+        foot.append(["Expected at a new site", "", "", "", "", page.prediction, *empty])
     return {
         "title": page.title,
         "hypothesis": page.hypothesis,
-        "compared": page.compared,
+        "compared": held(page.compared),
         "said": f"{page.verdict[:1].upper()}{page.verdict[1:]}.",
-        "reason": page.reason,
-        "chances": page.chances,
-        "decide": page.decide,
+        "reason": held(page.reason),
+        "chances": _held(page.chances),
+        "decide": _held(page.decide),
         "response": page.response,
         "heading": page.heading,
         "evidence": page.evidence,
         "method": page.method,
-        "remarks": page.remarks,
-        "figures": [
-            {**asdict(figure), "wide": figure.wide or place == 0} for place, figure in enumerate(page.figures)
+        "remarks": _held(page.remarks),
+        "figures": [_drawing(figure) for figure in page.figures],
+        "plan_figure": _drawing(page.plan_figure) if page.plan_figure else None,
+        "row_headings": [
+            *("Site", "Season", "Trial", "Arm", "Effect", "Interval"),
+            *(["Weight"] if weighed else []),
+            "Where the variance is from",
         ],
+        # Shares of the width: names and words wrap, numbers do not.
+        "row_columns": [1.1, 0, 0, 0.8, 0, 0, *([0] if weighed else []), 1.9],
+        "row_numbers": [4, 5, *([6] if weighed else [])],
         "rows": [
             (
-                *(row.site, row.season, row.trial, row.arm),
-                *(row.effect, row.interval, row.weight_words, row.variance),
+                *(row.site, row.season, row.trial, row.arm, row.effect, row.interval),
+                *([row.weight_words] if weighed else []),
+                row.variance,
             )
             for row in page.rows
         ],

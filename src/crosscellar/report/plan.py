@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from crosscellar.report.forest import INK, MUST, PAPER, SLATE, STRAW, write_figure
+from crosscellar.report.content import PlanRow
+from crosscellar.report.drawing import INK, MUST, PAPER, SLATE, STRAW, Sketch, write_figure
+from crosscellar.report.numbers import NONE, number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,6 +26,74 @@ _LINES: Final = (
     (MUST, "solid", "^"),
     (INK, (0, (5, 1.5, 1, 1.5)), "D"),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A plan as the summary takes it: the frame `PLAN`, how its half-widths read, the chance asked for."""
+
+    plan: pl.DataFrame
+    log_scale: bool
+    unit: str
+    chance: float
+
+    @property
+    def measured(self) -> str:
+        """What a half-width is measured in."""
+        return "% upwards" if self.log_scale else self.unit
+
+    def rows(self) -> tuple[PlanRow, ...]:
+        """The plan as a table shows it."""
+        return tuple(
+            PlanRow(
+                row["more_sites"],
+                row["vessels"],
+                self._half(row["half_width"]),
+                _share(row["chance_decided"]),
+            )
+            for row in self.plan.sort("vessels", "more_sites").iter_rows(named=True)
+        )
+
+    def _half(self, half: float) -> str:
+        shown = half_shown(half, log_scale=self.log_scale)
+        if not math.isfinite(shown):
+            return NONE
+        return number(shown, max(0, 1 - math.floor(math.log10(shown))) if shown > 0 else 0)
+
+
+def _share(chance: float) -> str:
+    return f"{100.0 * chance:.0f} %"
+
+
+def half_shown(half: float, *, log_scale: bool) -> float:
+    """A half-width as it is read; NaN where it has no end."""
+    if not math.isfinite(half) or (log_scale and half >= 300.0):
+        return math.nan
+    return 100.0 * math.expm1(half) if log_scale else half
+
+
+def plan_sketch(planned: Planned, rows: Sequence[PlanRow], name: str) -> Sketch:
+    """The figure of a plan for a page, with the words that stand in for it."""
+    told = "; ".join(
+        f"{_counted(row.more_sites, 'new site')} with {_counted(row.vessels, 'vessel')} an arm: half-width "
+        f"{row.half_width}, chance {row.chance}"
+        for row in rows
+    )
+    scale = f" (half-widths: {planned.measured})" if planned.measured else ""
+    return Sketch(
+        partial(
+            plan_figure, planned.plan, log_scale=planned.log_scale, unit=planned.unit, chance=planned.chance
+        ),
+        name,
+        f"What new sites would buy{scale}. {told}.",
+        "What new sites would buy: the half of the interval expected, and the chance of a verdict; dashed is "
+        f"{_share(planned.chance)}.",
+        wide=True,
+    )
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def plan_figure(plan: pl.DataFrame, *, log_scale: bool, unit: str, chance: float) -> Figure:
@@ -44,9 +117,7 @@ def plan_figure(plan: pl.DataFrame, *, log_scale: bool, unit: str, chance: float
     verdict = figure.add_axes((0.58, 0.15, 0.38, 0.66))
     for place, n in enumerate(plan["vessels"].unique().sort()):
         own = plan.filter(pl.col("vessels") == n).sort("more_sites")
-        halves = [half if math.isfinite(half) else math.nan for half in own["half_width"]]
-        if log_scale:
-            halves = [100.0 * math.expm1(half) if half < 300.0 else math.nan for half in halves]
+        halves = [half_shown(half, log_scale=log_scale) for half in own["half_width"]]
         label = "1 vessel an arm" if n == 1 else f"{n} vessels an arm"
         _line(width, own["more_sites"], halves, place, label)
         _line(verdict, own["more_sites"], [100.0 * share for share in own["chance_decided"]], place, label)
@@ -63,7 +134,7 @@ def plan_figure(plan: pl.DataFrame, *, log_scale: bool, unit: str, chance: float
 
 def draw_plan(plan: pl.DataFrame, path: Path, *, log_scale: bool, unit: str, chance: float) -> Path:
     """The path of the figure of a plan, written as SVG, PNG or PDF by the name's ending."""
-    return write_figure(lambda: plan_figure(plan, log_scale=log_scale, unit=unit, chance=chance), path)
+    return write_figure(partial(plan_figure, plan, log_scale=log_scale, unit=unit, chance=chance), path)
 
 
 def _line(axes: Axes, sites: pl.Series, values: list[float], place: int, label: str) -> None:

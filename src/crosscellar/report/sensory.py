@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from crosscellar.report.content import Tasting
-from crosscellar.report.forest import INK, MUST, SLATE, shortened
+from crosscellar.report.drawing import INK, MUST, SLATE, shortened
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -20,9 +20,9 @@ def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
 
     from crosscellar.effects import triangle_result
 
-    height = 1.1 + 0.32 * len(tastings)
-    figure = Figure(figsize=(6.4, height))
-    axes = figure.add_axes((0.36, 0.62 / height, 0.6, (height - 0.72) / height))
+    height = 0.75 + 0.3 * len(tastings)
+    figure = Figure(figsize=(4.8, height))
+    axes = figure.add_axes((0.485, 0.5 / height, 0.485, (height - 0.6) / height))
     axes.axvline(100.0 / 3.0, color=INK, linewidth=0.9, linestyle=(0, (4, 3)))
     for place, tasting in enumerate(tastings):
         y = len(tastings) - place

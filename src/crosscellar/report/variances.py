@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
 from crosscellar.contract import Contract, response_words
-from crosscellar.report.content import Figure as Drawing
 from crosscellar.report.content import Spread
-from crosscellar.report.forest import INK, MUST, PAPER, SLATE, STRAW, draw, shortened, svg_text, write_figure
+from crosscellar.report.drawing import INK, MUST, PAPER, SLATE, STRAW, Sketch, shortened, write_figure
 from crosscellar.report.numbers import NONE, number
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 #: Panels side by side at most; the width of one by how many there are, and its height, in inches.
 _COLUMNS: Final = 3
-_WIDE: Final = {1: 6.0, 2: 4.4, 3: 2.95}
+_WIDE: Final = {1: 4.8, 2: 4.4, 3: 2.95}
 _HIGH: Final = 2.3
 #: The share of trials that the band holds if the prior fits.
 _BAND: Final = 0.9
@@ -71,6 +71,11 @@ class VesselSpread:
 
         low, high = fdtri(df, self.prior_df, [(1.0 - _BAND) / 2.0, (1.0 + _BAND) / 2.0])
         return self.prior_variance * float(low), self.prior_variance * float(high)
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a prior to tell."""
+        return math.isfinite(self.prior_variance)
 
     @property
     def inside(self) -> int:
@@ -275,18 +280,20 @@ def _aside(df: Sequence[float], dots: Sequence[float]) -> list[tuple[float, floa
     return placed
 
 
-def variances_drawing(spreads: Sequence[VesselSpread], name: str) -> Drawing:
+def variances_sketch(spreads: Sequence[VesselSpread], name: str) -> Sketch:
     """The figure for a page, with the words that stand in for it; `name` begins its identifiers."""
-    return Drawing(
-        svg_text(draw(lambda: variances_figure(spreads)), name),
+    return Sketch(
+        partial(variances_figure, spreads),
+        name,
         "Spread of vessels of one arm. " + " ".join(spread.words for spread in spreads),
         HOW_TO_READ + (ALIKE if any(spread.alike for spread in spreads) else ""),
+        wide=len(spreads) > 1,
     )
 
 
 def draw_variances(spreads: Sequence[VesselSpread], path: Path) -> Path:
     """The path of the figure, written as SVG, PNG or PDF by the name's ending."""
-    return write_figure(lambda: variances_figure(spreads), path)
+    return write_figure(partial(variances_figure, spreads), path)
 
 
 def _two_digits(value: float) -> str:

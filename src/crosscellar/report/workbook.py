@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 from pathlib import Path
 from typing import Any, Final
 
-from crosscellar.report.content import Summary
+from crosscellar.report.content import Monitored, Summary
 from crosscellar.report.numbers import NONE
 
 Cells = Sequence[str | int]
@@ -22,8 +23,12 @@ _NUMERIC: Final = frozenset(
         *("Picked it", "Of", "Needed at 5 %", "Chance by guessing", "p, adjusted"),
         *("Usual spread", "Prior variance", "Prior degrees of freedom"),
         *("Trials with several vessels", "Of these in the band"),
+        *("Value", "Weight, %", "Mean effect", "New sites", "Vessels an arm", "Half-width", "Chance, %"),
     }
 )
+#: Columns of prose, wider than the rest: they wrap.
+_PROSE: Final = 44
+_WIDEST: Final = 34
 #: A number as the page shows it: a sign, digits, perhaps decimals.
 _NUMBER: Final = re.compile(r"[+−]?\d+(?:\.(\d+))?")
 _LONGEST_CELL: Final = 32_767
@@ -42,8 +47,8 @@ class Sheet:
 def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
     """The tables of a summary, as its page shows them, in the order of the tabs."""
     about = (
-        *(("The season in numbers", name, value) for name, value in summary.counts),
-        *(("Readings that came in", name, value) for name, value in summary.readings),
+        *(("The season in numbers", name, _plain(value)) for name, value in summary.counts),
+        *(("Readings that came in", name, _plain(value)) for name, value in summary.readings),
         *(("Lost trial", line, "") for line in summary.lost),
         *(("Caution", topic, caution) for topic, caution in summary.cautions),
     )
@@ -78,14 +83,25 @@ def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
             "Effects",
             "Treatment minus control, trial by trial, on the scale named; intervals are 95 %.",
             (
-                *("Question", "Scale", "Site", "Season", "Trial", "Arm", "Effect", "Low", "High", "Weight"),
+                *(
+                    "Question",
+                    "Scale",
+                    "Site",
+                    "Season",
+                    "Trial",
+                    "Arm",
+                    "Effect",
+                    "Low",
+                    "High",
+                    "Weight, %",
+                ),
                 "Where the variance is from",
             ),
             tuple(
                 (
                     *(page.title, page.heading, row.site, row.season, row.trial, row.arm, row.effect),
                     *_ends(row.interval),
-                    *(row.weight_words, row.variance),
+                    *(row.weight_words.removesuffix(" %"), row.variance),
                 )
                 for page in summary.questions
                 for row in page.rows
@@ -132,11 +148,25 @@ def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
         Sheet(
             "Also watched",
             "Responses watched for unintended consequences; p adjusted together. They make no verdict.",
-            ("Question", "Response", "Sites", "Mean effect, with unit", "Low", "High", "p, adjusted"),
+            ("Question", "Response", "Sites", "Mean effect", "Low", "High", "Unit", "p, adjusted"),
+            tuple(_watched(page.title, row) for page in summary.questions for row in page.monitored),
+        ),
+        Sheet(
+            "What would decide it",
+            "What new sites would buy for each question that is open: half of the interval expected for the "
+            "mean, and the chance of a verdict.",
+            ("Question", "Scale", "New sites", "Vessels an arm", "Half-width", "Chance, %"),
             tuple(
-                (page.title, row.response, row.sites, row.effect, *_ends(row.interval), row.p_adjusted)
+                (
+                    page.title,
+                    page.heading,
+                    row.more_sites,
+                    row.vessels,
+                    row.half_width,
+                    row.chance.removesuffix(" %"),
+                )
                 for page in summary.questions
-                for row in page.monitored
+                for row in page.plan
             ),
         ),
         Sheet(
@@ -198,6 +228,12 @@ def write_workbook(summary: Summary, path: Path) -> Path:
     return path
 
 
+#: The number of A4 among the paper sizes of the open workbook standard (ECMA-376, `pageSetup`, `paperSize`).
+_A4: Final = 9
+#: How many characters across can still be read on a sheet of paper.
+_PAPER: Final = 230.0
+#: A text shorter than this among numbers is set as they are.
+_SHORT: Final = 16
 #: The height of one line of text, in points.
 _LINE_POINTS: Final = 15.0
 
@@ -208,9 +244,13 @@ class _Formats:
     def __init__(self, book: Any) -> None:
         self._book = book
         self._numbers: dict[tuple[int, bool], Any] = {}
+        heading = {"bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom"}
         self.note = book.add_format({"italic": True})
-        self.heading = book.add_format({"bold": True, "bottom": 2, "text_wrap": True, "valign": "top"})
-        self.text = book.add_format({"text_wrap": True, "valign": "top"})
+        self.heading = book.add_format({**heading, "align": "left", "indent": 1})
+        self.number_heading = book.add_format({**heading, "align": "right"})
+        # Text stands clear of a number before it.
+        self.text = book.add_format({"text_wrap": True, "valign": "top", "align": "left", "indent": 1})
+        self.told = book.add_format({"valign": "top", "align": "right"})
 
     def number(self, decimals: int, *, signed: bool) -> Any:
         key = (decimals, signed)
@@ -223,24 +263,30 @@ class _Formats:
 
 def _fill(page: Any, sheet: Sheet, formats: _Formats) -> None:
     page.write_string(0, 0, sheet.note, formats.note)
-    for column, heading in enumerate(sheet.headings):
-        page.write_string(2, column, heading, formats.heading)
-        page.set_column(column, column, _width(sheet, column))
     widths = [_width(sheet, column) for column in range(len(sheet.headings))]
+    for column, heading in enumerate(sheet.headings):
+        shown = formats.number_heading if _is_numeric(sheet, column) else formats.heading
+        page.write_string(2, column, heading, shown)
+        page.set_column(column, column, widths[column])
+    # A spreadsheet sizes rows for wrapped text only when it is typed there, so each row says its height.
+    page.set_row(2, _LINE_POINTS * max(map(_lines, sheet.headings, widths)))
     for line, row in enumerate(sheet.rows, 3):
-        # A spreadsheet sizes rows for wrapped text only when it is typed there, so each row says its height.
-        lines = max(
-            math.ceil(1.1 * len(str(value)) / width) for value, width in zip(row, widths, strict=True)
-        )
-        page.set_row(line, _LINE_POINTS * max(1, lines))
+        page.set_row(line, _LINE_POINTS * max(map(_lines, row, widths)))
         for column, value in enumerate(row):
-            _write(page, line, column, value, formats, numeric=sheet.headings[column] in _NUMERIC)
+            _write(page, line, column, value, formats, numeric=_is_numeric(sheet, column))
     if sheet.rows:
         page.autofilter(2, 0, 2 + len(sheet.rows), len(sheet.headings) - 1)
+    else:
+        page.write_string(3, 0, "None.", formats.text)
     page.freeze_panes(3, 1)
     page.set_landscape()
-    page.fit_to_pages(1, 0)
+    page.set_paper(_A4)
+    page.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+    page.set_footer("&L&A&RPage &P of &N")
+    # A table too wide to be read on one sheet of paper goes over to a second, with its first column again.
+    page.fit_to_pages(math.ceil(sum(widths) / _PAPER), 0)
     page.repeat_rows(2)
+    page.repeat_columns(0)
 
 
 def _write(page: Any, line: int, column: int, value: str | int, formats: _Formats, *, numeric: bool) -> None:
@@ -249,10 +295,29 @@ def _write(page: Any, line: int, column: int, value: str | int, formats: _Format
     if text in ("", NONE):
         page.write_blank(line, column, None, formats.text)
     elif found is None:
-        page.write_string(line, column, text[:_LONGEST_CELL], formats.text)
+        # Words among numbers (`< 0.001`, `one site only`) stand where the numbers do.
+        beside = numeric and len(text) < _SHORT
+        page.write_string(line, column, text[:_LONGEST_CELL], formats.told if beside else formats.text)
     else:
         shown = formats.number(len(found[1] or ""), signed=text[0] in "+−")
         page.write_number(line, column, float(text.replace("−", "-")), shown)
+
+
+def _is_numeric(sheet: Sheet, column: int) -> bool:
+    return sheet.headings[column] in _NUMERIC
+
+
+def _watched(title: str, row: Monitored) -> Cells:
+    """A monitored response with its number and its unit apart."""
+    number, _, unit = row.effect.partition(" ")
+    effect, unit = (number, unit) if _NUMBER.fullmatch(number) else (row.effect, "")
+    return (title, row.response, row.sites, effect, *_ends(row.interval), unit, row.p_adjusted)
+
+
+def _plain(count: str) -> str:
+    """A count without the spaces between its thousands, so that it can be calculated with."""
+    joined = count.replace(" ", "")
+    return joined if joined.isdigit() else count
 
 
 def _ends(interval: str) -> tuple[str, str]:
@@ -261,7 +326,16 @@ def _ends(interval: str) -> tuple[str, str]:
     return (low, high) if found else ("", "")
 
 
+def _lines(value: str | int, width: float) -> int:
+    """How many lines a cell needs, its words wrapped."""
+    return max(1, len(textwrap.wrap(str(value), max(4, math.floor(1.1 * (width - 2))))))
+
+
 def _width(sheet: Sheet, column: int) -> float:
-    """A column as wide as its longest word needs, within reason."""
-    longest: Iterator[int] = (len(str(row[column])) for row in sheet.rows)
-    return float(min(48, max(9, len(sheet.headings[column]) + 2, *longest, 0)))
+    """A column as wide as its longest word needs, within reason; headings may take two lines."""
+    longest = max((len(str(row[column])) for row in sheet.rows), default=0)
+    widest = _PROSE if longest > 2 * _WIDEST else _WIDEST
+    heading = sheet.headings[column]
+    # The button of the filter covers the end of a heading.
+    words = max(len(word) for word in heading.split()) if len(heading) > _SHORT else len(heading)
+    return float(max(8, words + 4, min(widest, longest + 3)))

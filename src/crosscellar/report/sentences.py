@@ -1,0 +1,101 @@
+"""What a question's page says in sentences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+import polars as pl
+
+from crosscellar.pooling import Pooled
+from crosscellar.report.numbers import Reading, chance
+
+#: More sites than this on which a verdict hangs are counted and not named.
+_MOST_NAMED: Final = 4
+
+#: Methods as a statistician reads them.
+_METHODS: Final = {
+    "reml": "REML",
+    "ml": "maximum likelihood",
+    "moment": "method of moments",
+    "paule_mandel": "Paule and Mandel",
+    "common": "common effect",
+}
+_INTERVALS: Final = {
+    "hartung_knapp": "interval of Hartung and Knapp",
+    "estimated_weights": "interval of Hartung and Knapp, widened for estimated weights",
+    "robust": "cluster-robust interval",
+    "bayes": "interval with a half-normal prior",
+}
+
+
+def method_words(pooled: Pooled) -> str:
+    """How the mean and its interval were made, for a statistician."""
+    interval = _INTERVALS.get(pooled.interval_method, f"{pooled.interval_method} interval")
+    return f"{_METHODS.get(pooled.method, pooled.method)}, {interval}: {pooled.interval_why}."
+
+
+def compared_words(question: Mapping[str, Any], response: str, trials: int) -> str:
+    """What was compared, what was hoped for, and how many trials this season tried it."""
+    wanted = {
+        "increase": "An increase was wanted",
+        "decrease": "A decrease was wanted",
+        "no_change": "No change was wanted",
+    }.get(str(question["wanted"]), "Either direction was of interest")
+    d, unit = question["smallest_difference"], question["smallest_difference_unit"]
+    matters = f"; the smallest difference that matters is {d:g} {unit or ''}".rstrip() if d else ""
+    season = "no trial" if not trials else "1 trial" if trials == 1 else f"{trials} trials"
+    return f"Compared: {response}. {wanted}{matters}. {season[0].upper()}{season[1:]} this season."
+
+
+def sentence_of(title: str, pooled: Pooled, reading: Reading) -> str:
+    """The question and its answer as page one tells it."""
+    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
+    if not pooled.n_effects:
+        return f"{title} No comparable readings have come in yet."
+    if pooled.n_sites < 2:
+        return f"{title} Tried at one site only: shown, not pooled."
+    return (
+        f"{title} Mean effect over {sites}: {reading.words(pooled.estimate)} "
+        f"(95 % interval {reading.interval(pooled.low, pooled.high, unit=True)})."
+    )
+
+
+def chances_words(pooled: Pooled, names: Mapping[str, str]) -> tuple[str, ...]:
+    """What a new site may expect, how sites went so far, and which of them decide; `names` by site."""
+    if pooled.n_sites < 2 or not math.isfinite(pooled.chance_above_zero):
+        return ()
+    way = "an increase" if pooled.direction == "up" else "a decrease"
+    words = [f"The chance that a new site would see {way}: {chance(pooled.chance_above_zero)}"]
+    if math.isfinite(pooled.chance_above_smallest):
+        words[0] += f"; one that matters: {chance(pooled.chance_above_smallest)}"
+    words[0] += "."
+    up, down = pooled.sites_each_way
+    words.append(f"So far {_sites(up)} went up and {_sites(down)} went down.")
+    if pooled.hangs_on_site is not None:
+        words.append(_hanging(pooled, names))
+    return tuple(words)
+
+
+def _hanging(pooled: Pooled, names: Mapping[str, str]) -> str:
+    """Which sites the verdict hangs on; all of them are in the table of answers without one site."""
+    changing = pooled.without_site.filter(pl.col("verdict_changes").fill_null(value=False))["site"]
+    sites = sorted(names.get(site, site) for site in changing)
+    if len(sites) == 1:
+        return f"The verdict hangs on one site: without {sites[0]}, it would be another."
+    listed = f"{', '.join(sites[:-1])} and {sites[-1]}"
+    among = listed if len(sites) <= _MOST_NAMED else f"{len(sites)} of the {pooled.n_sites}"
+    return f"The verdict hangs on single sites: without any one of {among}, it would be another."
+
+
+def _sites(count: int) -> str:
+    return {0: "no site", 1: "one site"}.get(count, f"{count} sites")
+
+
+def evidence_words(pooled: Pooled) -> str:
+    """How many effects, sites and seasons the answer rests on."""
+    seasons = "1 season" if pooled.n_seasons == 1 else f"{pooled.n_seasons} seasons"
+    effects = "1 effect" if pooled.n_effects == 1 else f"{pooled.n_effects} effects"
+    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
+    return f"{effects} from {sites} in {seasons}"
