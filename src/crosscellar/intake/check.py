@@ -142,8 +142,8 @@ def _read(
 def _tell_swapped(items: pl.DataFrame, reader: HeadingReader, faults: Faults) -> None:
     """One message for a table whose value column holds units and whose unit column holds numbers."""
     told_of = ["item_no", "table_no", "file_no", "sheet", "heading_row", "column", "text_sent"]
-    rows = items.lazy().filter((pl.col("kind") == "lab_long") & ~pl.col("blank"))
-    rows = rows.select(*told_of, "unit_sent", "problem").collect()
+    long = items.lazy().filter((pl.col("kind") == "lab_long") & ~pl.col("blank"))
+    rows = long.select(*told_of, "unit_sent", "problem").collect()
     if rows.is_empty():
         return
     number = pl.col("unit_sent").str.contains(r"^\s*[<>]?[+-]?[0-9][0-9.,]*\s*$").fill_null(False)

@@ -200,9 +200,9 @@ def laboratories_differ(view: View, rule: Rule) -> pl.DataFrame:
     rows = view.readings.filter(pl.col("stage") != LOG)
     day, lab, named = pl.col("sample_date"), pl.col("lab"), pl.col("lab") != ""
     moved = (day.max() - day.min()).dt.total_days() > rule.settings["days"]
-    apart = (lab.filter(named).min() != lab.filter(named).max()) | moved.fill_null(False)
-    differing = rows.group_by("trial_id", "stage").agg(apart.fill_null(False).alias("apart"))
-    rows = rows.join(differing.filter("apart"), on=["trial_id", "stage"], how="semi", maintain_order="left")
+    unlike = (lab.filter(named).min() != lab.filter(named).max()) | moved.fill_null(False)
+    differing = rows.group_by("trial_id", "stage").agg(unlike.fill_null(False).alias("unlike"))
+    rows = rows.join(differing.filter("unlike"), on=["trial_id", "stage"], how="semi", maintain_order="left")
     sides = rows.group_by([*contrast, "role"], maintain_order=True).agg(
         pl.col("lab").filter(pl.col("lab") != "").unique().sort().str.join(", ").alias("labs"),
         pl.col("sample_date").mean().alias("day"),
