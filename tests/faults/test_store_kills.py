@@ -26,7 +26,7 @@ def rounds(what: str, folder: Path, *numbers: int) -> dict[str, Any]:
     return found
 
 
-@pytest.mark.parametrize("count", [40, pytest.param(500, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", [20, pytest.param(500, marks=pytest.mark.long)])
 def test_a_killed_taking_in_loses_nothing_it_acknowledged_and_a_rerun_completes(
     count: int, tmp_path: Path
 ) -> None:

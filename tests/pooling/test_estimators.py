@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 
+from crosscellar.pooling import pool
 from crosscellar.pooling.estimators import ESTIMATORS, log_likelihood, ml, reml
 from crosscellar.pooling.heterogeneity import Questions, q_profile, side_by_side, typical_variance
 
@@ -81,3 +82,14 @@ def test_filling_up_with_infinite_variances_changes_nothing() -> None:
 
 def test_equal_variances_are_their_own_typical_variance() -> None:
     assert typical_variance(question([0.1, 0.5, 0.3], [0.2] * 3))[0] == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize("variances", [[0.031623, 0.031623, 0.01], [1.0, 1.074608, 3.162278]])
+@pytest.mark.parametrize("effect", [0.0, 0.1, 1.0])
+def test_sites_that_agree_to_the_last_digit_leave_no_variance_between_them(
+    effect: float, variances: list[float]
+) -> None:
+    # Q is 0 then, below every quantile of the chi-square: the Q-profile interval ends at 0 on both sides.
+    pooled = pool({"estimate": [effect] * 3, "variance": variances})
+    assert (pooled.tau2, pooled.tau2_low, pooled.tau2_high) == (0.0, 0.0, 0.0)
+    assert pooled.q == pytest.approx(0.0, abs=1e-25)

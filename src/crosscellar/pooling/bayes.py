@@ -28,6 +28,11 @@ NOTHING_LEFT = 1e-13
 #: 0.5, half of it for log ratios, where 0.25 already means a factor of 1.28 from site to site
 #: (Röver et al. 2021 discuss 0.5 and 1.0 for log odds; the halving is a choice of this project).
 DEFAULT_SCALE: Mapping[str, float] = {"log_ratio": 0.25, "log_odds": 0.5, "standardized": 0.5}
+_CALLED: Mapping[str, str] = {
+    "log_ratio": "log ratios",
+    "log_odds": "log odds",
+    "standardized": "standardized differences",
+}
 #: On other scales the prior follows the precision of the effects: this many typical standard errors.
 DEFAULT_ERRORS = 2.0
 #: Other questions needed before the scale is learnt.
@@ -204,7 +209,7 @@ def default_tau_scale(variance: npt.ArrayLike, *, measure: str = "") -> TauScale
         scale = DEFAULT_SCALE[measure]
         words = (
             f"Prior for the spread between sites: half-normal with scale {scale:g}, "
-            f"the default for {measure}."
+            f"the default for {_CALLED[measure]}."
         )
     else:
         known = np.asarray(variance, dtype=np.float64)

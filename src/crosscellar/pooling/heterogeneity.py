@@ -97,12 +97,13 @@ def weigh(questions: Questions, tau2: Floats) -> Weighed:
     weight = 1.0 / (questions.variance + tau2)
     sum1 = weight.sum(axis=0)
     mean = np.einsum("kq,kq->q", weight, questions.centred) / sum1
-    pull = weight * (questions.centred - mean)
+    apart = questions.centred - mean
+    pull = weight * apart
     return Weighed(
         sum1=sum1,
         sum2=np.einsum("kq,kq->q", weight, weight),
         mean=mean,
-        q=np.einsum("kq,kq->q", pull, questions.centred),
+        q=np.einsum("kq,kq->q", pull, apart),
         q2=np.einsum("kq,kq->q", pull, pull),
     )
 
@@ -130,8 +131,9 @@ def tau2_where_q_is(questions: Questions, target: Floats) -> tuple[Floats, Flags
         if at.size == 0:
             break
         weight = 1.0 / (left.variance + tau2)
-        pull = weight * (left.centred - np.einsum("kq,kq->q", weight, left.centred) / weight.sum(axis=0))
-        q, q2 = np.einsum("kq,kq->q", pull, left.centred), np.einsum("kq,kq->q", pull, pull)
+        apart = left.centred - np.einsum("kq,kq->q", weight, left.centred) / weight.sum(axis=0)
+        pull = weight * apart
+        q, q2 = np.einsum("kq,kq->q", pull, apart), np.einsum("kq,kq->q", pull, pull)
         with np.errstate(divide="ignore", invalid="ignore"):
             step = np.where(q2 > 0, q * (q / aim - 1.0) / q2, 0.0)
         following = np.maximum(tau2 + step, 0.0)
