@@ -478,7 +478,7 @@ def test_the_command_tells_what_goes_and_what_stays(
 ) -> None:
     store = str(copy_of(lived_store, tmp_path))
     assert cli.main(["--store", store, "forget", "--contact", "orrin-flat", "--dry-run"]) == 0
-    assert "Found in 2 register rows" in capsys.readouterr().out
+    assert "Found in register rows (2)" in capsys.readouterr().out
     assert cli.main(["--store", store, "forget", "--contact", "orrin-flat", "--json"]) == 0
     told = capsys.readouterr().out
     assert '"register_rows.row_json": 2' in told

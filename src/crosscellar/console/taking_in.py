@@ -199,7 +199,7 @@ def _(result: Forgetting) -> list[Any]:
         table_name, _, column = place.partition(".")
         name = PLACES.get(place, f"{table_name} ({column.replace('_', ' ')})")
         counted[name] = counted.get(name, 0) + count
-    where = ", ".join(f"{count} {name}" for name, count in counted.items())
+    where = ", ".join(f"{name} ({count})" for name, count in counted.items())
     if result.places:
         found = f"{'Taken out of' if result.stored else 'Found in'} {where}."
     elif result.given_up:
