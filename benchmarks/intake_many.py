@@ -1,0 +1,147 @@
+"""Many small sheets taken in, against opening, hashing and reading the same files and one insert of all rows.
+
+    python benchmarks/intake_many.py [--csv 2000] [--xlsx 200] [--runs 5] [--folder FOLDER]
+
+A sheet has 60 readings, 1 % dirty, of one trial or two. Every run is a process of its own. The floor reads
+CSV with polars and workbooks with openpyxl, and judges nothing. Writes results/intake_many.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import io
+import json
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import lab_sheets
+from intake_large import take_ours
+from side_by_side import machine, write
+
+ROWS = 60
+
+
+def take_floor(work: Path) -> dict[str, Any]:
+    """What was stored by opening, hashing and reading each file, and one insert of all rows."""
+    import duckdb
+    import polars as pl
+
+    parts = []
+    for path in sorted((work / "sheets").iterdir()):
+        content = path.read_bytes()
+        digest = hashlib.sha256(content).hexdigest()
+        if path.suffix == ".csv":
+            part = pl.read_csv(content, infer_schema=False)
+        else:
+            import openpyxl
+
+            book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+            head, *rows = book.worksheets[0].iter_rows(values_only=True)
+            book.close()
+            part = pl.DataFrame(rows, schema=[str(name) for name in head], orient="row")
+        parts.append(part.with_columns(pl.lit(digest).alias("sheet")))
+    incoming = pl.concat(parts).rechunk()
+    with duckdb.connect(str(work / "floor.duckdb")) as connection:
+        connection.register("incoming", incoming)
+        connection.execute("CREATE TABLE readings AS SELECT * FROM incoming")
+    return {"stored": incoming.height, "rest": 0}
+
+
+def prepare(work: Path, files: int, suffix: str) -> None:
+    """Register, that many sheets and a store that knows the register, in `work`."""
+    from crosscellar import Network
+
+    trials = -(-files * ROWS // lab_sheets.A_TRIAL)
+    lab_sheets.write_register(work / "register", trials)
+    (work / "sheets").mkdir()
+    rows = lab_sheets.readings(0, trials, dirty=0.01)
+    for number in range(files):
+        sheet = rows.slice(number * ROWS, ROWS)
+        path = work / "sheets" / f"sheet_{number:04d}{suffix}"
+        if suffix == ".csv":
+            lab_sheets.write_sheet(sheet, path)
+        else:
+            sheet.write_excel(path)
+    with Network.open(work / "fresh.duckdb", clock=lambda: lab_sheets.RECEIVED) as network:
+        network.register(work / "register")
+
+
+def run(contestant: str, work: Path) -> dict[str, Any]:
+    """Seconds of the whole process, its largest resident set in MB, and what it stored."""
+    for name in ("ours.duckdb", "floor.duckdb"):
+        for suffix in ("", ".wal", ".journal"):
+            (work / f"{name}{suffix}").unlink(missing_ok=True)
+    for suffix in ("", ".journal"):
+        shutil.copy(work / f"fresh.duckdb{suffix}", work / f"ours.duckdb{suffix}")
+    begun = time.perf_counter()
+    command = [sys.executable, __file__, "--only", contestant, "--folder", str(work)]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    return {**json.loads(done.stdout.splitlines()[-1]), "seconds": time.perf_counter() - begun}
+
+
+def measured(files: int, suffix: str, *, runs: int, folder: Path | None) -> list[str]:
+    """The lines of the table for that many files of one kind."""
+    taken: dict[str, list[dict[str, Any]]] = {"floor": [], "ours": []}
+    with tempfile.TemporaryDirectory(dir=folder) as name:
+        prepare(Path(name), files, suffix)
+        for turn in range(runs + (runs > 1)):
+            for who, results in taken.items():
+                result = run(who, Path(name))
+                print(files, suffix, who, result, flush=True)
+                if turn or runs == 1:
+                    results.append(result)
+    lines = []
+    for who, results in taken.items():
+        seconds, memory = (
+            {key: statistics.median(one[of] for one in all_of) for key, all_of in taken.items()}
+            for of in ("seconds", "megabytes")
+        )
+        lines.append(
+            f"| {files:,} {suffix} | {who} | {seconds[who]:.1f} | {seconds[who] / seconds['floor']:.2f} "
+            f"| {memory[who]:,.0f} | {memory[who] / memory['floor']:.2f} "
+            f"| {results[0]['stored']:,} | {results[0]['rest']:,} |"
+        )
+    return lines
+
+
+def main() -> None:
+    """Measures both kinds of files, and writes the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--csv", type=int, default=2000)
+    parser.add_argument("--xlsx", type=int, default=200)
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--only", choices=("floor", "ours"))
+    asked = parser.parse_args()
+    if asked.only:
+        result = (take_floor if asked.only == "floor" else take_ours)(asked.folder)
+        largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        print(json.dumps({**result, "megabytes": largest}))
+        return
+    lines = [
+        "# Many small sheets taken in",
+        "",
+        machine("polars", "duckdb", "openpyxl"),
+        "",
+        f"Sheets of {ROWS} readings, 1 % dirty. Medians of {asked.runs} runs, whole processes in turn;",
+        "`python benchmarks/intake_many.py` repeats it. The floor judges nothing: it opens, hashes and reads",
+        "each file and stores all rows in one insert.",
+        "",
+        "| files | who | seconds | ratio | peak MB | ratio | stored | rest |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    lines += measured(asked.csv, ".csv", runs=asked.runs, folder=asked.folder)
+    lines += measured(asked.xlsx, ".xlsx", runs=asked.runs, folder=asked.folder)
+    write("intake_many", lines)
+
+
+if __name__ == "__main__":
+    main()
