@@ -83,6 +83,7 @@ def main() -> None:
     read.add_argument("--seed", type=int, default=1)
     asked = read.parse_args()
     frame = network(asked.questions, asked.seed)
+    estimated = frame.with_columns(pl.lit(8.0).alias("df"))
     pool_each(frame.head(100), ["question"])
     settled = pool_each(frame, ["question"])["converged"].mean()
     sample = [
@@ -95,6 +96,7 @@ def main() -> None:
     took = medians(
         {
             "ours": lambda: pool_each(frame, ["question"]),
+            "estimated": lambda: pool_each(estimated, ["question"]),
             "theirs": lambda: statsmodels_loop(sample),
             "plain": lambda: scipy_loop(sample),
         },
@@ -117,6 +119,7 @@ def main() -> None:
     ]
     for what, taken in (
         ("`pool_each`: REML, Hartung-Knapp, Q-profile, prediction, verdict", ours),
+        ("`pool_each` with degrees of freedom: estimated weights, tau2's distribution", took["estimated"]),
         ("statsmodels `combine_effects(method_re='iterated')` + `summary_frame()`", theirs),
         ("scipy, question by question, the same numbers", plain),
     ):
