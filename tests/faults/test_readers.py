@@ -12,8 +12,9 @@ import pytest
 
 from crosscellar.store import Store, session
 
+#: Readers look, then leave the store alone for a while: one who looks without a pause keeps every writer out.
 READERS = """
-import sys
+import sys, time
 from crosscellar.errors import StoreBusy
 from crosscellar.store import Store
 seen = []
@@ -26,6 +27,7 @@ while not seen or seen[-1] < int(sys.argv[2]):
             seen.append(files)
     except StoreBusy:
         continue
+    time.sleep(0.5)
 print(seen == sorted(seen))
 """
 
@@ -35,7 +37,7 @@ sys.path.insert(0, sys.argv[3])
 from store_rounds import sheet
 from crosscellar.store import Store
 for number in range(int(sys.argv[2])):
-    with Store.open(sys.argv[1], wait=60.0) as store:
+    with Store.open(sys.argv[1], wait=600.0) as store:
         store.take_in(sheet(number))
 """
 
