@@ -23,8 +23,3 @@ def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[st
     # Columns cut into chunks at different rows are not safe with every expression: all are kept in one.
     whole = items.rechunk() if max(items.n_chunks("all")) > 1 else items
     return whole.hstack(found.drop(keys).rechunk())
-
-
-def look_at(frame: pl.DataFrame, keep: pl.Expr, *names: str) -> pl.DataFrame:
-    """The rows of a wide frame for which `keep` holds, in these columns alone."""
-    return frame.lazy().filter(keep).select(names).collect()
