@@ -25,6 +25,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -176,8 +177,8 @@ def prepare(work: Path, rows: int, dirty: float) -> None:
         network.register(work / "register")
 
 
-def run(contestant: str, work: Path) -> dict[str, Any]:
-    """Seconds of the whole process, its largest resident set in MB, and what it stored."""
+def run(contestant: str, work: Path, *, script: str = __file__) -> dict[str, Any]:
+    """Seconds of a whole process of this script, its largest resident set in MB, and what it stored."""
     for suffix in ("", ".wal", ".journal"):
         for name in ("ours.duckdb", "floor.duckdb", "instead.duckdb"):
             (work / f"{name}{suffix}").unlink(missing_ok=True)
@@ -186,13 +187,20 @@ def run(contestant: str, work: Path) -> dict[str, Any]:
         shutil.copy(work / "fresh.duckdb.journal", work / "ours.duckdb.journal")
     begun = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, __file__, "--only", contestant, "--folder", str(work)],
+        [sys.executable, script, "--only", contestant, "--folder", str(work)],
         check=True,
         capture_output=True,
         text=True,
     )
     seconds = time.perf_counter() - begun
     return {**json.loads(done.stdout.splitlines()[-1]), "seconds": seconds}
+
+
+def answer_alone(take: Callable[[Path], dict[str, Any]], work: Path) -> None:
+    """Prints what was stored, and the largest resident set of this process, for `run` to read."""
+    result = take(work)
+    largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(json.dumps({**result, "megabytes": largest}))
 
 
 def measured(
@@ -231,9 +239,7 @@ def main() -> None:
     options = parser.parse_args()
     if options.only:
         take = {"floor": take_floor, "ours": take_ours, "instead": take_instead}[options.only]
-        result = take(options.folder)
-        largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(json.dumps({**result, "megabytes": largest}))
+        answer_alone(take, options.folder)
         return
     lines = [
         "# One large sheet taken in",

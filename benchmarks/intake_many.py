@@ -11,19 +11,13 @@ from __future__ import annotations
 import argparse
 import hashlib
 import io
-import json
-import resource
-import shutil
 import statistics
-import subprocess
-import sys
 import tempfile
-import time
 from pathlib import Path
 from typing import Any
 
 import lab_sheets
-from intake_large import take_ours
+from intake_large import answer_alone, run, take_ours
 from side_by_side import machine, write
 
 ROWS = 60
@@ -74,19 +68,6 @@ def prepare(work: Path, files: int, suffix: str) -> None:
         network.register(work / "register")
 
 
-def run(contestant: str, work: Path) -> dict[str, Any]:
-    """Seconds of the whole process, its largest resident set in MB, and what it stored."""
-    for name in ("ours.duckdb", "floor.duckdb"):
-        for suffix in ("", ".wal", ".journal"):
-            (work / f"{name}{suffix}").unlink(missing_ok=True)
-    for suffix in ("", ".journal"):
-        shutil.copy(work / f"fresh.duckdb{suffix}", work / f"ours.duckdb{suffix}")
-    begun = time.perf_counter()
-    command = [sys.executable, __file__, "--only", contestant, "--folder", str(work)]
-    done = subprocess.run(command, check=True, capture_output=True, text=True)
-    return {**json.loads(done.stdout.splitlines()[-1]), "seconds": time.perf_counter() - begun}
-
-
 def measured(files: int, suffix: str, *, runs: int, folder: Path | None) -> list[str]:
     """The lines of the table for that many files of one kind."""
     taken: dict[str, list[dict[str, Any]]] = {"floor": [], "ours": []}
@@ -94,7 +75,7 @@ def measured(files: int, suffix: str, *, runs: int, folder: Path | None) -> list
         prepare(Path(name), files, suffix)
         for turn in range(runs + (runs > 1)):
             for who, results in taken.items():
-                result = run(who, Path(name))
+                result = run(who, Path(name), script=__file__)
                 print(files, suffix, who, result, flush=True)
                 if turn or runs == 1:
                     results.append(result)
@@ -122,9 +103,7 @@ def main() -> None:
     parser.add_argument("--only", choices=("floor", "ours"))
     asked = parser.parse_args()
     if asked.only:
-        result = (take_floor if asked.only == "floor" else take_ours)(asked.folder)
-        largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(json.dumps({**result, "megabytes": largest}))
+        answer_alone(take_floor if asked.only == "floor" else take_ours, asked.folder)
         return
     lines = [
         "# Many small sheets taken in",

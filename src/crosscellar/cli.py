@@ -260,7 +260,7 @@ def run_rebuild(args: argparse.Namespace) -> int:
 
 
 def run_forget(args: argparse.Namespace) -> int:
-    with open_network(args) as network:
+    with open_network(args, read_only=args.dry_run) as network:
         forgetting = network.forget(
             contact=args.contact,
             assessor=args.assessor,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from crosscellar.errors import CrosscellarError, UnknownName
+from crosscellar.pooling.verdict import many
 from crosscellar.register import Register
 from crosscellar.results import Forgetting
 from crosscellar.store import NEUTRAL, SHORTEST, Forgotten, Person, Store, contact_person
@@ -143,4 +144,4 @@ def _left(store: Store, found: Forgotten) -> list[str]:
 def _files(files: Sequence[tuple[str, str]]) -> str:
     names = ", ".join(name for name, _ in files[:_NAMED])
     more = f" and {len(files) - _NAMED} more" if len(files) > _NAMED else ""
-    return f"{len(files)} {'file' if len(files) == 1 else 'files'} ({names}{more})"
+    return f"{many(len(files), 'file')} ({names}{more})"

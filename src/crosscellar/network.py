@@ -195,7 +195,7 @@ class Network(Evidence):
             When no register has been taken in yet.
         """
         from crosscellar.intake.check import check_documents
-        from crosscellar.intake.documents import read_documents
+        from crosscellar.intake.documents import read_documents, refuse_contents
 
         register = self._register
         if register.trials.is_empty():
@@ -205,8 +205,9 @@ class Network(Evidence):
                 next_step="Run `crosscellar register PATH` first: readings are matched against it.",
             )
         given = [paths] if isinstance(paths, str | Path) else list(paths)
-        documents = read_documents([Path(path) for path in given])
-        self._refuse_forgotten(documents)
+        documents = refuse_contents(
+            read_documents([Path(path) for path in given]), self._store.history().tasted_by_forgotten()
+        )
         received = self._clock().date()
         outcomes: list[Batch] = []
         written: list[str] = []
@@ -231,17 +232,6 @@ class Network(Evidence):
             if tell is not None and len(documents) > BATCH_FILES:
                 tell(f"{min(start + BATCH_FILES, len(documents))} of {len(documents)} files")
         return IntakeOutcome.of(outcomes, stored=not dry_run, marked_up=tuple(written))
-
-    def _refuse_forgotten(self, documents: Sequence[Document | Unreadable]) -> None:
-        """Raise for bytes that name a forgotten assessor: as someone new that person would count twice."""
-        named = self._store.history().tasted_by_forgotten()
-        again = [named[one.sha256] for one in documents if one.sha256 is not None and one.sha256 in named]
-        if again:
-            raise CrosscellarError(
-                "this sheet was taken in before, and it still has the code of an assessor who was forgotten",
-                where=again[0],
-                next_step="Leave it out, or write the neutral code in place of the old one first.",
-            )
 
     def _mark_up(self, batch: Batch, documents: list[Document | Unreadable], out: Path) -> list[str]:
         from crosscellar.sheets.marked_up import write_marked_up

@@ -269,10 +269,19 @@ def test_what_is_kept_is_named_and_can_be_given_up_later(lived: Network, tmp_pat
     # The same bytes again are known, and bring nothing back.
     sheet = tmp_path / "scores.csv"
     sheet.write_text(scores("LS24-ORR", ("control", "stir_weekly"), (CODE, OTHER)), "utf-8")
-    before = lived._store.content_checksum()
-    with pytest.raises(CrosscellarError, match="the code of an assessor who was forgotten"):
-        lived.intake([sheet])
-    assert lived._store.content_checksum() == before
+    beside = tmp_path / "beside.csv"
+    beside.write_text(scores("LS24-ORR", ("control", "stir_weekly"), ("Q91",)), "utf-8")
+    before = lived._store.scores().height
+    outcome = lived.intake([sheet, beside])
+    assert outcome.files.sort("file")["status"].to_list() == ["taken_in", "refused"]
+    assert "the code of an assessor who was forgotten" in outcome.findings["message"][0]
+    assert lived._store.scores().height == before + 2
+    assert CODE not in lived._store.scores(trials=["LS24-ORR"])["assessor_id"].to_list()
+    kept = [one.sha256 for one in lived._store.history().steps()[-1].files]
+    assert kept.count(None) == 1
+    stands = lived._store.content_checksum()
+    lived.intake([sheet, beside])
+    assert lived._store.content_checksum() == stands
     # A sheet with the neutral code in it is that person's.
     sheet.write_text(sheet.read_text("utf-8").replace(CODE, "forgotten-1") + "\n", "utf-8")
     assert lived.intake([sheet]).already == 4
@@ -471,6 +480,19 @@ def test_a_contact_of_a_store_of_version_2_can_be_forgotten(tmp_path: Path) -> N
         assert told.places == {"decisions.reason": 1}
         assert network.check().sound
         assert network.rebuild(tmp_path / "again.duckdb").same
+
+
+def test_a_look_at_an_older_store_leaves_it_as_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Only looking for a person changes no byte: the store's version neither."""
+    store = tmp_path / "network.duckdb"
+    store.write_bytes(gzip.decompress((STORES / "version_2.duckdb.gz").read_bytes()))
+    before = store.read_bytes()
+    assert cli.main(["--store", str(store), "forget", "--text", "by telephone", "--dry-run"]) == 0
+    assert "Nothing was changed" in capsys.readouterr().out
+    assert store.read_bytes() == before
+    assert [file.name for file in tmp_path.iterdir()] == [store.name]
 
 
 def test_the_command_tells_what_goes_and_what_stays(

@@ -6,7 +6,7 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path, PurePosixPath
 from typing import Final
 
@@ -17,7 +17,7 @@ from crosscellar.intake.letters import show_name
 from crosscellar.intake.text import read_text
 from crosscellar.intake.workbook import read_workbook
 
-__all__ = ["Document", "Remark", "Source", "Unreadable", "read_document", "read_documents"]
+__all__ = ["Document", "Remark", "Source", "Unreadable", "read_document", "read_documents", "refuse_contents"]
 
 _TEXT_NAMES: Final = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ""})
 _WORKBOOK_NAMES: Final = frozenset({".xlsx"})
@@ -50,6 +50,28 @@ def read_documents(paths: Iterable[Source], *, limits: Limits | None = None) -> 
         else:
             records.extend(_read_path(Path(source), limits))
     return records
+
+
+def refuse_contents(
+    documents: Iterable[Document | Unreadable], forgotten: Collection[str]
+) -> list[Document | Unreadable]:
+    """The documents; those with one of these SHA-256 are refused, and their bytes are not kept.
+
+    Such bytes name an assessor who was forgotten: taken in anew, that person would count twice.
+    """
+    return [
+        Unreadable(
+            one.name,
+            None,
+            None,
+            "This sheet was taken in before, and it has the code of an assessor who was forgotten.",
+            "Leave it out, or write the neutral code in place of the old one first.",
+            "forgotten_assessor",
+        )
+        if one.sha256 in forgotten
+        else one
+        for one in documents
+    ]
 
 
 def read_document(name: str, content: bytes, *, limits: Limits | None = None) -> Document | Unreadable:

@@ -85,7 +85,8 @@ class Answers:
 
     def columns(self) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
         """The arrays by name."""
-        return {field.name: getattr(self, field.name) for field in fields(self) if field.name in _ARRAYS}
+        every = {field.name: getattr(self, field.name) for field in fields(self)}
+        return {name: values for name, values in every.items() if isinstance(values, np.ndarray)}
 
     def chance_beyond(self, bound: Floats | float, up: Flags) -> Floats:
         """The chance that the true effect at a new site lies beyond `bound`, upwards or downwards."""
@@ -96,9 +97,6 @@ class Answers:
             )
         below = self.at_new_sites.below(np.where(up, bound, -np.asarray(bound)))
         return np.where(np.isnan(self.prediction_low), np.nan, np.where(up, 1.0 - below, below))
-
-
-_ARRAYS = frozenset(Answers.__annotations__) - {"at_new_sites"}
 
 
 def equivalence_level(level: float) -> float:
@@ -137,14 +135,10 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
     prediction_df = np.asarray(questions.count - 2.0)
     if interval == "estimated_weights":
         at_new_sites = new_site(questions)
+        tail = 0.5 * (1.0 - level)
         few = questions.count < 3
-        prediction_low, prediction_high = (
-            np.where(few, np.nan, outermost(at_new_sites.quantile(share), end))
-            for share, end, outermost in (
-                (0.5 - 0.5 * level, low, np.minimum),
-                (0.5 + 0.5 * level, high, np.maximum),
-            )
-        )
+        prediction_low = np.where(few, np.nan, np.minimum(at_new_sites.quantile(tail), low))
+        prediction_high = np.where(few, np.nan, np.maximum(at_new_sites.quantile(1.0 - tail), high))
         prediction_df = np.full(len(questions), np.nan)
     else:
         prediction_low, prediction_high = prediction(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,6 @@ import numpy.typing as npt
 from crosscellar.errors import NotComputable
 from crosscellar.pooling.covariance import Covariance, Floats, independent
 from crosscellar.pooling.layers import Layers, gather
-from crosscellar.pooling.lines import crossing, lowest
 from crosscellar.pooling.nested import label_codes, trial_codes
 
 #: Of a half-normal prior beyond this many scales there is 1e-17 left.
@@ -264,8 +262,11 @@ def learn_tau_scale(
         peak = joint.max(axis=1, keepdims=True)
         return -float((peak[:, 0] + np.log(np.exp(joint - peak).sum(axis=1))).sum())
 
-    least, most = float(np.log(default.scale / 10.0)), float(np.log(default.scale * 10.0))
-    scale = float(np.exp(lowest(misfit, least, most, within=1e-8)[0]))
+    from scipy.optimize import minimize_scalar
+
+    bounds = (float(np.log(default.scale / 10.0)), float(np.log(default.scale * 10.0)))
+    found = minimize_scalar(misfit, bounds=bounds, method="bounded", options={"xatol": 1e-8})
+    scale = float(np.exp(found.x))
     words = (
         f"Prior for the spread between sites: half-normal with scale {scale:.3g}, "
         f"learnt from {len(others)} other questions of the network on this analyte."
@@ -330,6 +331,8 @@ class _Mass:
         self, outer: _Line, by_node: Floats, shift: float, shares: tuple[float, ...]
     ) -> list[float]:
         """Quantiles of tau: the panel that holds each share, then a sum over that panel's beginning."""
+        from scipy.optimize import brentq
+
         node, weight = np.polynomial.legendre.leggauss(NODES)
         panel = by_node.reshape(-1, NODES).sum(axis=1)
         upto = np.cumsum(panel)
@@ -348,7 +351,7 @@ class _Mass:
             def missing(x: float, low: float = low, rest: float = rest) -> float:
                 return begun(x, low) - rest
 
-            found.append(crossing(missing, low, float(outer.edge[at + 1]), within=1e-12))
+            found.append(float(brentq(missing, low, float(outer.edge[at + 1]), xtol=1e-12)))
         return found
 
 
@@ -375,6 +378,8 @@ def _normal_cdf(z: Floats) -> Floats:
 
 
 def _quantiles(weight: Floats, centre: Floats, spread: Floats, shares: tuple[float, ...]) -> list[float]:
+    from scipy.optimize import brentq
+
     middle = float(weight @ centre)
     width = float(np.sqrt(weight @ (spread**2 + (centre - middle) ** 2)))
     nodes = np.stack([weight, centre, 1.0 / spread])
@@ -387,9 +392,7 @@ def _quantiles(weight: Floats, centre: Floats, spread: Floats, shares: tuple[flo
         reach = 8.0 * width
         while past(middle - reach, share) > 0.0 or past(middle + reach, share) < 0.0:
             reach *= 2.0
-        found.append(
-            crossing(partial(past, share=share), middle - reach, middle + reach, within=1e-13 * width)
-        )
+        found.append(float(brentq(past, middle - reach, middle + reach, args=(share,), xtol=1e-13 * width)))
     return found
 
 

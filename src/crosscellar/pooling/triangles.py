@@ -12,7 +12,6 @@ import polars as pl
 from crosscellar.effects.triangles import GUESS, d_prime_of, exact_limits
 from crosscellar.errors import NotComputable
 from crosscellar.pooling.covariance import Floats
-from crosscellar.pooling.lines import crossing, lowest
 from crosscellar.pooling.nested import label_codes
 
 #: Logits beyond this are shares within 1e-7 of 0 or 1.
@@ -234,17 +233,20 @@ class _Counts:
 
     def profile(self, centre: float) -> tuple[float, float]:
         """The highest log likelihood over the spread at this mean logit, and the spread there."""
+        from scipy.optimize import minimize_scalar
+
         coarse = self.most * np.array([0.0, 0.06, 0.15, 0.3, 0.5, 0.75, 1.0])
         heights = np.array([self.log_likelihood(centre, float(s))[0] for s in coarse])
         top = int(np.argmax(heights))
-        spread, depth = lowest(
-            lambda s: -float(self.log_likelihood(centre, s)[0]),
-            float(coarse[max(top - 1, 0)]),
-            float(coarse[min(top + 1, coarse.size - 1)]),
-            within=1e-7,
+        bounds = (float(coarse[max(top - 1, 0)]), float(coarse[min(top + 1, coarse.size - 1)]))
+        found = minimize_scalar(
+            lambda s: -self.log_likelihood(centre, float(s))[0],
+            bounds=bounds,
+            method="bounded",
+            options={"xatol": 1e-7},
         )
-        if -depth > heights[top]:
-            return -depth, spread
+        if -found.fun > heights[top]:
+            return float(-found.fun), float(found.x)
         return float(heights[top]), float(coarse[top])
 
 
@@ -260,6 +262,8 @@ def _nodes(spread: float, most: float) -> tuple[Floats, Floats]:
 
 def _highest(counts: _Counts) -> tuple[float, float, float]:
     """Mean logit, spread and log likelihood at the maximum."""
+    from scipy.optimize import minimize_scalar
+
     grid = np.linspace(-FARTHEST_LOGIT, FARTHEST_LOGIT, 65)
     best = (-np.inf, 0.0)
     for spread in counts.most * np.array([0.0, 0.1, 0.25, 0.5, 0.8]):
@@ -268,22 +272,29 @@ def _highest(counts: _Counts) -> tuple[float, float, float]:
         best = max(best, (float(heights[top]), float(grid[top])))
     around = 2.0 * float(grid[1] - grid[0])
     low, high = max(best[1] - around, -FARTHEST_LOGIT), min(best[1] + around, FARTHEST_LOGIT)
-    centre, _ = lowest(lambda m: -counts.profile(m)[0], low, high, within=1e-6)
-    height, spread = counts.profile(centre)
-    alike, depth = lowest(
-        lambda m: -float(counts.log_likelihood(m, 0.0)[0]), -FARTHEST_LOGIT, FARTHEST_LOGIT, within=1e-9
+    found = minimize_scalar(
+        lambda m: -counts.profile(float(m))[0], bounds=(low, high), method="bounded", options={"xatol": 1e-6}
     )
-    if -depth >= height - 1e-9:
-        return alike, 0.0, -depth
-    return centre, spread, height
+    height, spread = counts.profile(float(found.x))
+    at_zero = minimize_scalar(
+        lambda m: -counts.log_likelihood(float(m), 0.0)[0],
+        bounds=(-FARTHEST_LOGIT, FARTHEST_LOGIT),
+        method="bounded",
+        options={"xatol": 1e-9},
+    )
+    if -at_zero.fun >= height - 1e-9:
+        return float(at_zero.x), 0.0, float(-at_zero.fun)
+    return float(found.x), spread, height
 
 
 def _limit(counts: _Counts, centre: float, height: float, end: float) -> float:
     """Where the profile falls to `height` between the maximum and `end`; infinite if it never does."""
+    from scipy.optimize import brentq
+
     start = float(np.clip(centre, -FARTHEST_LOGIT, FARTHEST_LOGIT))
     if start == end or counts.profile(end)[0] >= height:
         return float(np.copysign(np.inf, end))
-    return crossing(lambda m: counts.profile(m)[0] - height, start, end, within=1e-7)
+    return float(brentq(lambda m: counts.profile(m)[0] - height, start, end, xtol=1e-7))
 
 
 def _foreseen(counts: _Counts) -> tuple[Floats, Floats, Floats]:
@@ -308,7 +319,9 @@ def _below(logit: float, weight: Floats, centre: Floats, spread: Floats) -> floa
 
 
 def _foreseen_quantile(part: float, mixture: tuple[Floats, Floats, Floats]) -> float:
-    return crossing(lambda m: _below(m, *mixture) - part, -80.0, 80.0, within=1e-9)
+    from scipy.optimize import brentq
+
+    return float(brentq(lambda m: _below(m, *mixture) - part, -80.0, 80.0, xtol=1e-9))
 
 
 def _mean_share(centre: float, spread: float) -> float:

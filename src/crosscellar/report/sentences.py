@@ -9,6 +9,7 @@ from typing import Any, Final
 import polars as pl
 
 from crosscellar.pooling import Pooled
+from crosscellar.pooling.verdict import many
 from crosscellar.report.numbers import Reading, chance
 
 #: More sites than this on which a verdict hangs are counted and not named.
@@ -45,19 +46,18 @@ def compared_words(question: Mapping[str, Any], response: str, trials: int) -> s
     }.get(str(question["wanted"]), "Either direction was of interest")
     d, unit = question["smallest_difference"], question["smallest_difference_unit"]
     matters = f"; the smallest difference that matters is {d:g} {unit or ''}".rstrip() if d else ""
-    season = "no trial" if not trials else "1 trial" if trials == 1 else f"{trials} trials"
-    return f"Compared: {response}. {wanted}{matters}. {season[0].upper()}{season[1:]} this season."
+    season = many(trials, "trial") if trials else "No trial"
+    return f"Compared: {response}. {wanted}{matters}. {season} this season."
 
 
 def sentence_of(title: str, pooled: Pooled, reading: Reading) -> str:
     """The question and its answer as page one tells it."""
-    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
     if not pooled.n_effects:
         return f"{title} No comparable readings have come in yet."
     if pooled.n_sites < 2:
         return f"{title} Tried at one site only: shown, not pooled."
     return (
-        f"{title} Mean effect over {sites}: {reading.words(pooled.estimate)} "
+        f"{title} Mean effect over {many(pooled.n_sites, 'site')}: {reading.words(pooled.estimate)} "
         f"(95 % interval {reading.interval(pooled.low, pooled.high, unit=True)})."
     )
 
@@ -95,7 +95,5 @@ def _sites(count: int) -> str:
 
 def evidence_words(pooled: Pooled) -> str:
     """How many effects, sites and seasons the answer rests on."""
-    seasons = "1 season" if pooled.n_seasons == 1 else f"{pooled.n_seasons} seasons"
-    effects = "1 effect" if pooled.n_effects == 1 else f"{pooled.n_effects} effects"
-    sites = "1 site" if pooled.n_sites == 1 else f"{pooled.n_sites} sites"
-    return f"{effects} from {sites} in {seasons}"
+    seasons = many(pooled.n_seasons, "season")
+    return f"{many(pooled.n_effects, 'effect')} from {many(pooled.n_sites, 'site')} in {seasons}"

@@ -127,16 +127,17 @@ class History:
             )
         ]
 
-    def tasted_by_forgotten(self) -> dict[str, str]:
-        """Files (SHA-256 to name) in whose bytes an assessor stands who was forgotten."""
-        return dict(
-            self._session.rows(
+    def tasted_by_forgotten(self) -> frozenset[str]:
+        """SHA-256 of the files in whose bytes an assessor stands who was forgotten."""
+        return frozenset(
+            sha256
+            for (sha256,) in self._session.rows(
                 """
-                SELECT f.sha256, min(f.file) FROM files AS f JOIN (
+                SELECT g.sha256 FROM (
                     SELECT entry_id, sha256 FROM forgotten_in UNION ALL SELECT entry_id, sha256 FROM given_up
-                ) AS g USING (sha256)
-                JOIN forgotten AS n ON n.entry_id = g.entry_id
-                WHERE n.kind = 'assessor' GROUP BY f.sha256 ORDER BY f.sha256
+                ) AS g
+                JOIN forgotten AS n USING (entry_id)
+                WHERE n.kind = 'assessor'
                 """
             )
         )
