@@ -188,6 +188,17 @@ def test_a_ragged_or_blank_line_in_a_large_file_shifts_no_cell(line_end: str) ->
     assert text.filter(pl.col("row") == 8).is_empty()
 
 
+@pytest.mark.parametrize(("long_at", "short_at"), [(5, 9), (9, 5)])
+def test_a_row_too_long_and_one_too_short_in_a_large_file_shift_no_cell(long_at: int, short_at: int) -> None:
+    rows = [["LS24", f"ORR-{n:05}", repr(n / 7), "g/L"] for n in range(40_000)]
+    rows[long_at].append("more")
+    rows[short_at].pop()
+    text = read_text("\n".join(map(",".join, rows)).encode(), Limits())[0].text
+    assert text.drop("row").row(long_at) == (*rows[long_at],)
+    assert text.drop("row").row(short_at) == (*rows[short_at], None, None)
+    assert text.height == 40_000
+
+
 CELL = st.text(
     alphabet=st.characters(codec="utf-8", exclude_characters="\x00", exclude_categories=["Cs"]), max_size=12
 )

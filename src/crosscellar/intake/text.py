@@ -238,15 +238,19 @@ def _fast(
         return None
     if content.count(separator.encode()) != (width - 1) * (lines + (not content.endswith(b"\n"))):
         return None
-    frame = pl.read_csv(
-        io.BytesIO(content),
-        has_header=False,
-        separator=separator,
-        quote_char=None,
-        infer_schema=False,
-        new_columns=[str(number + 1) for number in range(width)],
-        truncate_ragged_lines=False,
-    )
+    try:
+        frame = pl.read_csv(
+            io.BytesIO(content),
+            has_header=False,
+            separator=separator,
+            quote_char=None,
+            infer_schema=False,
+            new_columns=[str(number + 1) for number in range(width)],
+            truncate_ragged_lines=False,
+        )
+    except pl.exceptions.ComputeError:
+        # one row too long and another too short: the separators count up to a rectangle that is none
+        return None
     if frame.select(pl.max_horizontal(pl.all().str.len_chars().max())).item() > CELL_CHARACTERS:
         return None
     frame = frame.with_row_index("row", offset=1).with_columns(pl.col("row").cast(pl.Int32))
