@@ -7,6 +7,11 @@ from collections.abc import Sequence
 import polars as pl
 
 
+def perhaps_twice(items: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
+    """The items in their order without those whose key surely stands alone: rows of one hash are few."""
+    return items.filter(items.select(key).hash_rows().is_duplicated())
+
+
 def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[str]) -> pl.DataFrame:
     """Items in their order, with the other columns of the one row of `answers` that has the same `on`.
 

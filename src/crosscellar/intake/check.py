@@ -86,8 +86,9 @@ def check_documents(
     gathered = gather(documents, contract, reader, _known_ids(register), faults)
     fahrenheit = rule_of(contract, "temperature_in_fahrenheit", settings)
     items = _read(gathered, register, contract, aliases, reader, received, fahrenheit, faults)
-    judged = decide(items.with_columns(already=pl.lit(False)), _silenced(faults.frame()))
-    look_again(_entering(judged), contract, faults)
+    items = items.with_columns(already=pl.lit(False), supersedes=pl.lit(False))
+    judged = decide(items, _silenced(faults.frame()))
+    look_again({target: _entering(judged, target) for target in SHAPES}, contract, faults)
     judged = decide(judged, _silenced(faults.frame()))
     _tell_rules(judged, register, contract, stored, settings, faults)
     judged = decide(judged, _silenced(faults.frame()))
@@ -162,12 +163,15 @@ def _tell_swapped(items: pl.DataFrame, reader: HeadingReader, faults: Faults) ->
 def _silenced(faults: pl.DataFrame) -> pl.DataFrame:
     """Faults without those of rows that one refusal stopped already."""
     order = {code: place for place, code in enumerate(_STOPPERS)}
-    ranked = faults.with_columns(
-        pl.col("code").replace_strict(order, default=None, return_dtype=pl.Int32).alias("rank")
-    ).with_columns(pl.col("rank").min().over("item_no").alias("gravest"))
-    return ranked.filter(
-        pl.col("item_no").is_null() | pl.col("gravest").is_null() | (pl.col("rank") == pl.col("gravest"))
-    ).drop("rank", "gravest")
+    rank = pl.col("code").replace_strict(order, default=None, return_dtype=pl.Int32)
+    ranked = faults.with_columns(rank.alias("rank"))
+    stopped = ranked.drop_nulls(["item_no", "rank"]).group_by("item_no").agg(pl.col("rank").min().alias("gravest"))
+    if stopped.is_empty():
+        return faults
+    ranked = ranked.join(stopped, on="item_no", how="left", maintain_order="left")
+    return ranked.filter(pl.col("gravest").is_null() | (pl.col("rank") == pl.col("gravest"))).drop(
+        "rank", "gravest"
+    )
 
 
 def _said_once(faults: pl.DataFrame) -> pl.DataFrame:
@@ -187,30 +191,26 @@ def _tell_rules(
     faults: Faults,
 ) -> None:
     """What the rules over several cells object to, told at the cell each speaks of."""
-    read = items.filter(
-        (pl.col("target") == "readings")
-        & pl.all_horizontal(pl.col("vessel_id", "stage", "analyte", "value").is_not_null())
-        & ~pl.col("blank")
-    ).with_columns(pl.lit(False).alias("supersedes"))
+    known = pl.all_horizontal(pl.col("vessel_id", "stage", "analyte", "value").is_not_null())
     entering = (pl.col("outcome") == "accepted").alias("entering")
-    typed = as_target(read, "readings").hstack(read.select("item_no", entering))
-    open_items = _entering(items)
-    tasted = {
-        target: open_items[target]["trial_id"].unique().sort().to_list() for target in ("picks", "scores")
-    }
+    typed = as_target(items, "readings", "item_no", entering, where=known & ~pl.col("blank"))
+    picks, scores = _entering(items, "picks"), _entering(items, "scores")
+    tasted = {"picks": picks["trial_id"].unique().sort(), "scores": scores["trial_id"].unique().sort()}
     hits = apply_rules(
         typed,
         stored.stored_readings_of(register.trials["trial_id"].to_list()),
-        open_items["picks"],
-        open_items["scores"],
+        picks,
+        scores,
         register,
         contract,
-        stored_picks=stored.picks(trials=tasted["picks"]) if tasted["picks"] else None,
-        stored_scores=stored.scores(trials=tasted["scores"]) if tasted["scores"] else None,
+        stored_picks=stored.picks(trials=tasted["picks"].to_list()) if len(tasted["picks"]) else None,
+        stored_scores=stored.scores(trials=tasted["scores"].to_list()) if len(tasted["scores"]) else None,
         settings=settings,
     )
-    places = items.select(pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent")
-    places = places.join(hits.select("at_no").unique(), on="at_no", how="semi")
+    places = items.lazy().filter(pl.col("item_no").is_in(hits["at_no"].unique().implode()))
+    places = places.select(
+        pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent"
+    ).collect()
     told = hits.join(places, on="at_no", how="inner", maintain_order="left")
     for severity in ("hold", "remark"):
         faults.add(
@@ -222,14 +222,9 @@ def _tell_rules(
         )
 
 
-def _entering(items: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """What would enter as things stand, in the columns of each target, with item numbers."""
-    typed = {}
-    for target in SHAPES:
-        some = items.filter((pl.col("target") == target) & (pl.col("outcome") == "accepted"))
-        some = some.with_columns(pl.lit(False).alias("supersedes"))
-        typed[target] = as_target(some, target).hstack(some.select("item_no"))
-    return typed
+def _entering(items: pl.DataFrame, target: str) -> pl.DataFrame:
+    """What would enter as things stand, in the columns of its target, with item numbers."""
+    return as_target(items, target, "item_no", where=pl.col("outcome") == "accepted")
 
 
 def _against_stored(
@@ -237,26 +232,12 @@ def _against_stored(
 ) -> pl.DataFrame:
     answers = []
     for target in SHAPES:
-        some = items.filter(
-            (pl.col("target") == target) & pl.col("outcome").is_in(["accepted", "held"]) & complete(target)
-        )
-        if some.is_empty():
-            continue
-        typed = as_target(some.with_columns(pl.lit(False).alias("supersedes")), target)
-        typed = typed.drop("file_no", "sheet", "row", "column").hstack(
-            some.select(
-                "item_no",
-                "file_no",
-                "sheet",
-                "row",
-                "column",
-                (pl.col("outcome") == "accepted").alias("open"),
-            )
-        )
-        if "text_sent" not in typed.columns:
-            typed = typed.hstack(some.select("text_sent"))
-        answers.append(compare(typed, target, stored, correction=correction, faults=faults))
-    items = items.drop("already")
+        open_ = (pl.col("outcome") == "accepted").alias("open")
+        whole = pl.col("outcome").is_in(["accepted", "held"]) & complete(target)
+        typed = as_target(items, target, "item_no", open_, where=whole)
+        if not typed.is_empty():
+            answers.append(compare(typed, target, stored, correction=correction, faults=faults))
+    items = items.drop("already", "supersedes")
     if not answers:
         return items.with_columns(
             pl.lit(False).alias("already"),
@@ -283,14 +264,12 @@ def _batch(
     )
     undoing = _undoing(faults, items, files)
     counted = count(items, files.with_columns(pl.col("file_no").is_in(undoing).alias("undoes")))
-    accepted = items.filter(pl.col("outcome") == "accepted")
     notes = Faults(contract.rules)
     _tell_already(counted, items, notes)
     all_faults = pl.concat([faults, notes.frame()])
+    accepted = pl.col("outcome") == "accepted"
     kept = {
-        target: as_target(accepted.filter(pl.col("target") == target), target).sort(
-            "file_no", "sheet", "row", "column"
-        )
+        target: as_target(items, target, where=accepted).sort("file_no", "sheet", "row", "column")
         for target in SHAPES
     }
     return Batch(

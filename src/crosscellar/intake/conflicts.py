@@ -6,6 +6,7 @@ from typing import Final
 
 import polars as pl
 
+from crosscellar.intake.beside import perhaps_twice
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.lookup import KEYS, StoredLookup
 
@@ -42,7 +43,9 @@ def _shown(target: str, suffix: str = "") -> pl.Expr:
 def compare(
     candidates: pl.DataFrame, target: str, stored: StoredLookup, *, correction: bool, faults: Faults
 ) -> pl.DataFrame:
-    """`item_no`, `already`, `supersedes`, `current` (the stored item, JSON) and `since` for each candidate.
+    """`item_no`, `already`, `supersedes`, `current` (the stored item, JSON) and `since`.
+
+    Candidates without a row meet nothing: they are neither in the store nor twice in the batch.
 
     Candidates have the target's columns, item_no, and `open` (would enter by itself). An item that is in the
     store with the same value is `already`; with another value it is held, or replaces it in a correction;
@@ -50,10 +53,13 @@ def compare(
     once.
     """
     key = list(KEYS[target])
-    answers = candidates.select(
+    candidates = candidates.select(
         "item_no", "open", *key, *_SAID[target], "file_no", "sheet", "row", "column", "text_sent"
     )
-    held = stored.stored_items(target, candidates.select(key).unique())
+    held = stored.stored_items(target, candidates.select(key))
+    met = candidates.join(held.select(key), on=key, how="semi", nulls_equal=True)["item_no"]
+    twice = perhaps_twice(candidates, key)["item_no"]
+    answers = candidates.filter(pl.col("item_no").is_in(pl.concat([met, twice]).unique().implode()))
     current = held.filter(pl.col("standing"))
     place = [name for name in ("file", "cell") if name in held.columns]
     now = current.select(

@@ -34,17 +34,18 @@ def suggest_order(
     after `received`, and the rules on season and order of stages object to none of its readings.
     """
     known = pl.all_horizontal(pl.col("vessel_id", "stage", "analyte", "value").is_not_null())
-    readings = items.filter((pl.col("target") == "readings") & known & ~pl.col("blank"))
-    open_days = readings.filter(pl.col("day_first").is_not_null() & pl.col("month_first").is_not_null())
+    readings = (pl.col("target") == "readings") & known & ~pl.col("blank")
+    two_ways = pl.col("day_first").is_not_null() & pl.col("month_first").is_not_null()
+    open_days = items.filter(two_ways & readings)
     if open_days.is_empty():
         return faults
     standing = stored.stored_readings_of(open_days["trial_id"].unique().sort().to_list())
-    dated = readings.filter(pl.col("outcome") == "accepted")
+    dated = items.filter((pl.col("outcome") == "accepted") & readings)
     columns = open_days.select("item_no", "file_no", "sheet", pl.col("day_at").cast(pl.Int32).alias("column"))
     for way in _WAYS:
         supposed = open_days.with_columns(pl.col(way).str.to_date("%Y-%m-%d").alias("sample_date"))
         typed = pl.concat([supposed, dated]).with_columns(pl.lit(False).alias("supersedes"))
-        typed = as_target(typed, "readings").hstack(typed.select("item_no", pl.lit(True).alias("entering")))
+        typed = as_target(typed, "readings", "item_no", pl.lit(True).alias("entering"))
         late = supposed.filter(pl.col("sample_date") > received)["item_no"].to_list()
         objected = [*late, *date_objections(typed, standing, register, contract)]
         columns = columns.with_columns(pl.col("item_no").is_in(objected).alias(way))

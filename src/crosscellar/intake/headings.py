@@ -88,9 +88,14 @@ class HeadingReader:
         if cells.width * cells.height <= _SMALL:
             known = [sum(plain(text) in self._fields for text in row if text) for row in cells.rows()]
             return pl.Series(known, dtype=pl.UInt32)
-        bare = pl.all().str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]", "")
-        hits = cells.select(bare.is_in(self._spellings.implode()).fill_null(False))
-        return hits.sum_horizontal().cast(pl.UInt32)
+        total = pl.zeros(cells.height, dtype=pl.UInt32, eager=True)
+        for column in cells.iter_columns():
+            texts = pl.Series(column.unique().drop_nulls())
+            bare = texts.str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]", "")
+            spelt = texts.filter(bare.is_in(self._spellings.implode()))
+            if len(spelt):
+                total = total + column.is_in(spelt.implode()).fill_null(False).cast(pl.UInt32)
+        return total
 
     def is_unit(self, text: str) -> bool:
         """Whether a cell below the headings names a unit."""

@@ -169,8 +169,10 @@ def read_numbers(texts: pl.Series, *, decimal: DecimalMark, kinds: pl.Series | N
     kind = pl.lit("s") if kinds is None else pl.Series("kind", kinds).cast(pl.String).fill_null("s")
     sent = sent.with_columns(kind=kind)
     read = _read_distinct(sent.unique(), decimal)
-    return sent.join(read, on=["sent", "kind"], how="left", nulls_equal=True, maintain_order="left").drop(
-        "sent", "kind"
+    if kinds is None:
+        sent, read = sent.drop("kind"), read.drop("kind")
+    return sent.join(read, on=sent.columns, how="left", nulls_equal=True, maintain_order="left").drop(
+        sent.columns
     )
 
 

@@ -17,7 +17,6 @@ from crosscellar.contract.frames import (
     empty,
 )
 from crosscellar.errors import CrosscellarError
-from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import cell_of
 
 SHAPES: Final[Mapping[str, Columns]] = {"readings": READINGS, "picks": PICKS, "scores": SCORES}
@@ -37,8 +36,20 @@ _UNUSED: Final = "Came in before, {}; none of it could be used, and that has not
 OUTCOMES: Final = ("accepted", "refused", "held", "already", "blank")
 
 
+#: What is said of items once all of them are read; the rest served only to read them.
+_KEPT: Final = (
+    *dict.fromkeys(
+        name
+        for columns in (*SHAPES.values(), SET_ASIDE)
+        for name in columns
+        if name not in ("file", "supersedes", "outcome", "proposed", "current")
+    ),
+    "kind", "blank", "day_at", "sample_date_at", "day_first", "month_first",
+)  # fmt: skip
+
+
 def target_columns(items: pl.DataFrame) -> pl.DataFrame:
-    """Items with the columns of every target in their own names, ready to be selected."""
+    """Items with the columns of every target in their own names, and what is still asked of them."""
 
     def text(name: str) -> pl.Expr:
         given = pl.col(name).str.strip_chars()
@@ -62,8 +73,7 @@ def target_columns(items: pl.DataFrame) -> pl.DataFrame:
         pl.col("conversion").fill_null(""),
         pl.col("text_sent").fill_null(""),
         pl.col("qualifier").fill_null(""),
-        pl.col("problem").fill_null(""),
-    )
+    ).select(_KEPT)
 
 
 def complete(target: str) -> pl.Expr:
@@ -86,33 +96,34 @@ def _identified(target: str) -> pl.Expr:
     return pl.all_horizontal(there)
 
 
-def as_target(items: pl.DataFrame, target: str) -> pl.DataFrame:
-    """The items of one target in its columns."""
-    return items.select(pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items())
+def as_target(
+    items: pl.DataFrame, target: str, *also: str | pl.Expr, where: pl.Expr | None = None
+) -> pl.DataFrame:
+    """The items of one target that are so (`where`, else all) in its columns, and `also` others.
+
+    Only the columns asked for are copied: a batch has many that are mostly empty.
+    """
+    wanted = pl.col("target") == target
+    shape = (pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items())
+    some = items.lazy().filter(wanted if where is None else wanted & where)
+    return some.select(*shape, *also).collect()
 
 
 def decide(items: pl.DataFrame, faults: pl.DataFrame) -> pl.DataFrame:
     """Items with `outcome`: blank, else the gravest of their faults, else already or accepted."""
-    worst = (
-        faults.drop_nulls("item_no")
-        .group_by("item_no")
-        .agg(
-            (pl.col("severity") == "refuse").any().alias("is_refused"),
-            (pl.col("severity") == "hold").any().alias("is_held"),
-        )
-    )
-    items = items.drop("is_refused", "is_held", strict=False)
-    items = put_beside(items, worst, "item_no").with_columns(
-        pl.col("is_refused").fill_null(False), pl.col("is_held").fill_null(False)
-    )
+
+    def spoken_of(severity: str) -> pl.Expr:
+        some = faults.lazy().filter(pl.col("severity") == severity).select("item_no").collect().to_series()
+        return pl.col("item_no").is_in(some.drop_nulls().unique().implode())
+
     return items.with_columns(
         pl.when("blank")
         .then(pl.lit("blank"))
-        .when("is_refused")
+        .when(spoken_of("refuse"))
         .then(pl.lit("refused"))
         .when("already")
         .then(pl.lit("already"))
-        .when("is_held")
+        .when(spoken_of("hold"))
         .then(pl.lit("held"))
         .otherwise(pl.lit("accepted"))
         .alias("outcome")
@@ -127,9 +138,8 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
     """
     parts = []
     for target, shape in SHAPES.items():
-        some = items.filter(
-            (pl.col("target") == target) & pl.col("outcome").is_in(["refused", "held", "already"])
-        )
+        aside = pl.col("outcome").is_in(["refused", "held", "already"])
+        some = items.filter((pl.col("target") == target) & aside)
         if some.is_empty():
             continue
         settled = complete(target)

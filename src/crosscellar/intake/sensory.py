@@ -24,6 +24,11 @@ _LOOKS_NAMED: Final = r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}\p{Ll}{2,}$|^\+?[0-9][0
 
 def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
     """Items of triangle tests with session, assessor, pair of arms, serving, picked and correct."""
+    if items["target"].eq("readings").all():
+        nothing = {"session_id": pl.String, "assessor_id": pl.String, "serving": pl.String,
+                   "picked": pl.Int32, "correct": pl.Boolean, "control_arm": pl.String,
+                   "treatment_arm": pl.String}  # fmt: skip
+        return items.with_columns(pl.lit(None, dtype=dtype).alias(name) for name, dtype in nothing.items())
     picks = pl.col("target") == "picks"
     serving = pl.col("serving_sent").fill_null("").str.to_uppercase().str.replace_all(r"[^A-Z0-9]", "")
     items = _assessors(items, faults).with_columns(
@@ -141,6 +146,9 @@ def _pair(text: str | None, roles: dict[str, list[str]]) -> tuple[str | None, st
 
 def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
     """Items of score sheets with attribute and scale; a score outside its scale is refused."""
+    if items["target"].ne("scores").all():
+        nothing = {"attribute": pl.String, "scale_low": pl.Float64, "scale_high": pl.Float64}
+        return items.with_columns(pl.lit(None, dtype=dtype).alias(name) for name, dtype in nothing.items())
     scores = pl.col("target") == "scores"
 
     def number(column: str) -> pl.Expr:

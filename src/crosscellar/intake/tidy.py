@@ -67,14 +67,33 @@ ITEMS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     **{f"{name}_kind": pl.String for name in _DATED},
 }
 
+_EVERY: Final = {**ITEMS, **TABLES}
+
 
 def together(tables: list[dict[str, object]], parts: list[pl.DataFrame]) -> pl.DataFrame:
-    """All items of a batch, numbered in the order of tables, with what their tables say of them."""
+    """All items of a batch, numbered in the order of tables, with what their tables say of them.
+
+    What no sheet has, and what all tables say alike, is written as one constant: a column of nothing for a
+    million items would take as much room as one of numbers.
+    """
     shared = pl.DataFrame(tables, schema=TABLES)
-    whole = pl.DataFrame(schema=ITEMS)
-    items = pl.concat([whole, *parts], how="diagonal").select(ITEMS.keys())
-    items = items.join(shared, on="table_no", how="left", maintain_order="left")
-    return items.with_row_index("item_no").with_columns(pl.col("item_no").cast(pl.Int32))
+    items = pl.concat(parts, how="diagonal") if parts else pl.DataFrame(schema=ITEMS)
+    absent = {name: None for name in ITEMS if name not in items.columns}
+    alike = {
+        column.name: column[0]
+        for column in shared.drop("table_no")
+        if len(column) and column.n_unique() == 1
+    }
+    items = items.join(shared.drop(alike), on="table_no", how="left", maintain_order="left")
+    constants = {**absent, **alike}
+    return (
+        items.with_columns(
+            pl.lit(value, dtype=_EVERY[name]).alias(name) for name, value in constants.items()
+        )
+        .select(*_EVERY)
+        .with_row_index("item_no")
+        .with_columns(pl.col("item_no").cast(pl.Int32))
+    )
 
 
 def describe(table: Table, *, file_no: int, table_no: int) -> dict[str, object]:

@@ -90,7 +90,7 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
     """`table_no`, `column`, `mark`. Only columns with a comma or no plain fraction need a closer look."""
     keys = ["file_no", "table_no", "column"]
     text = pl.col("text_sent")
-    columns = items.group_by(keys, maintain_order=True).agg(
+    columns = items.select(*keys, "text_sent").unique().group_by(keys).agg(
         text.str.contains(",", literal=True).any().alias("commas"),
         text.str.contains(".", literal=True).any().alias("points"),
         text.str.contains(_PLAIN_FRACTION).any().alias("fractions"),

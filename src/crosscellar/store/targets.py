@@ -57,6 +57,7 @@ class Target:
     columns: Columns
     value: str
     read: str
+    trials: str
     stored: str
     clashes: str
     insert: str
@@ -119,6 +120,12 @@ def _target(
                 AND ($trials::VARCHAR[] IS NULL OR s.trial_id IN (SELECT unnest($trials::VARCHAR[])))
                 AND s.IDENTITY NOT IN (WITHDRAWN)
             ORDER BY ORDER_KEY, s.IDENTITY
+            """
+        ),
+        trials=fill(
+            """
+            SELECT DISTINCT trial_id FROM TABLE
+            WHERE trial_id IN (SELECT unnest($trials::VARCHAR[])) ORDER BY trial_id
             """
         ),
         stored=fill(

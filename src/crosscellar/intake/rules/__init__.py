@@ -15,6 +15,7 @@ from crosscellar.contract import Contract
 from crosscellar.contract.frames import PICKS, READING_KEY, SCORES
 from crosscellar.contract.records import Rule
 from crosscellar.errors import UnknownName
+from crosscellar.intake.beside import perhaps_twice
 from crosscellar.intake.rules import (
     calendars,
     colours,
@@ -288,7 +289,7 @@ def _for_twins(found: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
     said = [*READING_KEY, "value", "qualifier"]
     held = found.filter(pl.col("severity") == "hold")
     hit = typed.select("item_no", *said).join(held, on="item_no", how="semi").select(said).unique()
-    several = typed.select("item_no", *said).join(
+    several = perhaps_twice(typed.select("item_no", *said), said).join(
         hit, on=said, how="semi", nulls_equal=True, maintain_order="left"
     )
     several = several.filter(pl.len().over(said) > 1)

@@ -12,6 +12,7 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import PICK_KEY, READING_KEY, SCORE_KEY
 from crosscellar.contract.records import Rule
+from crosscellar.intake.beside import perhaps_twice
 from crosscellar.intake.headings import plain
 from crosscellar.intake.measure import canonical_limit
 from crosscellar.intake.values import shown_number, shown_unit
@@ -93,8 +94,11 @@ def look(
 
     typed = described(items)
     key = list(READING_KEY)
-    once = typed.filter("entering").unique([*key, "value", "qualifier"], keep="first", maintain_order=True)
-    others = stored.join(once.select(key), on=key, how="anti", nulls_equal=True)
+    same = [*key, "value", "qualifier"]
+    several = perhaps_twice(typed.select(*same, "item_no", "entering"), same).filter("entering")
+    again = several.filter(~pl.struct(same).is_first_distinct())["item_no"]
+    once = typed.filter(pl.col("entering") & ~pl.col("item_no").is_in(again.implode()))
+    others = stored.join(once.select(key), on=key, how="anti", nulls_equal=True) if len(stored) else stored
     others = others.with_columns(
         pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
     )
