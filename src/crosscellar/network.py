@@ -36,8 +36,10 @@ Paths = str | Path | Iterable[str | Path]
 #: Rule -> setting -> number.
 RuleSettings = Mapping[str, Mapping[str, float]]
 
-#: So many files are judged and stored as one batch: memory stays bounded, a file is whole or not there.
+#: So many files and bytes are read, judged and stored as one batch: memory stays bounded, a file is whole or
+#: not there.
 BATCH_FILES = 400
+BATCH_BYTES = 64_000_000
 
 
 def _now() -> datetime:
@@ -195,7 +197,7 @@ class Network(Evidence):
             When no register has been taken in yet.
         """
         from crosscellar.intake.check import check_documents
-        from crosscellar.intake.documents import read_documents, refuse_contents
+        from crosscellar.intake.documents import find_files, in_batches, refuse_contents
 
         register = self._register
         if register.trials.is_empty():
@@ -205,16 +207,17 @@ class Network(Evidence):
                 next_step="Run `crosscellar register PATH` first: readings are matched against it.",
             )
         given = [paths] if isinstance(paths, str | Path) else list(paths)
-        documents = refuse_contents(
-            read_documents([Path(path) for path in given]), self._store.history().tasted_by_forgotten()
-        )
+        found = find_files([Path(path) for path in given])
+        forgotten = self._store.history().tasted_by_forgotten()
         received = self._clock().date()
-        outcomes: list[Batch] = []
+        files: list[pl.DataFrame] = []
+        findings: list[pl.DataFrame] = []
         written: list[str] = []
-        for start in range(0, len(documents), BATCH_FILES):
-            part = documents[start : start + BATCH_FILES]
+        done = 0
+        for part in in_batches(found, files=BATCH_FILES, size=BATCH_BYTES):
+            documents = refuse_contents((one.read() for one in part), forgotten)
             batch = check_documents(
-                part,
+                documents,
                 register,
                 self._contract,
                 stored=self._store,
@@ -227,11 +230,13 @@ class Network(Evidence):
                 self._store.take_in(batch, how=how)
                 self._known_effects.clear()
             if marked_up is not None:
-                written += self._mark_up(batch, part, Path(marked_up))
-            outcomes.append(batch)
-            if tell is not None and len(documents) > BATCH_FILES:
-                tell(f"{min(start + BATCH_FILES, len(documents))} of {len(documents)} files")
-        return IntakeOutcome.of(outcomes, stored=not dry_run, marked_up=tuple(written))
+                written += self._mark_up(batch, documents, Path(marked_up))
+            files.append(batch.files)
+            findings.append(batch.findings)
+            done += len(part)
+            if tell is not None and len(part) < len(found):
+                tell(f"{done} of {len(found)} files")
+        return IntakeOutcome.of(files, findings, stored=not dry_run, marked_up=tuple(written))
 
     def _mark_up(self, batch: Batch, documents: list[Document | Unreadable], out: Path) -> list[str]:
         from crosscellar.sheets.marked_up import write_marked_up

@@ -165,7 +165,8 @@ def _silenced(faults: pl.DataFrame) -> pl.DataFrame:
     order = {code: place for place, code in enumerate(_STOPPERS)}
     rank = pl.col("code").replace_strict(order, default=None, return_dtype=pl.Int32)
     ranked = faults.with_columns(rank.alias("rank"))
-    stopped = ranked.drop_nulls(["item_no", "rank"]).group_by("item_no").agg(pl.col("rank").min().alias("gravest"))
+    stopping = ranked.drop_nulls(["item_no", "rank"])
+    stopped = stopping.group_by("item_no").agg(pl.col("rank").min().alias("gravest"))
     if stopped.is_empty():
         return faults
     ranked = ranked.join(stopped, on="item_no", how="left", maintain_order="left")

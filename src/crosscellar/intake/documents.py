@@ -6,7 +6,8 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
@@ -17,7 +18,18 @@ from crosscellar.intake.letters import show_name
 from crosscellar.intake.text import read_text
 from crosscellar.intake.workbook import read_workbook
 
-__all__ = ["Document", "Remark", "Source", "Unreadable", "read_document", "read_documents", "refuse_contents"]
+__all__ = [
+    "Document",
+    "Found",
+    "Remark",
+    "Source",
+    "Unreadable",
+    "find_files",
+    "in_batches",
+    "read_document",
+    "read_documents",
+    "refuse_contents",
+]
 
 _TEXT_NAMES: Final = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ""})
 _WORKBOOK_NAMES: Final = frozenset({".xlsx"})
@@ -48,8 +60,50 @@ def read_documents(paths: Iterable[Source], *, limits: Limits | None = None) -> 
         if isinstance(source, tuple):
             records.append(read_document(*source, limits=limits))
         else:
-            records.extend(_read_path(Path(source), limits))
+            records.extend(one.read(limits) for one in find_files([source]))
     return records
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A name that may be a sheet: where it is, what it is called, its bytes when it was found.
+
+    `instead` stands for what is not read at all, and says why.
+    """
+
+    path: Path
+    name: str
+    size: int = 0
+    instead: Unreadable | None = None
+
+    def read(self, limits: Limits | None = None) -> Document | Unreadable:
+        """Its record; never an exception, whatever became of the file since it was found."""
+        return self.instead or _read_file(self.path, self.name, limits or Limits())
+
+
+def find_files(paths: Iterable[Path | str]) -> list[Found]:
+    """What these files and folders hold, in the order of `read_documents`; nothing is opened yet.
+
+    Raises
+    ------
+    UnreadableFile
+        As `read_documents`.
+    """
+    return [one for path in paths for one in _found_at(Path(path))]
+
+
+def in_batches(found: Sequence[Found], *, files: int, size: int) -> Iterator[list[Found]]:
+    """The same in parts of at most so many files and bytes; a larger file is a part of its own."""
+    part: list[Found] = []
+    filled = 0
+    for one in found:
+        if part and (len(part) >= files or filled + one.size > size):
+            yield part
+            part, filled = [], 0
+        part.append(one)
+        filled += one.size
+    if part:
+        yield part
 
 
 def refuse_contents(
@@ -98,7 +152,7 @@ def _wrong_name(shown: str, what: str) -> Remark:
     return Remark("wrong_name", None, None, f"{shown} is {what} inside, and was read so.")
 
 
-def _read_path(path: Path, limits: Limits) -> Iterator[Document | Unreadable]:
+def _found_at(path: Path) -> Iterator[Found]:
     try:
         is_folder = path.is_dir()
         if not is_folder:
@@ -116,37 +170,47 @@ def _read_path(path: Path, limits: Limits) -> Iterator[Document | Unreadable]:
             next_step="Check its name and permissions.",
         ) from None
     if is_folder:
-        yield from _read_folder(path, "", limits, 0)
+        yield from _found_in(path, "", 0)
     else:
-        yield _read_file(path, path.name, limits)
+        yield Found(path, path.name, _size_of(path))
 
 
-def _read_folder(folder: Path, prefix: str, limits: Limits, depth: int) -> Iterator[Document | Unreadable]:
+def _found_in(folder: Path, prefix: str, depth: int) -> Iterator[Found]:
+    def left_out(name: str, code: str, reason: str, next_step: str) -> Found:
+        return Found(folder, name, instead=_not_taken(name, code, reason, next_step))
+
     try:
         entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
     except OSError:
-        yield _not_taken(
+        yield left_out(
             prefix or folder.name, "folder_closed", "The folder cannot be opened", "Check its permissions."
         )
         return
     for entry in entries:
         name = f"{prefix}{entry.name}"
         if entry.name.startswith("~$"):
-            yield _not_taken(
+            yield left_out(
                 name,
                 "lock_file",
                 "This is the lock file of an open workbook, not a sheet",
                 "Close the workbook; nothing else to do.",
             )
         elif entry.name.startswith("."):
-            yield _not_taken(name, "hidden_name", "Hidden files are not read", "Rename it if it is a sheet.")
+            yield left_out(name, "hidden_name", "Hidden files are not read", "Rename it if it is a sheet.")
         elif entry.is_dir(follow_symlinks=False):
             if depth >= _DEEPEST_FOLDER:
-                yield _not_taken(name, "too_deep", "The folder lies too deep", "Move it up.")
+                yield left_out(name, "too_deep", "The folder lies too deep", "Move it up.")
             else:
-                yield from _read_folder(Path(entry.path), f"{name}/", limits, depth + 1)
+                yield from _found_in(Path(entry.path), f"{name}/", depth + 1)
         else:
-            yield _read_file(Path(entry.path), name, limits)
+            yield Found(Path(entry.path), name, _size_of(Path(entry.path)))
+
+
+def _size_of(path: Path) -> int:
+    try:
+        return path.lstat().st_size
+    except (OSError, ValueError):
+        return 0
 
 
 def _not_taken(name: str, code: str, reason: str, next_step: str) -> Unreadable:

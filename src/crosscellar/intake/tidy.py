@@ -80,16 +80,12 @@ def together(tables: list[dict[str, object]], parts: list[pl.DataFrame]) -> pl.D
     items = pl.concat(parts, how="diagonal") if parts else pl.DataFrame(schema=ITEMS)
     absent = {name: None for name in ITEMS if name not in items.columns}
     alike = {
-        column.name: column[0]
-        for column in shared.drop("table_no")
-        if len(column) and column.n_unique() == 1
+        column.name: column[0] for column in shared.drop("table_no") if len(column) and column.n_unique() == 1
     }
     items = items.join(shared.drop(alike), on="table_no", how="left", maintain_order="left")
     constants = {**absent, **alike}
     return (
-        items.with_columns(
-            pl.lit(value, dtype=_EVERY[name]).alias(name) for name, value in constants.items()
-        )
+        items.with_columns(pl.lit(value, dtype=_EVERY[name]).alias(name) for name, value in constants.items())
         .select(*_EVERY)
         .with_row_index("item_no")
         .with_columns(pl.col("item_no").cast(pl.Int32))

@@ -90,10 +90,15 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
     """`table_no`, `column`, `mark`. Only columns with a comma or no plain fraction need a closer look."""
     keys = ["file_no", "table_no", "column"]
     text = pl.col("text_sent")
-    columns = items.select(*keys, "text_sent").unique().group_by(keys).agg(
-        text.str.contains(",", literal=True).any().alias("commas"),
-        text.str.contains(".", literal=True).any().alias("points"),
-        text.str.contains(_PLAIN_FRACTION).any().alias("fractions"),
+    columns = (
+        items.select(*keys, "text_sent")
+        .unique()
+        .group_by(keys)
+        .agg(
+            text.str.contains(",", literal=True).any().alias("commas"),
+            text.str.contains(".", literal=True).any().alias("points"),
+            text.str.contains(_PLAIN_FRACTION).any().alias("fractions"),
+        )
     )
     settled = (
         pl.when(~pl.col("commas") & pl.col("fractions"))

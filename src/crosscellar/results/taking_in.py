@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from crosscellar.contract.frames import FILES, FINDINGS, Batch, empty
+from crosscellar.contract.frames import FILES, FINDINGS, empty
 from crosscellar.results.answers import Answer
 from crosscellar.results.shown import Shown, plain
 
@@ -88,12 +88,19 @@ class IntakeOutcome(Shown):
     marked_up: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, batches: Sequence[Batch], *, stored: bool, marked_up: tuple[str, ...] = ()) -> IntakeOutcome:
-        """What batches judged one after the other come to."""
-        files = pl.concat([batch.files for batch in batches]) if batches else empty(FILES)
-        findings = pl.concat([batch.findings for batch in batches]) if batches else empty(FINDINGS)
-        totals = {name: int(files[name].sum()) for name in COUNTS}
-        return cls(**totals, files=files, findings=findings, stored=stored, marked_up=marked_up)
+    def of(
+        cls,
+        files: Sequence[pl.DataFrame],
+        findings: Sequence[pl.DataFrame],
+        *,
+        stored: bool,
+        marked_up: tuple[str, ...] = (),
+    ) -> IntakeOutcome:
+        """What batches judged one after the other come to, from the files and findings of each."""
+        every = pl.concat([empty(FILES), *files])
+        totals = {name: int(every[name].sum()) for name in COUNTS}
+        told = pl.concat([empty(FINDINGS), *findings])
+        return cls(**totals, files=every, findings=told, stored=stored, marked_up=marked_up)
 
     @property
     def turned_away(self) -> bool:

@@ -264,7 +264,8 @@ class Store:
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Items under these keys, those that were replaced included: the target's columns and `standing`."""
         what = TARGETS[target]
-        here = [row[0] for row in self._session.rows(what.trials, {"trials": keys["trial_id"].unique().to_list()})]
+        trials = keys["trial_id"].unique().to_list()
+        here = [row[0] for row in self._session.rows(what.trials, {"trials": trials})]
         wanted = keys.select(what.key).filter(pl.col("trial_id").is_in(here)).unique()
         with self._session.lend(wanted=wanted):
             return self._session.frame(what.stored, {"until": ALL})
