@@ -255,7 +255,7 @@ def test_a_fault_of_the_machine_ends_in_a_sentence(
     def fail(*_: object, **__: object) -> None:
         raise fault
 
-    monkeypatch.setattr(cli, "open_network", fail)
+    monkeypatch.setattr(Network, "open", fail)
     assert cli.main(["findings"]) == 2
     told = capsys.readouterr().err
     assert words in told
@@ -273,7 +273,7 @@ def test_a_panic_of_polars_is_told_as_a_fault_of_the_program(
     def fail(*_: object, **__: object) -> None:
         raise pl.exceptions.PanicException("index out of bounds")
 
-    monkeypatch.setattr(cli, "open_network", fail)
+    monkeypatch.setattr(Network, "open", fail)
     assert cli.main(["findings"]) == 2
     assert "a fault of the program (PanicException: index out of bounds)" in capsys.readouterr().err
 

@@ -1,0 +1,86 @@
+"""The command line: the words of the network object, with exit statuses a script can hold on to.
+
+0 done; 1 done, but something was refused or held; 2 could not do it; 3 the store is busy, damaged or not
+ours.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from crosscellar.cli import answers, season, upkeep, whole_job
+from crosscellar.cli.parts import COULD_NOT, DONE, say
+from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault
+
+__all__ = ["build_parser", "main"]
+
+EPILOG = """\
+exit status: 0 done; 1 done, but something was refused or held; 2 could not do it; 3 the store is busy,
+damaged or not one of ours. Every command takes --json (one JSON document on standard output).
+The store is --store FILE, else $CROSSCELLAR_STORE, else network.duckdb in this folder."""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of the command line, every command with its options."""
+    parser = argparse.ArgumentParser(
+        prog="crosscellar",
+        description="Pool production-scale trials across wineries and years: take in the season's sheets, "
+        "ask whether an effect holds, write the annual summary.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--store", metavar="FILE", help="the network's store")
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    for group in (whole_job, season, answers, upkeep):
+        group.add_commands(commands)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status; never a traceback."""
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if args.version:
+        from importlib.metadata import version
+
+        print(f"crosscellar {version('crosscellar')}")  # noqa: T201
+        return DONE
+    if not hasattr(args, "run"):
+        parser.print_help()
+        return DONE
+    try:
+        status: int = args.run(args)
+        sys.stdout.flush()
+        return status
+    except RegisterRefused as refused:
+        say(f"crosscellar: {refused.sentence}")
+        for fault in refused.faults:
+            say(f"  - {fault}")
+        return refused.exit_status
+    except CrosscellarError as fault:
+        say(f"crosscellar: {fault.sentence}")
+        return fault.exit_status
+    except KeyboardInterrupt:
+        say("crosscellar: stopped. What was taken in before stays; run the same command again to go on.")
+        return COULD_NOT
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except SystemExit:
+        raise
+    except BaseException as fault:  # a panic of polars is no Exception
+        told = machine_fault(fault)
+        if told is not None:
+            say(f"crosscellar: {told.sentence}")
+            return told.exit_status
+        if os.environ.get("CROSSCELLAR_DEBUG"):
+            raise
+        say(
+            f"crosscellar: a fault of the program ({type(fault).__name__}: {fault}). Nothing half-done was "
+            "stored. Run it again with CROSSCELLAR_DEBUG=1 and send the lines it prints to the maintainers."
+        )
+        return COULD_NOT
