@@ -59,6 +59,7 @@ def forget_person(
         dict(found.names),
         tuple(name for name, _ in found.kept_in),
         tuple(name for name, _ in found.given_up),
+        tuple(name for name, _ in found.unsearched),
         tuple(_left(store, found)),
     )
 
@@ -105,6 +106,11 @@ def _left(store: Store, found: Forgotten) -> list[str]:
         told.append(
             f"The kept bytes of {_files(found.kept_in)} hold it still. `crosscellar forget --drop-files` "
             "gives these bytes up: what was read from them stays, but `rebuild` cannot make it again."
+        )
+    if found.unsearched:
+        told.append(
+            f"Packed, locked or damaged, so not searched: {_files(found.unsearched)}. Look into your copy; "
+            "if the person stands in it, the same command with `--drop-files` gives these kept bytes up, too."
         )
     if found.given_up:
         told.append(

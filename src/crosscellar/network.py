@@ -472,7 +472,8 @@ class Network(Evidence):
         trials
             The trials in which the code means this person; needed where it stands in several.
         drop_files
-            Give up the kept bytes of files that hold the person; alone, those that were named before.
+            Give up the kept bytes of files that hold the person, and of those that cannot be searched; alone,
+            those that were named before.
         dry_run
             Tell everything, change nothing.
 

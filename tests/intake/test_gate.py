@@ -119,6 +119,26 @@ def test_a_locked_archive_asks_for_a_copy_without_a_password() -> None:
     assert _code(bytes(content)) == "locked"
 
 
+def test_a_second_directory_that_only_readers_of_large_archives_follow_is_damage() -> None:
+    """Zip64 (APPNOTE.TXT 4.3.14 and 4.3.15): what was looked at would not be what is read."""
+    seen, other = _archive({TYPES: b"<Types/>"}), _archive({TYPES: b"<Types>other</Types>"})
+    at, start = other.rfind(b"PK\x05\x06"), other.find(b"PK\x01\x02")
+    directory = bytearray(other[start:at])
+    first, first_end = seen.find(b"PK\x01\x02"), seen.rfind(b"PK\x05\x06")
+    struct.pack_into("<I", directory, 42, first)
+    own = bytearray(seen[first:first_end])
+    struct.pack_into("<H", own, 32, len(directory) + 76)
+    begins = first + start
+    other_at = begins + len(own)
+    record = struct.pack("<4sQHHIIQQQQ", b"PK\x06\x06", 44, 45, 45, 0, 0, 1, 1, len(directory), other_at)
+    locator = struct.pack("<4sIQI", b"PK\x06\x07", 0, other_at + len(directory), 1)
+    whole = bytes(own) + bytes(directory) + record + locator
+    end = struct.pack("<4sHHHHIIH", b"PK\x05\x06", 0, 0, 1, 1, len(whole), begins, 0)
+    content = seen[:first] + other[:start] + whole + end
+    assert zipfile.ZipFile(io.BytesIO(content)).read(TYPES) == b"<Types>other</Types>"
+    assert _code(content) == "damaged"
+
+
 @pytest.mark.parametrize("cut", [4, 30, 60, 100, -1, -10, -22])
 def test_an_archive_cut_short_is_damaged(cut: int) -> None:
     content = _archive({TYPES: b"<Types/>" * 20, "xl/workbook.xml": b"<workbook/>" * 20})

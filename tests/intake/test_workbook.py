@@ -389,6 +389,19 @@ SHEET = "xl/worksheets/sheet1.xml"
         (SHEET, b"<v>3.5</v>", b"<v>3.5.5</v>"),
         (SHEET, b"<v>3.5</v>", b"<v>nan</v>"),
         (SHEET, b't="s"><v>0</v>', b't="s"><v>99</v>'),
+        # read by a careless reader as the last text, as the tenth, as 35 and as three and a half
+        (SHEET, b't="s"><v>0</v>', b't="s"><v>-1</v>'),
+        (SHEET, b't="s"><v>0</v>', b't="s"><v>0_0</v>'),
+        (SHEET, b"<v>3.5</v>", b"<v>3_5</v>"),
+        (SHEET, b"<v>3.5</v>", "<v>٣.٥</v>".encode()),
+        (SHEET, b"<v>3.5</v>", b"<v>3.5</v><v>3.9</v>"),
+        (SHEET, b"<v>3.5</v>", b"<v>3.<q xmlns='of:another'>9</q>5</v>"),
+        (SHEET, b'<c r="A2">', b'<c r="A2" s="-1">'),
+        (SHEET, b'<row r="2"', b'<row r="99999999999"'),
+        (SHEET, b'<row r="2"', b'<row r="1"'),
+        (SHEET, b'<c r="A2">', b'<c r="A3">'),
+        (SHEET, b"</sheetData>", b'<row r="2000000"><c><v>1</v></c></row></sheetData>'),
+        ("xl/sharedStrings.xml", b"<t>value</t>", b"<t>va<q xmlns='of:another'>x</q>lue</t>"),
         (SHEET, b"<sheetData>", b"<a>" * 60 + b"</a>" * 60 + b"<sheetData>"),
         ("xl/workbook.xml", b"<sheets>", b"<sheats>"),
         ("xl/_rels/workbook.xml.rels", b"worksheets/sheet1.xml", b"worksheets/gone.xml"),
@@ -403,6 +416,37 @@ def test_a_workbook_with_a_damaged_part_is_refused_whole(member: str, old: bytes
     record = read_document("sheet.xlsx", _replaced(content, member, old, new))
     assert isinstance(record, Unreadable)
     assert record.code == "damaged"
+
+
+def test_a_text_in_a_cell_that_says_it_holds_a_number_is_not_lost() -> None:
+    content = _written(lambda book: book.add_worksheet().write_column("A1", ["value", 3.5]))
+    content = _replaced(content, SHEET, b"<v>3.5</v>", b"<is><t>3.9</t></is>")
+    record = read_document("sheet.xlsx", content)
+    assert isinstance(record, Document)
+    assert record.grids[0].text.rows() == [(1, "value"), (2, "3.9")]
+
+
+def test_a_workbook_in_the_strict_form_is_told_as_that() -> None:
+    """The namespaces of ECMA-376 part 1, in place of those of part 4 that spreadsheet programs write."""
+    content = _written(lambda book: book.add_worksheet().write_column("A1", ["value", 3.5]))
+    made = b"http://schemas.openxmlformats.org/"
+    for part, old, new in (
+        (
+            "xl/workbook.xml",
+            made + b"spreadsheetml/2006/main",
+            b"http://purl.oclc.org/ooxml/spreadsheetml/main",
+        ),
+        (
+            "xl/workbook.xml",
+            made + b"officeDocument/2006/relationships",
+            b"http://purl.oclc.org/ooxml/officeDocument/relationships",
+        ),
+    ):
+        content = _replaced(content, part, old, new)
+    record = read_document("sheet.xlsx", content)
+    assert isinstance(record, Unreadable)
+    assert record.code == "strict_workbook"
+    assert "strict form" in record.reason
 
 
 def test_a_part_full_of_unknown_elements_takes_no_memory() -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import gzip
+import io
 import os
 import shutil
 import subprocess
 import sys
+import zipfile
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import cycle
@@ -280,8 +282,11 @@ def test_what_is_kept_is_named_and_can_be_given_up_later(lived: Network, tmp_pat
     kept = [one.sha256 for one in lived._store.history().steps()[-1].files]
     assert kept.count(None) == 1
     stands = lived._store.content_checksum()
+    entries = len(lived._store.history().steps())
     lived.intake([sheet, beside])
     assert lived._store.content_checksum() == stands
+    # That it was refused is on record once, however often it comes.
+    assert len(lived._store.history().steps()) == entries
     # A sheet with the neutral code in it is that person's.
     sheet.write_text(sheet.read_text("utf-8").replace(CODE, "forgotten-1") + "\n", "utf-8")
     assert lived.intake([sheet]).already == 4
@@ -426,9 +431,6 @@ def test_a_code_is_taken_out_of_a_text_only_where_it_means_the_person(
 
 
 def test_a_name_is_found_in_sheets_of_every_encoding_and_in_workbooks() -> None:
-    import io
-    import zipfile
-
     person = Person("text", ("Ilváne Torrick",))
     text = "note\nseen by ILVÁNE TORRICK, at noon\n"
     for encoding in ("utf-8", "utf-8-sig", "utf-16", "cp1252"):
@@ -439,7 +441,73 @@ def test_a_name_is_found_in_sheets_of_every_encoding_and_in_workbooks() -> None:
         workbook.writestr("xl/sharedStrings.xml", "<si><r><t>Ilváne </t></r><r><t>Torrick</t></r></si>")
     assert b"Torrick" not in buffer.getvalue()
     assert person.stands_in_file(buffer.getvalue())
-    assert not person.stands_in_file(buffer.getvalue()[:60])
+    assert person.stands_in_file(buffer.getvalue()[:60]) is None
+
+
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        ("seen by Ilvane Torrick".encode("utf-16-be"), True),
+        ("seen by Ilvane Torrick".encode("utf-32"), True),
+        (("\u6f22\u5b57" * 200).encode("utf-16"), False),
+        (b"plain\ttext\r\nof two lines\n", False),
+        (b"PK", None),
+        (b"PK\x05\x06" + bytes(18), False),
+        (gzip.compress(b"seen by Ilvane Torrick", mtime=0), None),
+        (b"%PDF-1.7 " + bytes(range(256)) * 9, None),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(range(256)) * 9, None),
+        (bytes(range(256)) + b" seen by Ilvane Torrick ", True),
+    ],
+    ids=lambda given: repr(given)[:24],
+)
+def test_bytes_that_do_not_lie_open_are_never_told_to_be_free_of_a_person(
+    content: bytes, found: bool | None
+) -> None:
+    assert Person("text", ("Ilvane Torrick",)).stands_in_file(content) is found
+
+
+def test_a_name_in_marked_up_letters_of_a_workbook_is_found() -> None:
+    """XML 1.0, 4.1: a letter may be written as its number."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as workbook:
+        workbook.writestr("xl/sharedStrings.xml", "<si><t>Ilv&#225;ne O&apos;Torrick</t></si>")
+    assert Person("text", ("Ilváne O'Torrick",)).stands_in_file(buffer.getvalue())
+
+
+def test_a_kept_workbook_that_cannot_be_unpacked_is_named_and_can_be_given_up(
+    lived: Network, tmp_path: Path
+) -> None:
+    broken = tmp_path / "broken.xlsx"
+    broken.write_bytes(b"PK\x03\x04 no workbook")
+    lived.intake([broken])
+    for call in ({"text": NAME}, {"contact": "orrin-flat"}, {"assessor": CODE, "trials": TRIALS}):
+        told = lived.forget(**call, dry_run=True)  # type: ignore[arg-type]
+        assert told.unsearched == ("broken.xlsx",)
+        assert any("not searched: 1 file (broken.xlsx)" in sentence for sentence in told.left)
+    given = lived.forget(text=NAME, drop_files=True)
+    assert "broken.xlsx" in given.given_up
+    assert given.unsearched == ()
+    assert lived.check().sound
+    assert lived.forget(text=NAME).unsearched == ()
+    # Once given up it is not kept again, nor on record again.
+    entries = len(lived._store.history().steps())
+    lived.intake([broken])
+    assert len(lived._store.history().steps()) == entries
+
+
+def test_a_sheet_of_someone_forgotten_is_on_record_once_however_often_it_comes(
+    lived: Network, tmp_path: Path
+) -> None:
+    sheet = tmp_path / "scores.csv"
+    sheet.write_text(scores("LS24-ORR", ("control", "stir_weekly"), (CODE, OTHER)), "utf-8")
+    lived.forget(assessor=CODE, trials=TRIALS)
+    before = len(lived._store.history().steps())
+    for _ in range(3):
+        outcome = lived.intake([sheet])
+        assert outcome.files["status"].to_list() == ["refused"]
+        assert outcome.findings["code"].to_list() == ["forgotten_assessor"]
+        assert len(lived._store.history().steps()) == before + 1
+    assert lived._store.content_checksum() == lived._store.history().steps()[-1].checksum
 
 
 @pytest.mark.parametrize(

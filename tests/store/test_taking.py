@@ -15,8 +15,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from crosscellar.contract.frames import READINGS
+from crosscellar.contract import Contract
+from crosscellar.contract.frames import READINGS, Batch
 from crosscellar.errors import StoreError
+from crosscellar.intake.check import check_documents
+from crosscellar.intake.documents import read_documents
+from crosscellar.register import Register
 from crosscellar.store import Store
 
 #: Every point inside the transaction, and every point after it.
@@ -53,6 +57,29 @@ def test_the_same_sheet_twice_changes_nothing(path: Path, take: Any, ph: Any) ->
         again = take(store, sheet, "renamed.csv")
         assert again.files["status"].to_list() == ["already_taken_in"]
         assert (store.content_checksum(), store.facts()) == before
+
+
+def test_what_is_no_sheet_is_on_record_once_however_often_it_lies_in_the_folder(
+    path: Path, tmp_path: Path, register: Register, contract: Contract
+) -> None:
+    given = tmp_path / "inbox"
+    given.mkdir()
+    (given / "~$a.xlsx").write_bytes(b"lock")
+    (given / "b.csv").symlink_to(given / "~$a.xlsx")
+    with Store.open(path) as store:
+
+        def come() -> Batch:
+            batch = check_documents(
+                read_documents([given]), register, contract, stored=store, received=date(2026, 1, 5)
+            )
+            store.take_in(batch)
+            return batch
+
+        assert sorted(come().findings["code"].to_list()) == ["link", "lock_file"]
+        facts = store.facts()
+        assert facts["files"] == 2
+        assert sorted(come().findings["code"].to_list()) == ["link", "lock_file"]
+        assert store.facts() == facts
 
 
 def test_the_same_rows_in_another_sheet_enter_once(path: Path, take: Any, ph: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -21,6 +22,10 @@ _MAIN: Final = (
     "http://purl.oclc.org/ooxml/spreadsheetml/main ",
 )
 _DEEPEST: Final = 40
+#: What the standard allows as a number (ECMA-376 part 1, 18.18.11: xsd:double, xsd:int); this language reads
+#: more, such as 3_31, and takes -1 as the last of a list.
+_NUMBER: Final = re.compile(r"\s*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?\s*", re.ASCII)
+_COUNT: Final = re.compile(r"\s*[0-9]{1,9}\s*", re.ASCII)
 _LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384
 
 
@@ -99,9 +104,12 @@ def read_strings(pieces: Iterable[bytes], limits: Limits) -> tuple[list[str], fr
     strings: list[str] = []
     struck: set[int] = set()
     parts: list[str] = []
-    state = {"text": False, "phonetic": False, "strike": False}
+    state = {"text": False, "within": False, "phonetic": False, "strike": False}
 
     def start(name: str, attributes: dict[str, str]) -> None:
+        if state["within"]:
+            raise ValueError("an element within a text")
+        state["within"] = name == "t"
         if name == "si":
             parts.clear()
         elif name == "t":
@@ -115,7 +123,7 @@ def read_strings(pieces: Iterable[bytes], limits: Limits) -> tuple[list[str], fr
 
     def end(name: str) -> None:
         if name == "t":
-            state["text"] = False
+            state["text"] = state["within"] = False
         elif name == "rPh":
             state["phonetic"] = False
         elif name == "r":
@@ -171,6 +179,7 @@ class _Reader:
         )
         self._row = self._column = self._count = self._merged = 0
         self._row_text = "0"
+        self._row_is_told = False
         self._letters: dict[str, int] = {}
         self._may_be_struck = bool(struck_strings) or any(styles.struck)
         self._buffer: list[str] | None = None
@@ -181,6 +190,8 @@ class _Reader:
         self._phonetic = self._in_cell = False
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
+        if self._buffer is not None:
+            raise ValueError("an element within a value")
         if name == "c":
             self._in_cell = True
             self._attributes = attributes
@@ -189,7 +200,8 @@ class _Reader:
             if self._in_cell and not self._phonetic:
                 self._buffer = []
         elif name == "row":
-            self._row = int(attributes["r"]) if "r" in attributes else self._row + 1
+            self._row_is_told = "r" in attributes
+            self._row = _count(attributes["r"]) if self._row_is_told else self._row + 1
             self._row_text = str(self._row)
             self._column = 0
             if attributes.get("hidden") in ("1", "true") or _is_zero(attributes.get("ht")):
@@ -216,6 +228,8 @@ class _Reader:
             text = "".join(self._buffer)
             self._buffer = None
             if name == "v":
+                if self._value is not None:
+                    raise ValueError("a cell with two values")
                 self._value = text
             elif name == "f":
                 self._formula = text
@@ -237,6 +251,8 @@ class _Reader:
     def _place(self) -> tuple[int, int]:
         reference = self._attributes.get("r")
         if reference is None:
+            if not (1 <= self._row <= _LAST_ROW and self._column < _LAST_COLUMN):
+                raise ValueError("cell beyond the sheet")
             return self._row, self._column + 1
         # nearly every cell is of the row it stands in, in a column that was met before
         if reference.endswith(self._row_text):
@@ -246,6 +262,8 @@ class _Reader:
         place = read_reference(reference)
         if place is None or not (1 <= place[0] <= _LAST_ROW and 1 <= place[1] <= _LAST_COLUMN):
             raise ValueError("cell reference")
+        if self._row_is_told and place[0] != self._row:
+            raise ValueError("a cell of another row")
         self._letters[reference.rstrip("0123456789")] = place[1]
         return place
 
@@ -279,14 +297,14 @@ class _Reader:
         self.cells.kinds[column].append(kind)
 
     def _style(self) -> int:
-        return int(self._attributes.get("s", "0"))
+        return _count(self._attributes.get("s", "0"))
 
     def _is_struck(self) -> bool:
         style = self._style()
         if style < len(self._styles.struck) and self._styles.struck[style]:
             return True
         shared = self._attributes.get("t") == "s" and self._value is not None
-        return shared and int(self._value or 0) in self._struck_strings
+        return shared and _count(self._value or "0") in self._struck_strings
 
     def _decode(self) -> tuple[str | None, str]:
         kind = self._attributes.get("t", "n")
@@ -296,9 +314,10 @@ class _Reader:
         if self._formula is not None and self._is_without_result(kind):
             return f"={self._formula}", "f"
         if value is None or value == "":
-            return None, ""
+            # a text written in the cell itself, by a program that forgot to say so
+            return (self._inline or None, "s")
         if kind == "s":
-            return (self._strings[int(value)] or None, "s")
+            return (self._strings[_count(value)] or None, "s")
         if kind == "str":
             return value, "s"
         if kind == "b":
@@ -307,6 +326,8 @@ class _Reader:
             return value, "e"
         if kind == "d":
             return _iso(datetime.fromisoformat(value.strip().removesuffix("Z"))), "d"
+        if _NUMBER.fullmatch(value) is None:
+            raise ValueError("number")
         return self._number(float(value))
 
     def _is_without_result(self, kind: str) -> bool:
@@ -329,6 +350,12 @@ class _Reader:
         if shows == "date" and 1 <= number < 2_958_466:
             return _iso(day_of(number, self._styles.date_system)), "d"
         return number_text(number), "n"
+
+
+def _count(text: str) -> int:
+    if _COUNT.fullmatch(text) is None:
+        raise ValueError("count")
+    return int(text)
 
 
 def number_text(number: float) -> str:

@@ -143,6 +143,9 @@ def _directory(content: bytes, limits: Limits) -> dict[str, _Member]:
             "Copy the tables into a new workbook.",
         )
     # exactly here, so that no other reader can find another directory in the same bytes
+    # (zipfile follows this mark to the directory of a large archive, wherever that says it is)
+    if content[max(0, end - 20) : end].startswith(b"PK\x06\x07"):
+        raise _damaged("it has two directories")
     if start + size != end or end + 22 + comment_length != len(content):
         raise _damaged("its directory does not fit")
     members: dict[str, _Member] = {}

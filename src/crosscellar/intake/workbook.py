@@ -18,6 +18,7 @@ from crosscellar.intake.styles import read_styles, styles_of
 
 _CHUNK: Final = 65_536
 _COMMENTS: Final = "/comments"
+_STRICT: Final = b"http://purl.oclc.org/ooxml/spreadsheetml/main"
 
 
 def read_workbook(
@@ -88,9 +89,21 @@ def _read(
                 cells = read_cells(_pieces(part), strings, struck, styles, limits)
             _read_comments(archive, path, cells, limits)
             grids.append(_grid(tab.name or "", tab.state != "visible", cells, limits))
+        if not grids and _is_strict(archive):
+            raise Refused(
+                "strict_workbook",
+                "This is a workbook in the strict form of its standard, which is not read",
+                "Save it as an ordinary .xlsx or as .csv and send it again.",
+            )
     if not grids:
         raise Refused("empty", "The workbook has no tab that could hold a table", "Attach the sheet again.")
     return tuple(grids), styles.date_system
+
+
+def _is_strict(archive: zipfile.ZipFile) -> bool:
+    return any(
+        _STRICT in archive.read(name) for name in archive.namelist() if name.lower() == "xl/workbook.xml"
+    )
 
 
 def _pieces(part: Any) -> Iterator[bytes]:

@@ -301,6 +301,8 @@ class Forgetting(Shown):
         How many texts changed, and how many names of things hold the text still, by table and column.
     kept_in, given_up
         Files whose kept bytes hold the person still, and those whose bytes were given up.
+    unsearched
+        Files whose kept bytes cannot be searched: packed, locked or damaged.
     left
         Sentences: what stays, and what to do about it.
     """
@@ -313,6 +315,7 @@ class Forgetting(Shown):
     names: Mapping[str, int]
     kept_in: tuple[str, ...]
     given_up: tuple[str, ...]
+    unsearched: tuple[str, ...]
     left: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
@@ -325,6 +328,7 @@ class Forgetting(Shown):
             "names": dict(self.names),
             "kept_in": list(self.kept_in),
             "given_up": list(self.given_up),
+            "unsearched": list(self.unsearched),
             "left": list(self.left),
         }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -137,8 +137,10 @@ _OF_SITE: Final = """
     ORDER BY rowid
 """
 
+#: `whole` where nothing of a file was read: then nothing in the store says what is in it.
 _KEPT: Final = """
-    SELECT f.file_id, f.file, f.sha256 FROM files AS f JOIN contents AS c USING (sha256) ORDER BY f.file_id
+    SELECT f.file_id, f.file, f.sha256, f.status = 'refused' AND f.readings_in = 0 AS whole
+    FROM files AS f JOIN contents AS c USING (sha256) ORDER BY f.file_id
 """
 
 #: What an earlier forgetting said that is kept still.
@@ -166,6 +168,8 @@ class Forgotten:
         Files (name, SHA-256) whose kept bytes hold the person still.
     given_up
         Files whose kept bytes were given up.
+    unsearched
+        Files whose kept bytes cannot be searched: packed, locked or damaged.
     """
 
     kind: str
@@ -175,6 +179,7 @@ class Forgotten:
     names: Mapping[str, int]
     kept_in: tuple[tuple[str, str], ...]
     given_up: tuple[tuple[str, str], ...]
+    unsearched: tuple[tuple[str, str], ...] = ()
 
     @property
     def nothing(self) -> bool:
@@ -225,10 +230,7 @@ def forget(
     after = dict(session.rows("SELECT entry_id, checksum FROM ledger ORDER BY entry_id"))
     sums = {before[number]: after[number] for number in before}
     lines = journal.rewritten(session, store, sums, lambda text: person.out_of(text, told.stands_for))
-    return (
-        Forgotten(told.kind, told.stands_for, entry, told.places, told.names, told.kept_in, told.given_up),
-        lines,
-    )
+    return replace(told, entry_id=entry), lines
 
 
 def write_forgetting(session: Session, told: Forgotten, *, entry: int, moment: datetime) -> None:
@@ -304,7 +306,7 @@ def _find(session: Session, person: Person, drop_files: bool) -> _Found:
             found = [text for _, text in _searched(session, what, person, files) if person.stands_in(text)]
             if found:
                 names[f"{what.table}.{what.column}"] = len(found)
-    kept = _kept_files(session, person, files)
+    kept, closed = _kept_files(session, person, files)
     return _Found(
         tuple(changes),
         Forgotten(
@@ -314,7 +316,8 @@ def _find(session: Session, person: Person, drop_files: bool) -> _Found:
             {f"{what.table}.{what.column}": changed.height for what, changed in changes},
             names,
             () if drop_files else kept,
-            kept if drop_files else (),
+            (*kept, *closed) if drop_files else (),
+            () if drop_files else closed,
         ),
     )
 
@@ -378,24 +381,32 @@ def _renamed(session: Session, person: Person, stands_for: str) -> list[tuple[_C
     ]
 
 
-def _kept_files(session: Session, person: Person, files: list[int] | None) -> tuple[tuple[str, str], ...]:
-    """Files (name, SHA-256) whose bytes are kept and hold the person."""
+def _kept_files(
+    session: Session, person: Person, files: list[int] | None
+) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    """Files (name, SHA-256) whose bytes are kept: those that hold the person, and those that may."""
     if person.kind == "files":
-        return tuple(session.rows(_NAMED_BEFORE))
+        return tuple(session.rows(_NAMED_BEFORE)), ()
     known = set(files or ())
     wide = None if files is None else set(_files_of(session, person, ""))
     found: dict[str, str] = {}
-    for file_id, name, sha256 in session.rows(_KEPT):
-        if sha256 in found or (wide is not None and file_id not in wide):
+    closed: dict[str, str] = {}
+    for file_id, name, sha256, whole in session.rows(_KEPT):
+        if sha256 in found or sha256 in closed or not (wide is None or file_id in wide or whole):
             continue
-        if file_id in known or (
-            person.telling
-            and person.stands_in_file(
+        stands: bool | None = file_id in known
+        if not stands and person.telling:
+            stands = person.stands_in_file(
                 session.value("SELECT content FROM contents WHERE sha256 = $sha", {"sha": sha256})
             )
-        ):
+        if stands is None:
+            closed[sha256] = name
+        elif stands:
             found[sha256] = name
-    return tuple((name, sha256) for sha256, name in found.items())
+    return (
+        tuple((name, sha256) for sha256, name in found.items()),
+        tuple((name, sha256) for sha256, name in closed.items()),
+    )
 
 
 def _tasted(session: Session, turns: list[int]) -> list[Content]:

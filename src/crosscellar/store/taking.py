@@ -50,7 +50,7 @@ def store_batch(
     Runs inside a transaction that the caller opened. Raises StoreError if what was written does not count up
     to what was given.
     """
-    fresh = _not_on_record(session, batch.files)
+    fresh = _not_on_record(session, batch.files, batch.findings)
     if fresh.is_empty():
         return None
     _refuse_miscounted(batch, fresh)
@@ -74,10 +74,11 @@ def store_batch(
     return Entry(entry, moment, "intake", content), files.select("file_no", "file_id")
 
 
-def _not_on_record(session: Session, files: pl.DataFrame) -> pl.DataFrame:
+def _not_on_record(session: Session, files: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
     """The files that bring something to keep.
 
-    A file refused whole, of which nothing was read, says nothing new when the same bytes come again.
+    A file refused whole, of which nothing was read, says nothing new when the same bytes come again; nor does
+    one whose bytes were not taken, when one of its name was refused before for the same reason.
     """
     fresh = files.filter(pl.col("status") != _ON_RECORD)
     whole = (pl.col("status") == "refused") & (pl.col("readings_in") == 0)
@@ -90,7 +91,27 @@ def _not_on_record(session: Session, files: pl.DataFrame) -> pl.DataFrame:
         {"shas": shas},
     )
     again = pl.col("sha256").is_in([row[0] for row in known]).fill_null(False)
-    return fresh.filter(~(whole & again))
+    fresh = fresh.filter(~(whole & again))
+    return fresh.join(
+        _refused_before(session, fresh, findings), on="file_no", how="anti", maintain_order="left"
+    )
+
+
+def _refused_before(session: Session, files: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
+    """file_no of files without bytes of whose name one was refused before, with the same code."""
+    refused = findings.filter(pl.col("severity") == "refuse").select("file_no", "code")
+    asked = files.filter(pl.col("sha256").is_null()).select("file_no", "file").join(refused, on="file_no")
+    if asked.is_empty():
+        return asked.select("file_no")
+    known = session.frame(
+        """
+        SELECT DISTINCT f.file, n.code FROM files AS f JOIN findings AS n USING (file_id)
+        WHERE f.sha256 IS NULL AND n.severity = 'refuse' AND f.file IN (SELECT unnest($names::VARCHAR[]))
+        ORDER BY ALL
+        """,
+        {"names": asked["file"].unique().to_list()},
+    )
+    return asked.join(known, on=["file", "code"], how="semi").select("file_no")
 
 
 def _refuse_miscounted(batch: Batch, fresh: pl.DataFrame) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import html
 import io
 import json
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -35,6 +37,10 @@ _FREE_IN_REGISTER: Final = frozenset(
 
 #: A kept file's unpacked parts are searched up to so many bytes; intake reads no larger ones.
 _UNPACKED: Final = 100_000_000
+
+#: What text in two bytes a letter begins with, and the bytes that no text in one byte a letter holds.
+_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
+_NOISE: Final = bytes([*range(1, 9), *range(14, 32), 127])
 
 
 @dataclass(frozen=True)
@@ -110,9 +116,15 @@ class Person:
             changed["contact"] = None
         return _written(text, row, changed)
 
-    def stands_in_file(self, content: bytes) -> bool:
-        """Whether the person stands in these bytes: text in any encoding that intake reads, or a workbook."""
-        return any(self.stands_in(text) for text in _texts_of(content))
+    def stands_in_file(self, content: bytes) -> bool | None:
+        """Whether the person stands in these bytes: text in any encoding that intake reads, or a workbook.
+
+        None where they do not stand open: packed, locked or damaged, they cannot be searched in full.
+        """
+        try:
+            return any(self.stands_in(text) for text in _texts_of(content))
+        except _Closed:
+            return None
 
 
 def contact_person(site: str, contacts: list[str]) -> Person:
@@ -127,20 +139,32 @@ def _written(text: str, row: dict[str, Any], changed: dict[str, Any]) -> str:
     return json.dumps({**row, **changed}, ensure_ascii=False)
 
 
+class _Closed(Exception):
+    """The bytes cannot be searched in full."""
+
+
 def _texts_of(content: bytes) -> Iterator[str]:
-    if not content.startswith(b"PK\x03\x04"):
-        for encoding in ("utf-8", "utf-16", "cp1252"):
+    """The texts in a file. Raises `_Closed` after the last that can be read where there may be more."""
+    if not content.startswith(b"PK"):
+        for encoding in ("utf-8", "utf-16", "utf-16-be", "utf-32", "cp1252"):
             yield content.decode(encoding, errors="ignore")
+        if not content.startswith(_MARKS) and len(content) - len(content.translate(None, _NOISE)) > (
+            len(content) // 100
+        ):
+            raise _Closed
         return
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as workbook:
             left = _UNPACKED
             for member in workbook.infolist():
                 with workbook.open(member) as part:
-                    unpacked = part.read(max(left, 0))
+                    unpacked = part.read(max(left, 0) + 1)
                 left -= len(unpacked)
+                if left < 0:
+                    raise _Closed
+                text = unpacked.decode("utf-16" if unpacked.startswith(_MARKS) else "utf-8", errors="ignore")
                 # A name that is set in two fonts is written in two runs: the marks between are no words.
-                yield re.sub(r"</?[^>]*>", "", unpacked.decode("utf-8", errors="ignore"))
-                yield unpacked.decode("utf-8", errors="ignore")
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, RuntimeError, EOFError):
-        return
+                yield html.unescape(re.sub(r"</?[^>]*>", "", text))
+                yield html.unescape(text)
+    except (zipfile.BadZipFile, zlib.error, OSError, ValueError, NotImplementedError, RuntimeError, EOFError):
+        raise _Closed from None
