@@ -70,7 +70,7 @@ def add_commands(commands: Commands) -> None:
     sub.add_argument(
         "--trial", action="append", metavar="TRIAL", help="where the code is meant; may be repeated"
     )
-    sub.add_argument("--drop-files", action="store_true", help="give up the bytes of sheets that (may) hold it")
+    sub.add_argument("--drop-files", action="store_true", help="give up the bytes of sheets that may hold it")
     sub.add_argument("--dry-run", action="store_true", help="show what would go, change nothing")
 
     sub = command(
