@@ -197,7 +197,7 @@ class Network(Evidence):
             When no register has been taken in yet.
         """
         from crosscellar.intake.check import check_documents
-        from crosscellar.intake.documents import find_files, in_batches, refuse_contents
+        from crosscellar.intake.documents import find_files, in_batches, read_found, refuse_contents
 
         register = self._register
         if register.trials.is_empty():
@@ -215,7 +215,7 @@ class Network(Evidence):
         written: list[str] = []
         done = 0
         for part in in_batches(found, files=BATCH_FILES, size=BATCH_BYTES):
-            documents = refuse_contents((one.read() for one in part), forgotten)
+            documents = refuse_contents(read_found(part), forgotten)
             batch = check_documents(
                 documents,
                 register,

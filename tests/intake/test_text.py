@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crosscellar.intake.documents import read_document
+from crosscellar.intake.documents import read_document, read_documents
 from crosscellar.intake.grid import CELL_CHARACTERS, Document, Limits, Unreadable
-from crosscellar.intake.text import decode, find_separator, read_text
+from crosscellar.intake.text import SEPARATORS, decode, find_separator
 
 ROWS = [
     ["trial_id", "vessel_id", "value", "note"],
@@ -169,9 +169,9 @@ def test_the_quick_way_for_large_files_gives_the_same_cells_as_the_careful_one()
     ]
     content = "\n".join(lines).encode()
     assert len(content) > 1_000_000
-    quick = read_text(content, Limits())[0].text
+    quick = _document(content).grids[0].text
     # one quoted cell sends the same content the careful way
-    careful = read_text(content.replace(b"trial_id", b'"trial_id"', 1), Limits())[0].text
+    careful = _document(content.replace(b"trial_id", b'"trial_id"', 1)).grids[0].text
     assert quick.equals(careful)
     assert quick.columns == ["row", "1", "2", "3", "4", "5"]
 
@@ -182,7 +182,7 @@ def test_a_ragged_or_blank_line_in_a_large_file_shifts_no_cell(line_end: str) ->
     lines[5] = "LS24"
     lines[7] = ""
     lines[9] = "LS24,a,b,c,d,e"
-    text = read_text(line_end.join(lines).encode(), Limits())[0].text
+    text = _document(line_end.join(lines).encode()).grids[0].text
     assert text.filter(pl.col("row") == 40_000)["3"].item() == repr(39_999 / 7)
     assert text.filter(pl.col("row") == 10)["6"].item() == "e"
     assert text.filter(pl.col("row") == 8).is_empty()
@@ -193,7 +193,7 @@ def test_a_row_too_long_and_one_too_short_in_a_large_file_shift_no_cell(long_at:
     rows = [["LS24", f"ORR-{n:05}", repr(n / 7), "g/L"] for n in range(40_000)]
     rows[long_at].append("more")
     rows[short_at].pop()
-    text = read_text("\n".join(map(",".join, rows)).encode(), Limits())[0].text
+    text = _document("\n".join(map(",".join, rows)).encode()).grids[0].text
     assert text.drop("row").row(long_at) == (*rows[long_at],)
     assert text.drop("row").row(short_at) == (*rows[short_at], None, None)
     assert text.height == 40_000
@@ -223,6 +223,47 @@ def test_whatever_a_csv_writer_writes_reads_back_cell_by_cell(rows: list[list[st
         for column, cell in row.items():
             if column != "row":
                 assert (cell or "") == rows[number - 1][int(column) - 1]
+
+
+def _by_hand(text: str, separator: str) -> tuple[list[str], list[tuple[object, ...]]]:
+    """Columns and rows as `Grid` describes them, from the csv module and Unicode's White_Space alone."""
+    white = "\t\n\v\f\r \x85\xa0\u1680\u2028\u2029\u202f\u205f\u3000" + "".join(
+        map(chr, range(0x2000, 0x200B))
+    )
+    records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    shown = [[bool(cell.strip(white)) for cell in record] for record in records]
+    columns = sorted({at for record in shown for at, any_ in enumerate(record) if any_})
+    rows = [
+        (number, *(record[at] or None if at < len(record) else None for at in columns))
+        for number, (record, any_) in enumerate(zip(records, shown, strict=True), start=1)
+        if any(any_)
+    ]
+    return ["row", *(str(at + 1) for at in columns)], rows
+
+
+ODD_TEXT = st.text(
+    alphabet=st.sampled_from(
+        [*"abÃé1.", *',;\t|"', "\n", "\r", " ", "\xa0", "\u200b", "\x1c", "\x00", "\u3000"]
+    ),
+    max_size=60,
+)
+
+
+@settings(deadline=None, max_examples=150)
+@given(st.lists(ODD_TEXT, min_size=1, max_size=6))
+def test_small_files_read_together_have_the_cells_that_the_csv_module_gives_each(texts: list[str]) -> None:
+    together = read_documents([(f"{at}.csv", text.encode()) for at, text in enumerate(texts)])
+    for text, record in zip(texts, together, strict=True):
+        if isinstance(record, Unreadable):
+            alone = read_document(record.name, text.encode())
+            assert isinstance(alone, Unreadable)
+            assert (record.code, record.reason) == (alone.code, alone.reason)
+            continue
+        assert record.separator == find_separator(text)
+        assert record.separator in SEPARATORS
+        columns, rows = _by_hand(text, record.separator)
+        assert record.grids[0].text.columns == columns
+        assert record.grids[0].text.rows() == rows
 
 
 @settings(deadline=None, max_examples=150)

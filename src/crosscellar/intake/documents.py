@@ -13,9 +13,10 @@ from typing import Final
 
 from crosscellar.errors import UnreadableFile
 from crosscellar.intake.gate import form_of
-from crosscellar.intake.grid import Document, Limits, Refused, Remark, Unreadable
+from crosscellar.intake.grid import Document, Grid, Limits, Refused, Remark, Unreadable
+from crosscellar.intake.layout import lay_out_records
 from crosscellar.intake.letters import show_name
-from crosscellar.intake.text import read_text
+from crosscellar.intake.text import Split, as_grid, grid_of, split_text
 from crosscellar.intake.workbook import read_workbook
 
 __all__ = [
@@ -28,12 +29,15 @@ __all__ = [
     "in_batches",
     "read_document",
     "read_documents",
+    "read_found",
     "refuse_contents",
 ]
 
 _TEXT_NAMES: Final = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ""})
 _WORKBOOK_NAMES: Final = frozenset({".xlsx"})
 _DEEPEST_FOLDER: Final = 20
+#: So many cells of short texts wait at most before they are laid out: some 30 MB.
+_CELLS_TOGETHER: Final = 300_000
 
 Source = Path | str | tuple[str, bytes]
 
@@ -55,13 +59,15 @@ def read_documents(paths: Iterable[Source], *, limits: Limits | None = None) -> 
         For a path that does not exist: a fault in the call, not in a sheet.
     """
     limits = limits or Limits()
-    records: list[Document | Unreadable] = []
-    for source in paths:
-        if isinstance(source, tuple):
-            records.append(read_document(*source, limits=limits))
-        else:
-            records.extend(one.read(limits) for one in find_files([source]))
-    return records
+
+    def begun() -> Iterator[_Begun]:
+        for source in paths:
+            if isinstance(source, tuple):
+                yield _begin(*source, limits)
+            else:
+                yield from (_begin_found(one, limits) for one in find_files([source]))
+
+    return list(_finished(begun(), limits))
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +82,6 @@ class Found:
     size: int = 0
     instead: Unreadable | None = None
 
-    def read(self, limits: Limits | None = None) -> Document | Unreadable:
-        """Its record; never an exception, whatever became of the file since it was found."""
-        return self.instead or _read_file(self.path, self.name, limits or Limits())
-
 
 def find_files(paths: Iterable[Path | str]) -> list[Found]:
     """What these files and folders hold, in the order of `read_documents`; nothing is opened yet.
@@ -90,6 +92,12 @@ def find_files(paths: Iterable[Path | str]) -> list[Found]:
         As `read_documents`.
     """
     return [one for path in paths for one in _found_at(Path(path))]
+
+
+def read_found(found: Iterable[Found], *, limits: Limits | None = None) -> Iterator[Document | Unreadable]:
+    """The record of each; never an exception, whatever became of the files since they were found."""
+    limits = limits or Limits()
+    return _finished((_begin_found(one, limits) for one in found), limits)
 
 
 def in_batches(found: Sequence[Found], *, files: int, size: int) -> Iterator[list[Found]]:
@@ -131,21 +139,85 @@ def refuse_contents(
 def read_document(name: str, content: bytes, *, limits: Limits | None = None) -> Document | Unreadable:
     """One file's record, from its name and bytes; never an exception, whatever the bytes are."""
     limits = limits or Limits()
+    (record,) = _finished([_begin(name, content, limits)], limits)
+    return record
+
+
+@dataclass(frozen=True, slots=True)
+class _Waiting:
+    """A short text whose cells are laid out with those of others."""
+
+    name: str
+    sha256: str
+    content: bytes
+    split: Split
+    records: list[list[str]]
+
+
+_Begun = Document | Unreadable | _Waiting
+
+
+def _begin_found(found: Found, limits: Limits) -> _Begun:
+    return found.instead or _read_file(found.path, found.name, limits)
+
+
+def _begin(name: str, content: bytes, limits: Limits) -> _Begun:
     shown = show_name(name)
     sha256 = hashlib.sha256(content).hexdigest()
-    suffix = PurePosixPath(shown.lower()).suffix
     try:
         if form_of(content) == "xlsx":
             grids, date_system, remarks = read_workbook(content, limits)
-            if suffix not in _WORKBOOK_NAMES:
+            if _suffix(shown) not in _WORKBOOK_NAMES:
                 remarks = (_wrong_name(shown, "a workbook"), *remarks)
             return Document(shown, sha256, content, "xlsx", "", "", grids, remarks, date_system)
-        grid, encoding, separator, remarks = read_text(content, limits)
+        split = split_text(content, limits)
+        if split.records is not None:
+            return _Waiting(shown, sha256, content, split, split.records)
+        return _text_document(shown, sha256, content, split, grid_of(content, split, limits))
     except Refused as refused:
         return Unreadable(shown, sha256, content, refused.reason, refused.next_step, refused.code)
-    if suffix not in _TEXT_NAMES:
+
+
+def _finished(begun: Iterable[_Begun], limits: Limits) -> Iterator[Document | Unreadable]:
+    """The records in their order; the cells of short texts are laid out for many at a time."""
+    part: list[_Begun] = []
+    cells = 0
+    for one in begun:
+        part.append(one)
+        cells += sum(map(len, one.records)) if isinstance(one, _Waiting) else 0
+        if cells > _CELLS_TOGETHER:
+            yield from _laid_out(part, limits)
+            part, cells = [], 0
+    yield from _laid_out(part, limits)
+
+
+def _laid_out(part: Sequence[_Begun], limits: Limits) -> Iterator[Document | Unreadable]:
+    frames = iter(lay_out_records([one.records for one in part if isinstance(one, _Waiting)]))
+    for one in part:
+        if not isinstance(one, _Waiting):
+            yield one
+            continue
+        try:
+            grid = as_grid(one.split, next(frames), limits)
+        except Refused as refused:
+            yield Unreadable(
+                one.name, one.sha256, one.content, refused.reason, refused.next_step, refused.code
+            )
+        else:
+            yield _text_document(one.name, one.sha256, one.content, one.split, grid)
+
+
+def _text_document(
+    shown: str, sha256: str, content: bytes, split: Split, read: tuple[Grid, tuple[Remark, ...]]
+) -> Document:
+    grid, remarks = read
+    if _suffix(shown) not in _TEXT_NAMES:
         remarks = (_wrong_name(shown, "delimited text"), *remarks)
-    return Document(shown, sha256, content, "csv", encoding, separator, (grid,), remarks)
+    return Document(shown, sha256, content, "csv", split.encoding, split.separator, (grid,), remarks)
+
+
+def _suffix(shown: str) -> str:
+    return PurePosixPath(shown.lower()).suffix
 
 
 def _wrong_name(shown: str, what: str) -> Remark:
@@ -217,7 +289,7 @@ def _not_taken(name: str, code: str, reason: str, next_step: str) -> Unreadable:
     return Unreadable(show_name(name), None, None, reason, next_step, code)
 
 
-def _read_file(path: Path, name: str, limits: Limits) -> Document | Unreadable:
+def _read_file(path: Path, name: str, limits: Limits) -> _Begun:
     """Opens a regular file without following a link or waiting for a pipe."""
     try:
         if stat.S_ISLNK(path.lstat().st_mode):
@@ -259,4 +331,4 @@ def _read_file(path: Path, name: str, limits: Limits) -> Document | Unreadable:
             content = opened.read(limits.text_bytes + 1)
         except OSError:
             return _not_taken(name, "cannot_open", "The file cannot be read", "Copy it again.")
-    return read_document(name, content, limits=limits)
+    return _begin(name, content, limits)

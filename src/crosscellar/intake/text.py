@@ -6,13 +6,15 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from itertools import islice
-from typing import Final
+from typing import Final, Protocol
 
 import polars as pl
 
 from crosscellar.intake.grid import CELL_CHARACTERS, Grid, Limits, Refused, Remark, cell_name, marks_frame
+from crosscellar.intake.layout import visible_columns, visible_rows
 
 SEPARATORS: Final = (",", ";", "\t", "|")
 _SAMPLE_LINES: Final = 400
@@ -20,11 +22,28 @@ _SAMPLE_CHARACTERS: Final = 200_000
 _CHUNK_ROWS: Final = 50_000
 _HINT: Final = re.compile(r'^"?sep=(.)"?(?:\r\n|\r|\n|$)', re.IGNORECASE)
 _FAST_BYTES: Final = 1_000_000
+_WIDEST: Final = 16_384
+_NOISE: Final = re.compile("[\x00-\x08\x0e-\x1f\ufffd]")
+_NO_MARKS: Final = marks_frame(())
 
 #: UTF-8 read as a single-byte encoding and saved again: `Â°`, `Ã©`, `â€“`.
 _MOJIBAKE: Final = (
     r"Ã[\x{0080}-\x{00BF}\x{0152}-\x{0178}\x{0192}\x{02C6}\x{02DC}\x{2013}-\x{2122}]|Â[\x{0080}-\x{00BF}]|â€"
 )
+
+#: Text without any of these holds no such pair, whatever marks stand between its letters.
+_TWICE_DECODED: Final = ("Ã", "Â", "â")
+
+
+class _Reader(Protocol):
+    """A reader of the csv module, which has no name for it."""
+
+    @property
+    def line_num(self) -> int: ...
+
+    def __iter__(self) -> Iterator[list[str]]: ...
+
+    def __next__(self) -> list[str]: ...
 
 
 def decode(content: bytes) -> tuple[str, str, tuple[Remark, ...]]:
@@ -71,9 +90,18 @@ def _lenient(content: bytes, encoding: str) -> tuple[str, str, tuple[Remark, ...
 def find_separator(text: str) -> str:
     """The separator that splits most lines of the file's start into the same number of cells."""
     sample = text[:_SAMPLE_CHARACTERS]
+    return _likeliest(
+        (separator, islice(_records(sample, separator), _SAMPLE_LINES))
+        for separator in SEPARATORS
+        if separator in sample
+    )
+
+
+def _likeliest(tried: Iterable[tuple[str, Iterable[list[str]]]]) -> str:
+    """The separator whose records are alike, from the first records that each gives."""
     best, best_score = ",", (0.0, 0)
-    for separator in SEPARATORS:
-        widths = [len(cells) for cells in islice(_records(sample, separator), _SAMPLE_LINES) if any(cells)]
+    for separator, records in tried:
+        widths = [len(cells) for cells in records if any(cells)]
         split = Counter(width for width in widths if width > 1)
         if not split:
             continue
@@ -84,19 +112,30 @@ def find_separator(text: str) -> str:
     return best
 
 
-def _records(text: str, separator: str) -> Iterator[list[str]]:
+def _records(text: str, separator: str) -> _Reader:
     # process wide in the csv module, whose default would refuse a long note; only ever set to this
     csv.field_size_limit(2**31 - 1)
     return csv.reader(io.StringIO(text, newline=""), delimiter=separator)
 
 
-def read_text(content: bytes, limits: Limits) -> tuple[Grid, str, str, tuple[Remark, ...]]:
-    """The grid, the encoding, the separator and the remarks of one delimited file.
+@dataclass(frozen=True, slots=True)
+class Split:
+    """A text of which the separator is known; `records` are its rows where it is short, else None."""
+
+    text: str
+    encoding: str
+    separator: str
+    remarks: tuple[Remark, ...]
+    records: list[list[str]] | None
+
+
+def split_text(content: bytes, limits: Limits) -> Split:
+    """The text of one delimited file, its separator found, and its rows if they are few.
 
     Raises
     ------
     Refused
-        Too large, no visible character, not text, or a quotation mark that is never closed.
+        Too large, not text, or a quotation mark that is never closed.
     """
     if len(content) > limits.text_bytes:
         raise Refused(
@@ -107,15 +146,61 @@ def read_text(content: bytes, limits: Limits) -> tuple[Grid, str, str, tuple[Rem
     text, encoding, remarks = decode(content)
     _refuse_noise(text)
     hint = _HINT.match(text)
-    separator = (
-        hint[1] if hint and hint[1] in SEPARATORS else find_separator(text[hint.end() :] if hint else text)
-    )
+    tried: dict[str, tuple[list[list[str]], bool]] = {}
     if hint:
+        separator = hint[1] if hint[1] in SEPARATORS else find_separator(text[hint.end() :])
         remarks += (
             Remark("separator_hint", 1, None, f"Row 1 only says that cells are separated by {separator!r}."),
         )
-    _refuse_open_quote(text, separator)
-    frame, long_cells = _fast(content, text, separator, encoding, limits) or _slow(text, separator, limits)
+    elif len(text) > _SAMPLE_CHARACTERS:
+        separator = find_separator(text)
+    else:
+        tried = {mark: _all_records(text, mark) for mark in SEPARATORS if mark in text}
+        separator = _likeliest((mark, records[:_SAMPLE_LINES]) for mark, (records, _) in tried.items())
+    if len(text) > _SAMPLE_CHARACTERS:
+        _refuse_open_quote(text, separator)
+        return Split(text, encoding, separator, remarks, None)
+    records, line_by_line = tried.get(separator) or _all_records(text, separator)
+    if not line_by_line:
+        _refuse_open_quote(text, separator)
+    width = max(map(len, records), default=0)
+    if width > _WIDEST or width * len(records) > limits.text_cells or len(records) > 2 * limits.text_rows:
+        raise _too_many_cells()
+    if len(text) > CELL_CHARACTERS and any(len(cell) > CELL_CHARACTERS for row in records for cell in row):
+        return Split(text, encoding, separator, remarks, None)
+    return Split(text, encoding, separator, remarks, records)
+
+
+def _all_records(text: str, separator: str) -> tuple[list[list[str]], bool]:
+    """Every record, and whether each stands on one line."""
+    reader = _records(text, separator)
+    records = list(reader)
+    return records, reader.line_num == len(records)
+
+
+def grid_of(content: bytes, split: Split, limits: Limits) -> tuple[Grid, tuple[Remark, ...]]:
+    """The grid and the remarks of a text that is too long to be laid out with others.
+
+    Raises
+    ------
+    Refused
+        No visible character, or too many rows or columns.
+    """
+    fast = _fast(content, split.text, split.separator, split.encoding, limits)
+    frame, long_cells = fast or _slow(split.text, split.separator, limits)
+    return as_grid(split, frame, limits, long_cells)
+
+
+def as_grid(
+    split: Split, frame: pl.DataFrame, limits: Limits, long_cells: Iterable[tuple[int, int, str, str]] = ()
+) -> tuple[Grid, tuple[Remark, ...]]:
+    """The grid of a text whose cells were laid out, and all remarks on it.
+
+    Raises
+    ------
+    Refused
+        No visible character, or too many rows or columns.
+    """
     if frame.width < 2:
         raise Refused("empty", "The file has no content", "Attach the sheet again.")
     if frame.height > limits.text_rows or frame.height * frame.width > limits.text_cells:
@@ -130,13 +215,16 @@ def read_text(content: bytes, limits: Limits) -> tuple[Grid, str, str, tuple[Rem
             f"The file has {frame.width - 1:,} columns; at most {limits.columns:,} are read",
             "Remove the columns that were not asked for.",
         )
-    remarks += _mojibake(frame)
-    return Grid("", False, frame, None, marks_frame(long_cells)), encoding, separator, remarks
+    remarks = split.remarks
+    if not split.text.isascii() and any(letter in split.text for letter in _TWICE_DECODED):
+        remarks += _mojibake(frame)
+    marks = marks_frame(long_cells) if long_cells else _NO_MARKS
+    return Grid("", False, frame, None, marks), remarks
 
 
 def _refuse_noise(text: str) -> None:
     head = text[:20_000]
-    noise = sum(1 for letter in head if (letter < " " and letter not in "\t\r\n\f\v") or letter == "\ufffd")
+    noise = len(_NOISE.findall(head))
     if noise > len(head) // 10:
         raise Refused(
             "not_a_sheet", "This is neither a workbook nor text", "Send the sheet as .xlsx or .csv."
@@ -182,10 +270,8 @@ def _slow(text: str, separator: str, limits: Limits) -> tuple[pl.DataFrame, list
     while chunk := list(islice(records, _CHUNK_ROWS)):
         width = max(len(cells) for _, cells in chunk)
         cells_seen += width * len(chunk)
-        if cells_seen > limits.text_cells or width > 16_384 or chunk[-1][0] > 2 * limits.text_rows:
-            raise Refused(
-                "too_many_cells", "The file has too many rows or columns", "Split it into several files."
-            )
+        if cells_seen > limits.text_cells or width > _WIDEST or chunk[-1][0] > 2 * limits.text_rows:
+            raise _too_many_cells()
         for row, cells in chunk:
             for column, cell in enumerate(cells, 1):
                 if len(cell) > CELL_CHARACTERS:
@@ -198,25 +284,13 @@ def _slow(text: str, separator: str, limits: Limits) -> tuple[pl.DataFrame, list
             for number in range(width)
         }
         rows = pl.Series("row", [row for row, _ in chunk], dtype=pl.Int32)
-        chunks.append(_visible_rows(pl.DataFrame({"row": rows, **columns})))
+        chunks.append(visible_rows(pl.DataFrame({"row": rows, **columns})))
     frame = pl.concat(chunks, how="diagonal") if chunks else pl.DataFrame(schema={"row": pl.Int32})
-    return _visible_columns(frame), long_cells
+    return visible_columns(frame), long_cells
 
 
-def _visible_rows(frame: pl.DataFrame) -> pl.DataFrame:
-    cells = pl.all().exclude("row")
-    if frame.width < 2:
-        return frame.clear()
-    frame = frame.with_columns(pl.when(cells != "").then(cells))
-    return frame.filter(pl.any_horizontal(cells.str.contains(r"\S")))
-
-
-def _visible_columns(frame: pl.DataFrame) -> pl.DataFrame:
-    if frame.width < 2:
-        return frame
-    seen = frame.select(pl.all().exclude("row").str.contains(r"\S").any()).row(0)
-    kept = sorted((int(name) for name, any_ in zip(frame.columns[1:], seen, strict=True) if any_))
-    return frame.select("row", *[str(number) for number in kept])
+def _too_many_cells() -> Refused:
+    return Refused("too_many_cells", "The file has too many rows or columns", "Split it into several files.")
 
 
 def _fast(
@@ -254,7 +328,7 @@ def _fast(
     if frame.select(pl.max_horizontal(pl.all().str.len_chars().max())).item() > CELL_CHARACTERS:
         return None
     frame = frame.with_row_index("row", offset=1).with_columns(pl.col("row").cast(pl.Int32))
-    return _visible_columns(_visible_rows(frame)), []
+    return visible_columns(visible_rows(frame)), []
 
 
 def _mojibake(frame: pl.DataFrame) -> tuple[Remark, ...]:
