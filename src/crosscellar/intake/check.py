@@ -208,8 +208,8 @@ def _tell_rules(
         stored_scores=stored.scores(trials=tasted["scores"].to_list()) if len(tasted["scores"]) else None,
         settings=settings,
     )
-    places = items.lazy().filter(pl.col("item_no").is_in(hits["at_no"].unique().implode()))
-    places = places.select(
+    spoken_of = items.lazy().filter(pl.col("item_no").is_in(hits["at_no"].unique().implode()))
+    places = spoken_of.select(
         pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent"
     ).collect()
     told = hits.join(places, on="at_no", how="inner", maintain_order="left")
