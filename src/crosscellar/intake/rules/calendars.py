@@ -8,7 +8,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, VESSEL, View, hits, no_hits, num
+from crosscellar.intake.rules.view import LOG, SAID, VESSEL, View, hits, no_hits, num
 
 #: Which window of the year a stage belongs to.
 _EVENTS: Final = {
@@ -53,8 +53,12 @@ def _windows(view: View, rule: Rule) -> pl.DataFrame:
 
 def _outside(view: View, rule: Rule) -> pl.DataFrame:
     keys = ["hemisphere", "season", "stage"]
-    rows = view.readings.filter(pl.col("item_no").is_not_null() & pl.col("sample_date").is_not_null())
-    rows = rows.join(_windows(view, rule), on=keys, how="inner", maintain_order="left")
+    dated = pl.col("item_no").is_not_null() & pl.col("sample_date").is_not_null()
+    some = view.readings.lazy().filter(dated & pl.col("stage").is_in(list(_EVENTS)))
+    asked = (*keys, "sample_date", "item_no", "file_no", "sheet", "trial_id", "stage_name", *SAID)
+    rows = (
+        some.select(asked).collect().join(_windows(view, rule), on=keys, how="inner", maintain_order="left")
+    )
     day = pl.col("sample_date")
     off = pl.any_horizontal(
         (day + sign * _HALF_YEAR).is_between(pl.col("first_day"), pl.col("last_day")) for sign in (-1, 1)
@@ -90,7 +94,8 @@ def date_in_other_hemisphere(view: View, rule: Rule) -> pl.DataFrame:
 
 def stages_out_of_order(view: View, rule: Rule) -> pl.DataFrame:
     """Stages of a vessel dated before a stage that precedes them; the date most at odds waits, or both."""
-    dated = view.readings.filter(pl.col("sample_date").is_not_null())
+    asked = (*VESSEL, "stage", "stage_name", "sample_date", "item_no", "file_no", "sheet", *SAID)
+    dated = view.readings.lazy().filter(pl.col("sample_date").is_not_null()).select(asked).collect()
     stages = dated.group_by([*VESSEL, "stage"], maintain_order=True).agg(
         pl.col("sample_date").min().alias("first"),
         pl.col("sample_date").max().alias("last"),
@@ -135,7 +140,8 @@ def stages_out_of_order(view: View, rule: Rule) -> pl.DataFrame:
 
 def days_unlike_stage(view: View, rule: Rule) -> pl.DataFrame:
     """Stages, and ends of ferment logs, unusually soon or late after the stage they are counted from."""
-    dated = view.readings.filter(pl.col("sample_date").is_not_null())
+    asked = (*VESSEL, "stage", "stage_name", "sample_date", "item_no", *SAID)
+    dated = view.readings.lazy().filter(pl.col("sample_date").is_not_null()).select(asked).collect()
     stages = dated.group_by([*VESSEL, "stage"], maintain_order=True).agg(
         pl.col("sample_date").min().alias("day"),
         pl.col("stage_name").first(),
@@ -197,7 +203,8 @@ def _log_ends(dated: pl.DataFrame) -> pl.DataFrame:
 def laboratories_differ(view: View, rule: Rule) -> pl.DataFrame:
     """Trials whose control and treatment were measured by different laboratories or in different weeks."""
     contrast = ["trial_id", "stage", "analyte"]
-    rows = view.readings.filter(pl.col("stage") != LOG)
+    asked = (*contrast, "role", "lab", "sample_date", "stage_name", "item_no", *SAID)
+    rows = view.readings.lazy().filter(pl.col("stage") != LOG).select(asked).collect()
     day, lab, named = pl.col("sample_date"), pl.col("lab"), pl.col("lab") != ""
     moved = (day.max() - day.min()).dt.total_days() > rule.settings["days"]
     unlike = (lab.filter(named).min() != lab.filter(named).max()) | moved.fill_null(False)

@@ -87,7 +87,9 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     groups = {one.id: one.group in _AROMAS for one in view.contract.analytes.values()}
     sees = {one.id: one.detection_limit_typical for one in view.contract.analytes.values()}
     aroma = pl.col("analyte").replace_strict(groups, default=False, return_dtype=pl.Boolean)
-    rows = view.numbers.filter(aroma & (pl.col("value") > 0)).with_columns(
+    asked = ("file_no", "sheet", "analyte", "stage", "item_no", "value", "unusual_low", "unusual_high")
+    some = view.numbers.lazy().filter(aroma & (pl.col("value") > 0)).select(*asked, "name", "in_unit")
+    rows = some.collect().with_columns(
         pl.col("value").log10().alias("decades"),
         pl.col("analyte").replace_strict(sees, default=None, return_dtype=pl.Float64).alias("sees"),
     )

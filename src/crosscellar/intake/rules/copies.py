@@ -5,11 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.beside import put_beside
-from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num
+from crosscellar.intake.rules.view import COLUMN, LOG, View, exact, hits, no_hits, num
 
-#: One analyte of one tab, in the order of its rows.
-_COLUMN = ["file_no", "sheet", "analyte", "stage"]
 _EARLY = ("juice", "inoculation")
 #: Steps are drawn from many sizes in measured data; with none to compare, one in ten is assumed to repeat.
 _STEP_ALONE = 0.1
@@ -24,7 +21,8 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
     value repeats with p, the sum of squared shares of the analyte's values; or fill a whole column over two
     lots. Vessels of one lot may share one sample of must: such a run must cross two lots.
     """
-    rows = _in_columns(view, pl.col("value") != 0)
+    rows = view.columns.filter(pl.col("value") != 0)
+    rows = rows.with_columns(pl.len().over("column_no").alias("cells"))
     changes = pl.col("column_no").ne_missing(pl.col("column_no").shift())
     changes |= pl.col("value").ne_missing(pl.col("value").shift())
     rows = rows.with_columns(changes.cum_sum().alias("run"))
@@ -34,7 +32,7 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
     if rows.is_empty():
         return no_hits()
     shares = (
-        view.numbers.filter(pl.col("stage") != LOG)
+        view.sampled.select("analyte", "stage", "value")
         .join(rows, on=["analyte", "stage"], how="semi")
         .group_by("analyte", "stage", "value")
         .len()
@@ -42,7 +40,7 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
         .agg(((pl.col("len") / pl.col("len").sum()) ** 2).sum().alias("p"))
     )
     runs = (
-        rows.group_by([*_COLUMN, "run"], maintain_order=True)
+        rows.group_by([*COLUMN, "run"], maintain_order=True)
         .agg(
             pl.len().alias("count"),
             pl.col("item_no").first(),
@@ -68,7 +66,7 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
     A run of steps counts where fewer than 0.01 such runs are expected, if a step repeats as often as in the
     rest of the analyte's columns. Ferment logs may fall evenly and are left out.
     """
-    rows = _in_columns(view, pl.lit(True))
+    rows = view.columns
     within = pl.col("column_no") == pl.col("column_no").shift()
     rows = rows.with_columns(pl.when(within).then(pl.col("value").diff().round(9)).alias("step"))
     changes = ~within.fill_null(False) | pl.col("step").ne_missing(pl.col("step").shift())
@@ -99,15 +97,15 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
     filled = rows.join(long, on="column_no", how="semi", maintain_order="left").join(
         long.select("run", "steps"), on="run", how="left", maintain_order="left"
     )
-    begins = pl.col("steps").shift(-1).over(_COLUMN)
+    begins = pl.col("steps").shift(-1).over(COLUMN)
     series = pl.when(pl.col("steps").is_null() & begins.is_not_null()).then(
-        pl.col("run").shift(-1).over(_COLUMN)
+        pl.col("run").shift(-1).over(COLUMN)
     )
     filled = filled.with_columns(
         series.fill_null(pl.col("run")).alias("run"), pl.coalesce("steps", begins).alias("steps")
     )
     filled = filled.drop_nulls("steps")
-    one = [*_COLUMN, "run"]
+    one = [*COLUMN, "run"]
     return hits(
         filled,
         rule,
@@ -116,15 +114,6 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
         low=exact(pl.col("value").min().over(one)),
         high=exact(pl.col("value").max().over(one)),
     )
-
-
-def _in_columns(view: View, keep: pl.Expr) -> pl.DataFrame:
-    """Numbers of the batch in the order of their columns, with `column_no`, and `cells`, how many it has."""
-    looked_at = (*_COLUMN, "row", "column", "item_no", "value", "name", "in_unit", "lot", "vessel_id")
-    wanted = (pl.col("qualifier") == "") & (pl.col("stage") != LOG) & keep
-    rows = view.typed.lazy().filter(wanted).select(looked_at).collect()
-    columns = rows.group_by(_COLUMN).agg(pl.len().alias("cells")).sort(_COLUMN).with_row_index("column_no")
-    return put_beside(rows, columns, _COLUMN).sort("column_no", "row", "column")
 
 
 def copied_between(view: View, rule: Rule) -> pl.DataFrame:
@@ -141,7 +130,8 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
     )
     alike = alike.filter(pl.col("count") >= rule.settings["least"])
     alike = alike.filter(pl.len().over("stage", "count", "low", "high") > 1)
-    candidates = view.numbers.join(alike, on=vessel, how="semi", maintain_order="left")
+    listed = (*vessel, "analyte", "sample_date", "time", "replicate", "value", "item_no", "lot")
+    candidates = view.numbers.select(listed).join(alike, on=vessel, how="semi", maintain_order="left")
     ordered = candidates.sort(*vessel, "analyte", "sample_date", "time", "replicate", nulls_last=True)
     lists = ordered.group_by(vessel, maintain_order=True).agg(
         pl.len().alias("count"),
@@ -175,9 +165,9 @@ def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
     for `copied_between` are left to it. Must and inoculation of one lot may share one sample.
     """
     row = ["file_no", "sheet", "row"]
-    measured = view.numbers.filter(
-        pl.col("item_no").is_not_null() & (pl.col("value") != 0) & (pl.col("stage") != LOG)
-    )
+    looked_at = (*row, "column", "analyte", "replicate", "value", "vessel_id", "trial_id", "stage", "lot")
+    some = view.sampled.lazy().filter(pl.col("item_no").is_not_null() & (pl.col("value") != 0))
+    measured = some.select(*looked_at, "item_no", "name", "in_unit").collect()
     most = view.contract.rules["copied_between"].settings["least"]
     lengths = measured.group_by(row).agg(pl.len().alias("count"))
     lengths = lengths.filter(pl.col("count").is_between(rule.settings["least"], most, closed="left"))

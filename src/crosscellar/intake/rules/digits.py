@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, View, hits, no_hits, num, share
+from crosscellar.intake.rules.view import View, hits, no_hits, num, share
 
 _NUMBER: Final = r"^[+-]?[0-9]+(?:[.,][0-9]+)?$"
 _MOST_DECIMALS: Final = 5
@@ -39,7 +39,7 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
     ferment logs, read off coarse scales, are left out.
     """
     column = ["file_no", "sheet", "analyte"]
-    rows = _typed(view.numbers.filter(pl.col("stage") != LOG)).with_columns(
+    rows = _typed(view.sampled.select(*column, "item_no", "name", "text_sent")).with_columns(
         pl.col("decimals").max().over(column).alias("places")
     )
     last = ((pl.col("typed").abs() * 10.0 ** pl.col("places")).round(0) % 10).cast(pl.Int32)
@@ -72,7 +72,8 @@ def digits_swapped(view: View, rule: Rule) -> pl.DataFrame:
     network together, the store's included. Only numbers that stand as typed are looked at.
     """
     kind, trial = ["analyte", "stage"], ["analyte", "stage", "trial_id"]
-    peers = view.numbers.filter(pl.col("stage") != LOG).with_columns(
+    told = ("item_no", "value", "text_sent", "name", "in_unit")
+    peers = view.sampled.select(*trial, *told).with_columns(
         pl.len().over(trial).alias("beside"), pl.col("value").median().over(trial).alias("middle")
     )
     peers = peers.filter(pl.col("beside") > rule.settings["least_beside"])

@@ -29,8 +29,13 @@ def below_laboratory_limit(view: View, rule: Rule) -> pl.DataFrame:
     """Numbers under the limit that their laboratory declared, or else wrote as `<limit` beside them."""
     column = ["file_no", "sheet", "lab_key", "analyte"]
     below = pl.col("value").filter(pl.col("qualifier") == "<")
-    rows = _laboratory(view.readings.filter(pl.col("item_no").is_not_null()))
-    rows = rows.with_columns(pl.coalesce("declared_limit", below.min().over(column)).alias("limit"))
+    asked = (*column, "qualifier", "value", "declared_limit", "item_no", "name", "in_unit")
+    some = view.readings.lazy().filter(pl.col("item_no").is_not_null() & (pl.col("stage") != LOG))
+    rows = (
+        some.select(asked)
+        .collect()
+        .with_columns(pl.coalesce("declared_limit", below.min().over(column)).alias("limit"))
+    )
     rows = rows.filter(
         (pl.col("qualifier") == "") & (pl.col("value") > 0) & (pl.col("value") < pl.col("limit"))
     )
@@ -81,8 +86,7 @@ def laboratories_at_a_factor(view: View, rule: Rule) -> pl.DataFrame:
     twice do. The ratio counts where `least` samples agree on it within `within_decades`.
     """
     columns = [*SAMPLE, "analyte", "lab_key", "lab", "name", "item_no"]
-    rows = _laboratory(view.numbers.filter((pl.col("value") > 0) & (pl.col("lab_key") != "")))
-    rows = rows.select(*columns, pl.col("value").log10().alias("decades"))
+    rows = view.positive.lazy().filter(pl.col("lab_key") != "").select(*columns, "decades").collect()
     lab = pl.col("lab_key")
     several = rows.group_by("trial_id", "analyte").agg((lab.min() != lab.max()).alias("several"))
     rows = rows.join(several.filter("several"), on=["trial_id", "analyte"], how="semi", maintain_order="left")
@@ -134,8 +138,10 @@ def legal_information(view: View, rule: Rule) -> pl.DataFrame:
     Information only: which limit holds for a wine, and whether, the code of the place says.
     """
     limits = _printed_limits(view.contract, rule.analytes)
-    rows = view.numbers.filter((pl.col("order") >= _END_PRIMARY) & pl.col("item_no").is_not_null())
-    above = rows.join(limits, on="analyte", how="inner", maintain_order="left").filter(
+    some = view.numbers.lazy().filter((pl.col("order") >= _END_PRIMARY) & pl.col("item_no").is_not_null())
+    rows = some.filter(pl.col("analyte").is_in(limits["analyte"].unique().to_list()))
+    above = rows.select("item_no", "analyte", "value", "name", "in_unit").collect()
+    above = above.join(limits, on="analyte", how="inner", maintain_order="left").filter(
         pl.col("value") > pl.col("high")
     )
     told = above.group_by("item_no", maintain_order=True).agg(

@@ -7,10 +7,12 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num
+from crosscellar.intake.rules.view import View, exact, hits, no_hits, num
 
 _GROUP: Final = ["analyte", "stage", "colour"]
 _COLUMN: Final = ["file_no", "sheet", *_GROUP]
+#: What a slip is judged by, and what is said of it.
+_TOLD: Final = (*_COLUMN, "item_no", "value", "decades", "unusual_low", "unusual_high", "name", "in_unit")
 #: Peers that themselves range over more than this (half the spread of the middle half, in decades) say
 #: nothing about a factor of ten.
 _STEADY: Final = 0.15
@@ -28,11 +30,6 @@ _DECADES: Final = (-2, -1, 1, 2)
 #: Factors under this could be a difference between wines; they are left to the rules that name them.
 _LEAST_FACTOR: Final = 4.0
 _WINE: Final = 60
-
-
-def _positive(view: View) -> pl.DataFrame:
-    rows = view.numbers.filter((pl.col("value") > 0) & (pl.col("stage") != LOG))
-    return rows.with_columns(pl.col("value").log10().alias("decades"))
 
 
 def _steady(view: View) -> pl.Expr:
@@ -56,8 +53,10 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
     there are enough of them, beside this one, and where they lie close together.
     """
     rows = (
-        _positive(view)
+        view.positive.lazy()
         .filter(_steady(view))
+        .select(*_TOLD)
+        .collect()
         .with_columns(
             pl.len().over(_GROUP).alias("peers"),
             pl.col("decades").median().over(_GROUP).alias("middle"),
@@ -94,7 +93,7 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
 
 def _slipped_columns(view: View, within: float, least_peers: float) -> pl.DataFrame:
     """Columns of the batch whose median is a factor of the unit table away from that of all others."""
-    rows = _positive(view)
+    rows = view.positive
     columns = rows.filter(pl.col("item_no").is_not_null()).group_by(_COLUMN, maintain_order=True).agg(
         pl.col("decades").median().alias("middle"),
         pl.len().alias("readings"),
@@ -152,7 +151,7 @@ def unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     if slipped.is_empty():
         return no_hits()
     told = slipped.select(*_COLUMN, "factor", "choices", "middle", "peer_middle")
-    rows = _positive(view).join(told, on=_COLUMN, how="inner", nulls_equal=True, maintain_order="left")
+    rows = view.positive.join(told, on=_COLUMN, how="inner", nulls_equal=True, maintain_order="left")
     return hits(
         rows.filter(pl.col("item_no").is_not_null()),
         rule,
@@ -168,7 +167,8 @@ def columns_swapped_pair(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def _exchanged(view: View, rule: Rule, one: str, other: str) -> pl.DataFrame:
-    rows = _positive(view).filter(pl.col("analyte").is_in([one, other]))
+    pair = view.positive.lazy().filter(pl.col("analyte").is_in([one, other]))
+    rows = pair.select(*_TOLD).collect()
     place = ["file_no", "sheet", "stage", "colour"]
     levels = rows.filter(pl.col("item_no").is_not_null()).group_by([*place, "analyte"]).agg(
         pl.col("decades").median().alias("here"), pl.len().alias("readings")
@@ -226,7 +226,7 @@ def ph_and_ta_swapped(view: View, rule: Rule) -> pl.DataFrame:
 
 def ta_as_sulfuric(view: View, rule: Rule) -> pl.DataFrame:
     """A laboratory whose titratable acidity is, stage by stage, two thirds of what all others find."""
-    rows = _positive(view).filter((pl.col("analyte") == "titratable_acidity") & (pl.col("lab") != ""))
+    rows = view.positive.filter((pl.col("analyte") == "titratable_acidity") & (pl.col("lab") != ""))
     group = ["stage", "colour"]
     levels = rows.group_by([*group, "lab"]).agg(
         pl.col("decades").median().alias("here"), pl.len().alias("readings"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
@@ -12,7 +13,7 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import PICK_KEY, READING_KEY, SCORE_KEY
 from crosscellar.contract.records import Rule
-from crosscellar.intake.beside import perhaps_twice
+from crosscellar.intake.beside import perhaps_twice, put_beside
 from crosscellar.intake.headings import plain
 from crosscellar.intake.measure import canonical_limit
 from crosscellar.intake.values import shown_number, shown_unit
@@ -26,6 +27,8 @@ Formula = Callable[[Any], Any]
 SAMPLE: Final = ("trial_id", "arm_id", "vessel_id", "stage", "sample_date", "time", "replicate")
 VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
 LOG: Final = "ferment_daily"
+#: One analyte of one tab, in the order of its rows.
+COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
 _DIGITS: Final = 4
 _PLACE: Final = re.compile(r"\{(\w+)\}")
 
@@ -40,7 +43,7 @@ HITS: Final[Mapping[str, type[pl.DataType]]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class View:
     """Everything a rule may look at.
 
@@ -60,6 +63,11 @@ class View:
         same trials that stand in the store, with a null `item_no`.
     contract
         For bounds, stages and seasons.
+    sampled, positive
+        Numbers outside the ferment logs; those of them above zero, with `decades`, their logarithm.
+    columns
+        What was typed as a number outside the logs, in the order of its columns: `column_no`, and `cells`,
+        how many the column has. These three are made when first asked for, once for all rules.
     """
 
     typed: pl.DataFrame
@@ -68,6 +76,23 @@ class View:
     picks: pl.DataFrame
     scores: pl.DataFrame
     contract: Contract
+
+    @cached_property
+    def sampled(self) -> pl.DataFrame:
+        return self.numbers.filter(pl.col("stage") != LOG)
+
+    @cached_property
+    def positive(self) -> pl.DataFrame:
+        positive = self.sampled.filter(pl.col("value") > 0)
+        return positive.with_columns(pl.col("value").log10().alias("decades"))
+
+    @cached_property
+    def columns(self) -> pl.DataFrame:
+        looked_at = (*COLUMN, "row", "column", "item_no", "value", "name", "in_unit", "lot", "vessel_id")
+        wanted = (pl.col("qualifier") == "") & (pl.col("stage") != LOG)
+        rows = self.typed.lazy().filter(wanted).select(looked_at).collect()
+        columns = rows.group_by(COLUMN).agg(pl.len().alias("cells")).sort(COLUMN).with_row_index("column_no")
+        return put_beside(rows, columns, COLUMN).sort("column_no", "row", "column")
 
 
 def look(
@@ -190,7 +215,8 @@ def together(view: View, first: str, *others: str) -> pl.DataFrame:
 
 def _named(view: View, analyte: str, about: Sequence[str]) -> pl.DataFrame:
     value, item = pl.col("value").alias(analyte), pl.col("item_no").alias(f"{analyte}_item")
-    return view.numbers.filter(pl.col("analyte") == analyte).select(*SAMPLE, value, item, *about)
+    some = view.numbers.lazy().filter(pl.col("analyte") == analyte)
+    return some.select(*SAMPLE, value, item, *about).collect()
 
 
 def by_stage(view: View, first: str, *others: str) -> pl.DataFrame:
@@ -206,9 +232,12 @@ def by_stage(view: View, first: str, *others: str) -> pl.DataFrame:
 
 
 def _mean(view: View, analyte: str, about: Sequence[str]) -> pl.DataFrame:
-    some = view.numbers.filter((pl.col("analyte") == analyte) & (pl.col("stage") != LOG))
+    some = view.sampled.lazy().filter(pl.col("analyte") == analyte)
+    asked = dict.fromkeys((*VESSEL, "stage", "value", "item_no", "sample_date", "replicate", *about))
     return (
-        some.sort("sample_date", "replicate", nulls_last=True)
+        some.select(*asked)
+        .collect()
+        .sort("sample_date", "replicate", nulls_last=True)
         .group_by([*VESSEL, "stage"], maintain_order=True)
         .agg(
             pl.col("value").mean().alias(analyte),
@@ -259,6 +288,8 @@ def words(template: str, said: Mapping[str, pl.Expr]) -> pl.Expr:
     return pl.concat_str(parts)
 
 
+#: The columns that most messages are made of.
+SAID: Final = ("name", "value", "in_unit")
 #: What most messages say of a reading; a rule's own words go before.
 _READING: Final = {
     "analyte": pl.col("name"),
