@@ -49,6 +49,24 @@ def test_what_is_taken_in_is_read_back_as_it_was_judged(path: Path, plain: Any) 
         assert_frame_equal(store.readings().select(list(READINGS)), batch.readings)
 
 
+def test_a_batch_is_held_against_its_own_trials_and_the_newest_readings_alone(path: Path, plain: Any) -> None:
+    def vessels(store: Store, trials: list[str], newest: int) -> list[tuple[str, str]]:
+        peers = store.peers_of(trials, newest=newest)
+        return list(peers.select("trial_id", "vessel_id").iter_rows())
+
+    sheets = {
+        trial: plain((f"{trial}.csv", [(f"v{n}", "malic_acid", n / 10) for n in (1, 2, 3)]), trial=trial)
+        for trial in ("T-1", "T-2")
+    }
+    with Store.open(path) as store:
+        for batch in sheets.values():
+            store.take_in(batch)
+        assert vessels(store, [], 0) == []
+        assert vessels(store, [], 2) == [("T-2", "v2"), ("T-2", "v3")]
+        assert vessels(store, ["T-1"], 1) == [("T-1", "v1"), ("T-1", "v2"), ("T-1", "v3"), ("T-2", "v3")]
+        assert vessels(store, [], 100) == vessels(store, ["T-1", "T-2"], 0)
+
+
 def test_the_same_sheet_twice_changes_nothing(path: Path, take: Any, ph: Any) -> None:
     sheet = ph(ORR_01="3.31", ORR_02="3.40")
     with Store.open(path) as store:

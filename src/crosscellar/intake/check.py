@@ -45,6 +45,8 @@ _STOPPERS: Final = (
     "vessel_of_other_arm",
 )
 _MOSTLY: Final = 0.6
+#: Beside the trials of a batch, rules hold its readings against so many of the newest in the store.
+_NEWEST: Final = 200_000
 
 
 def check_documents(
@@ -197,9 +199,10 @@ def _tell_rules(
     typed = as_target(items, "readings", "item_no", entering, where=known & ~pl.col("blank"))
     picks, scores = _entering(items, "picks"), _entering(items, "scores")
     tasted = {"picks": picks["trial_id"].unique().sort(), "scores": scores["trial_id"].unique().sort()}
+    peers = stored.peers_of(typed["trial_id"].unique().sort().to_list(), newest=_NEWEST)
     hits = apply_rules(
         typed,
-        stored.stored_readings_of(register.trials["trial_id"].to_list()),
+        peers.filter(pl.col("trial_id").is_in(register.trials["trial_id"].implode())),
         picks,
         scores,
         register,

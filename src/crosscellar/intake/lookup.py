@@ -29,7 +29,11 @@ class StoredLookup(Protocol):
         ...
 
     def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
-        """Current readings of these trials, for rules that look along a series."""
+        """Current readings of these trials, in the columns of READINGS."""
+        ...
+
+    def peers_of(self, trials: Sequence[str], *, newest: int) -> pl.DataFrame:
+        """Current readings of these trials and the newest of all: READINGS without what no rule looks at."""
         ...
 
     def picks(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:
@@ -51,6 +55,9 @@ class NothingStored:
         return pl.DataFrame(schema={**_SHAPES[target], "standing": pl.Boolean})
 
     def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
+        return pl.DataFrame(schema=dict(READINGS))
+
+    def peers_of(self, trials: Sequence[str], *, newest: int) -> pl.DataFrame:
         return pl.DataFrame(schema=dict(READINGS))
 
     def picks(self, *, trials: Sequence[str] | None = None) -> pl.DataFrame:

@@ -46,7 +46,7 @@ class Content:
 def _content(row: tuple[int | None, ...]) -> Content:
     total = 0
     for limb in row[1:]:
-        total = (total << 32) + int(limb or 0)
+        total = (total << 64) + int(limb or 0)
     return Content(int(row[0] or 0), total % _MODULUS)
 
 

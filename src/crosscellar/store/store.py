@@ -294,6 +294,13 @@ class Store:
         """Current readings of these trials, in the columns of READINGS."""
         return self.readings(trials=trials).select(list(READINGS))
 
+    def peers_of(self, trials: Sequence[str], *, newest: int) -> pl.DataFrame:
+        """Current readings of these trials, and those among the `newest` of all: place, key, and value.
+
+        However large the store grew, what a sheet is held against stays within bounds.
+        """
+        return views.peers_of(self._session, trials=trials, newest=newest)
+
     def picks(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
         """The triangle answers that stand (PICKS and pick_id)."""
         return self._items("picks", trials, as_of)

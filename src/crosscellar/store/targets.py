@@ -30,10 +30,8 @@ _WITHDRAWN: Final = """
 
 _DIGESTS: Final = """
     SELECT count(*) AS items,
-        sum(('0x' || digest[1:8])::UBIGINT), sum(('0x' || digest[9:16])::UBIGINT),
-        sum(('0x' || digest[17:24])::UBIGINT), sum(('0x' || digest[25:32])::UBIGINT),
-        sum(('0x' || digest[33:40])::UBIGINT), sum(('0x' || digest[41:48])::UBIGINT),
-        sum(('0x' || digest[49:56])::UBIGINT), sum(('0x' || digest[57:64])::UBIGINT)
+        sum(('0x' || digest[1:16])::UBIGINT), sum(('0x' || digest[17:32])::UBIGINT),
+        sum(('0x' || digest[33:48])::UBIGINT), sum(('0x' || digest[49:64])::UBIGINT)
     FROM (SELECT sha256(concat_ws(chr(31), 'TABLE', FIELDS)) AS digest FROM TABLE AS s WHERE CHOICE)
 """
 

@@ -53,6 +53,19 @@ _MEASURED: Final = """
         s.lab NULLS FIRST, s.reading_id
 """
 
+_PEERS: Final = """
+    SELECT f.file_no, s.sheet, s."row", s."column", s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date,
+        s."time", s.analyte, s.replicate, s.value, s.qualifier, s.unit, s.lab, s.method, s.note
+    FROM readings AS s JOIN files AS f USING (file_id)
+    WHERE (s.trial_id IN (SELECT unnest($trials::VARCHAR[]))
+            OR s.reading_id > (SELECT max(reading_id) - $newest FROM readings))
+        AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
+            WHERE target = 'readings' GROUP BY stored_id HAVING NOT arg_max(stands, step_id))
+    ORDER BY s.trial_id, s.arm_id NULLS FIRST, s.vessel_id NULLS FIRST, s.stage NULLS FIRST,
+        s.sample_date NULLS FIRST, s."time" NULLS FIRST, s.analyte, s.replicate NULLS FIRST,
+        s.lab NULLS FIRST, s.reading_id
+"""
+
 
 def findings_of(session: Session, *, until: int) -> pl.DataFrame:
     """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
@@ -64,6 +77,11 @@ def measured_of(session: Session, *, analytes: Sequence[str] | None, until: int)
     return session.frame(
         _MEASURED, {"until": until, "analytes": None if analytes is None else list(analytes)}
     )
+
+
+def peers_of(session: Session, *, trials: Sequence[str], newest: int) -> pl.DataFrame:
+    """What stands of these trials, and of the `newest` readings of all, in the order of the key."""
+    return session.frame(_PEERS, {"trials": list(trials), "newest": newest})
 
 
 def files_of(session: Session, *, until: int) -> pl.DataFrame:

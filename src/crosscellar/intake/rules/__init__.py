@@ -199,7 +199,7 @@ def apply_rules(
         Items of the batch that have vessel, stage, analyte and a number: the columns of READINGS, `item_no`,
         and `entering` (false for what is refused or held already).
     stored
-        Readings that stand in the store, in the columns of READINGS.
+        Readings that stand in the store, as `StoredLookup.peers_of` gives them.
     picks, scores
         What would enter, in the columns of PICKS and SCORES, with `item_no`.
     stored_picks, stored_scores

@@ -29,6 +29,10 @@ VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
 LOG: Final = "ferment_daily"
 #: One analyte of one tab, in the order of its rows.
 COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
+#: What levels of one analyte are held against others by.
+_LEVELS: Final = ("item_no", "colour", "site_id", "lab", "lab_key", "unusual_low", "unusual_high")
+#: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
+_UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
 _DIGITS: Final = 4
 _PLACE: Final = re.compile(r"\{(\w+)\}")
 
@@ -50,7 +54,8 @@ class View:
     Attributes
     ----------
     typed
-        Every item of the batch that has vessel, stage, analyte and a number, `entering` or not.
+        Every item of the batch that has vessel, stage, analyte and a number, `entering` or not: its place,
+        lot and vessel, and what it says.
     readings
         What would stand after the batch: its entering readings, each once, and those stored. `item_no` is
         null for a stored one. With season, site_id, colour, lot, role, hemisphere, the analyte's name and
@@ -79,12 +84,14 @@ class View:
 
     @cached_property
     def sampled(self) -> pl.DataFrame:
-        return self.numbers.filter(pl.col("stage") != LOG)
+        logged = self.numbers["stage"] == LOG
+        return self.numbers.filter(~logged) if logged.any() else self.numbers
 
     @cached_property
     def positive(self) -> pl.DataFrame:
-        positive = self.sampled.filter(pl.col("value") > 0)
-        return positive.with_columns(pl.col("value").log10().alias("decades"))
+        looked_at = dict.fromkeys((*COLUMN, *SAMPLE, *SAID, *_LEVELS))
+        positive = self.sampled.lazy().filter(pl.col("value") > 0).select(*looked_at)
+        return positive.with_columns(pl.col("value").log10().alias("decades")).collect()
 
     @cached_property
     def columns(self) -> pl.DataFrame:
@@ -114,20 +121,24 @@ def look(
     known, declared = _known(register), _declared(register.labs, contract)
 
     def described(readings: pl.DataFrame) -> pl.DataFrame:
-        placed = readings.join(known, on=list(VESSEL), how="left", maintain_order="left")
+        placed = readings.drop(_UNSEEN, strict=False).join(
+            known, on=list(VESSEL), how="left", maintain_order="left"
+        )
         return _described(_with_declared(placed, declared), contract)
 
-    typed = described(items)
+    every = described(items)
     key = list(READING_KEY)
     same = [*key, "value", "qualifier"]
-    several = perhaps_twice(typed.select(*same, "item_no", "entering"), same).filter("entering")
+    several = perhaps_twice(every.select(*same, "item_no", "entering"), same).filter("entering")
     again = several.filter(~pl.struct(same).is_first_distinct())["item_no"]
-    once = typed.filter(pl.col("entering") & ~pl.col("item_no").is_in(again.implode()))
+    once = every.filter(pl.col("entering") & ~pl.col("item_no").is_in(again.implode()))
+    typed = every.select(*COLUMN, *SAID, "row", "column", "item_no", "qualifier", "lot", "vessel_id")
+    del every
     others = stored.join(once.select(key), on=key, how="anti", nulls_equal=True) if len(stored) else stored
     others = others.with_columns(
         pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
     )
-    readings = pl.concat([once, described(others).select(once.columns)], how="vertical_relaxed")
+    readings = pl.concat([once, described(others)], how="diagonal_relaxed").select(once.columns)
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
     return View(typed, readings, readings.filter(pl.col("qualifier") == ""), *tasted, contract)
 
