@@ -48,7 +48,7 @@ def test_a_yes_without_a_value_is_asked_for_one(waiting: Store) -> None:
     assert waiting.findings()["state"].to_list() == ["open"]
 
 
-@pytest.mark.parametrize("given", ["<", "<>1", "< nan", "=0.1", "<0,1"])
+@pytest.mark.parametrize("given", ["<", "<>1", "< nan", "=0.1", "<0,1", "1_000", "٠.١", "1e999", "0x1"])
 def test_what_is_no_number_and_no_limit_decides_nothing(waiting: Store, given: str) -> None:
     with pytest.raises(CrosscellarError, match=re.escape(f"{given!r} is not a number")):
         waiting.decide(1, "accept", reason="yes", value=given)
@@ -121,3 +121,47 @@ def test_a_no_withdraws_what_came_in_on_its_day(undated: Store) -> None:
     assert undated.decide(1, "refuse", reason="month first after all").withdrawn == 2
     assert undated.decide(1, "accept", reason="month first", value="month-first").entered == 2
     assert undated.readings()["sample_date"].to_list() == [date(2024, 9, 11), date(2024, 10, 11)]
+
+
+TRIANGLE = "trial_id,session_id,session_date,assessor_id,serving,picked,preferred,note\n"
+SCORES = "trial_id,session_id,session_date,assessor_id,arm_id,attribute,score,scale_low,scale_high\n"
+
+
+@pytest.fixture
+def tasted(path: Path, take: Take) -> Any:
+    """A store in which a pick of glass 1 stands, a score of 6, and others of the same assessor wait."""
+    with Store.open(path) as store:
+        for number, (pick, score) in enumerate((("1", "6"), ("3", "7"))):
+            take(store, f"{TRIANGLE}LS24-ORR,t1,2024-11-20,ASR-1,ABA,{pick},,\n", f"triangle {number}.csv")
+            take(
+                store, f"{SCORES}LS24-ORR,s1,2024-11-21,ASR-1,control,fruit,{score},0,10\n", f"s{number}.csv"
+            )
+        assert store.findings(open_only=True)["code"].to_list() == ["value_conflict", "value_conflict"]
+        yield store
+        assert store.check() == []
+
+
+@pytest.mark.parametrize(("given", "correct"), [("2", True), (" 2.0 ", True), ("3", False), (None, False)])
+def test_a_pick_given_with_the_yes_is_right_or_wrong_by_the_order_that_was_served(
+    tasted: Store, given: str | None, correct: bool
+) -> None:
+    """Of A, B and A the second glass is the odd one (ISO 4120)."""
+    assert tasted.decide(1, "accept", reason="from the ballot", value=given).entered == 1
+    found = tasted.picks().row(0, named=True)
+    assert (found["picked"], found["correct"]) == (int(float(given or "3")), correct)
+
+
+@pytest.mark.parametrize("given", ["0", "4", "1.5", "-2", "2e3"])
+def test_there_is_no_fourth_glass(tasted: Store, given: str) -> None:
+    with pytest.raises(CrosscellarError, match="none of the three glasses"):
+        tasted.decide(1, "accept", reason="from the ballot", value=given)
+    assert tasted.picks()["picked"].to_list() == [1]
+
+
+def test_a_score_given_with_the_yes_stands_within_its_scale(tasted: Store) -> None:
+    for given in ("-0.5", "10.5"):
+        with pytest.raises(CrosscellarError, match=re.escape("outside its scale (0 to 10)")):
+            tasted.decide(2, "accept", reason="from the ballot", value=given)
+    assert tasted.scores()["score"].to_list() == [6]
+    assert tasted.decide(2, "accept", reason="from the ballot", value="10").entered == 1
+    assert tasted.scores()["score"].to_list() == [10]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -22,6 +23,8 @@ ACCEPT, REFUSE = "accept", "refuse"
 #: What a proposal holds beside its columns where only the order of day and month is open.
 _DAY_FIRST: Final = "day_first"
 _MONTH_FIRST: Final = "month_first"
+
+_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?", re.ASCII)
 
 _WAITING: Final = """
     SELECT n.finding_id FROM finding_items AS l JOIN findings AS n USING (finding_id)
@@ -246,16 +249,38 @@ def _with_day(target: str, value: str | None, row: dict[str, Any], cell: str | N
 def _with_value(target: str, value: str, row: dict[str, Any]) -> dict[str, Any]:
     column = TARGETS[target].value
     limit = value.strip()[:1] if target == "readings" and value.strip()[:1] in ("<", ">") else ""
-    try:
-        number = float(value.strip().removeprefix(limit))
-    except ValueError:
-        number = math.nan
+    written = value.strip().removeprefix(limit).strip()
+    number = float(written) if _NUMBER.fullmatch(written) else math.nan
     if not math.isfinite(number):
         raise CrosscellarError(f"{value!r} is not a number", next_step="Give --value with a decimal point.")
     if target == "readings":
         unit = row.get("unit") or ""
         return {column: number, "qualifier": limit, "conversion": f"{value} {unit} by decision".strip()}
-    return {column: int(number) if target == "picks" else number}
+    if target == "picks":
+        return _picked(number, value, row)
+    low, high = row.get("scale_low"), row.get("scale_high")
+    if (low is not None and number < low) or (high is not None and number > high):
+        raise CrosscellarError(
+            f"the score {value.strip()} is outside its scale ({low:g} to {high:g})",
+            next_step="Give --value within the scale, or ask for a mended sheet.",
+        )
+    return {column: number}
+
+
+def _picked(number: float, value: str, row: dict[str, Any]) -> dict[str, Any]:
+    """The glass that was picked, and whether it was the odd one as served."""
+    if number not in (1, 2, 3):
+        raise CrosscellarError(
+            f"{value!r} is none of the three glasses", next_step="Give --value as 1, 2 or 3."
+        )
+    serving = row.get("serving") or ""
+    odd = next((place for place, letter in enumerate(serving, 1) if serving.count(letter) == 1), None)
+    if odd is None:
+        raise NotComputable(
+            "the order that was served is not known, so the pick is neither right nor wrong",
+            next_step="Ask the contributor for a mended sheet and take that in.",
+        )
+    return {"picked": int(number), "correct": int(number) == odd}
 
 
 def _take_back(session: Session, item: int, entry: int, content: Content) -> tuple[Content, int]:
