@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import polars as pl
+
+
+def once_each(texts: pl.Series, test: Callable[[pl.Series], pl.Series]) -> pl.Series:
+    """What a test says of each text, null among them: every different text is looked at once."""
+    different = texts.unique()
+    passing = different.filter(test(different).fill_null(False))
+    if passing.is_empty():
+        return pl.repeat(False, len(texts), eager=True)
+    return texts.is_in(passing.implode(), nulls_equal=True)
 
 
 def perhaps_twice(items: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:

@@ -12,6 +12,7 @@ from functools import lru_cache
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.intake.beside import once_each
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
 _LONGEST_HEADING = 200
@@ -88,13 +89,14 @@ class HeadingReader:
         if cells.width * cells.height <= _SMALL:
             known = [sum(plain(text) in self._fields for text in row if text) for row in cells.rows()]
             return pl.Series(known, dtype=pl.UInt32)
+
+        def is_field(texts: pl.Series) -> pl.Series:
+            bare = texts.str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]", "")
+            return bare.is_in(self._spellings.implode())
+
         total = pl.zeros(cells.height, dtype=pl.UInt32, eager=True)
         for column in cells.iter_columns():
-            texts = pl.Series(column.unique().drop_nulls())
-            bare = texts.str.to_lowercase().str.replace_all(r"[^\p{L}\p{N}]", "")
-            spelt = texts.filter(bare.is_in(self._spellings.implode()))
-            if len(spelt):
-                total = total + column.is_in(spelt.implode()).fill_null(False).cast(pl.UInt32)
+            total += once_each(column, is_field).cast(pl.UInt32)
         return total
 
     def is_unit(self, text: str) -> bool:

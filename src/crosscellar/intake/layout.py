@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 _SHOWS: Final = r"\S"
+_FIRST: Final = 1000
 
 
 def lay_out_records(tables: Sequence[Sequence[Sequence[str]]]) -> list[pl.DataFrame]:
@@ -66,17 +67,26 @@ def _lay_out_alike(tables: Sequence[Sequence[Sequence[str]]], width: int) -> lis
 
 def visible_rows(frame: pl.DataFrame) -> pl.DataFrame:
     """The rows that show something; an empty cell is null."""
-    cells = pl.all().exclude("row")
     if frame.width < 2:
         return frame.clear()
-    frame = frame.with_columns(pl.when(cells != "").then(cells))
-    return frame.filter(pl.any_horizontal(cells.str.contains(_SHOWS)))
+    hollow = [column.name for column in frame.drop("row") if (column == "").any()]
+    frame = frame.with_columns(pl.when(pl.col(name) != "").then(name) for name in hollow)
+    shows = pl.repeat(False, frame.height, eager=True)
+    for column in frame.drop("row"):
+        shows |= column.str.contains(_SHOWS).fill_null(False)
+        if shows.all():
+            return frame
+    return frame.filter(shows)
 
 
 def visible_columns(frame: pl.DataFrame) -> pl.DataFrame:
     """`row` and the columns that show something, by their numbers."""
     if frame.width < 2:
         return frame
-    seen = frame.select(pl.all().exclude("row").str.contains(_SHOWS).any()).row(0)
-    kept = sorted((int(name) for name, any_ in zip(frame.columns[1:], seen, strict=True) if any_))
-    return frame.select("row", *[str(number) for number in kept])
+    # Nearly always the first rows tell.
+    kept = [
+        int(column.name)
+        for column in frame.drop("row")
+        if column.head(_FIRST).str.contains(_SHOWS).any() or column.str.contains(_SHOWS).any()
+    ]
+    return frame.select("row", *[str(number) for number in sorted(kept)])

@@ -9,6 +9,7 @@ from typing import Final
 
 import polars as pl
 
+from crosscellar.intake.beside import once_each
 from crosscellar.intake.grid import Grid
 from crosscellar.intake.headings import Heading, HeadingReader, plain
 
@@ -256,10 +257,12 @@ def _odd_rows(body: pl.DataFrame, key_columns: list[int], spelt: pl.Series) -> p
         return pl.repeat(True, len(body), eager=True)
     keys = [str(column) for column in key_columns if str(column) in body.columns]
     worded = dict.fromkeys([*keys, *body.columns[1:2]])
-    empty = [pl.col(name).fill_null("").str.strip_chars() == "" for name in keys]
-    summary = [pl.col(name).str.contains(_SUMMARY_TEXT).fill_null(False) for name in worded]
-    odd = body.select(pl.any_horizontal(*empty, *summary, pl.int_range(pl.len()) < 1)).to_series()
-    return odd | (spelt >= 2)
+    odd = (spelt >= 2) | (pl.int_range(len(body), eager=True) < 1)
+    for name in keys:
+        odd |= once_each(body[name], lambda texts: texts.fill_null("").str.strip_chars() == "")
+    for name in worded:
+        odd |= once_each(body[name], lambda texts: texts.str.contains(_SUMMARY_TEXT))
+    return odd
 
 
 def _repeats(filled: dict[int, str], repeat: dict[int, str]) -> bool:
