@@ -29,6 +29,7 @@ LEVELS = {
     "plans": 7,
     "proposals": 7,
     "answers": 5,
+    "lending": 4,
     "summary": 8,
     "evidence": 9,
     "rebuilding": 9,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import cache, partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -123,13 +124,10 @@ def effects_in_store(
     not planned counts as monitored, and so every planned triangle stays.
     """
     from crosscellar.effects import analytes_needed, effects_of_store
-    from crosscellar.effects.picks import TRIANGLES
 
     planned = planned_responses(register, contract)
     if alone is not None:
-        trials = register.trials.filter(pl.col("question_id") == alone)["trial_id"]
-        own = planned.filter(pl.col("trial_id").is_in(trials.implode()))["response"].to_list()
-        planned = planned.filter(pl.col("response").is_in([*own, *TRIANGLES]))
+        planned = _planned_like(planned, register, alone)
     needed = analytes_needed(planned["response"].unique().to_list(), contract)
     return effects_of_store(
         store.measured(analytes=needed, as_of=as_of),
@@ -140,6 +138,27 @@ def effects_in_store(
         scores=store.scores(as_of=as_of),
         **asked,
     )
+
+
+def effects_of_one_in_store(
+    store: Store, register: Register, contract: Contract, *, question: str, same_laboratory: bool = True
+) -> pl.DataFrame:
+    """The effects of one question, as `effects_in_store` makes them, out of a large store."""
+    from crosscellar.lending import effects_of_one
+
+    planned = _planned_like(planned_responses(register, contract), register, question)
+    return effects_of_one(
+        store, register.design(), planned, contract, question=question, same_laboratory=same_laboratory
+    )
+
+
+def _planned_like(planned: pl.DataFrame, register: Register, question: str) -> pl.DataFrame:
+    """What is planned in any trial under the names that a question's trials plan, and every triangle."""
+    from crosscellar.effects.picks import TRIANGLES
+
+    trials = register.trials.filter(pl.col("question_id") == question)["trial_id"]
+    own = planned.filter(pl.col("trial_id").is_in(trials.implode()))["response"].to_list()
+    return planned.filter(pl.col("response").is_in([*own, *TRIANGLES]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +189,7 @@ def pool_question(
     contract: Contract,
     *,
     asked: Asked,
-    everything: pl.DataFrame | None = None,
+    everything: pl.DataFrame | Callable[[], pl.DataFrame] | None = None,
 ) -> Pools:
     """The answers for each response of one question's effects.
 
@@ -179,7 +198,8 @@ def pool_question(
     effects
         EFFECTS of this question.
     everything
-        EFFECTS of the whole network, to learn how far sites usually differ on the same analyte.
+        EFFECTS of the whole network, or what gives them, to learn how far sites usually differ on the same
+        analyte. It is called where an answer has a prior: few sites, or an interval that asks for one.
     """
     judged = judgement_of(question, contract)
     groups = _in_order(effects)
@@ -191,7 +211,7 @@ def pool_question(
         # A smallest difference stands on one scale: it says nothing on that of another measure.
         fits = key["measure"] == judged.measure if judged.measure else asked.measure is None
         usable = rows.filter(pl.col("usable") & (pl.col("variance") > 0))["variance"]
-        scale = tau_scale_of(usable, everything, str(question["question_id"]), key)
+        scale = cache(partial(_scale_of, usable, everything, str(question["question_id"]), key))
         answer = pool(
             rows,
             method=asked.method,
@@ -203,12 +223,21 @@ def pool_question(
         )
         pooled.append(answer)
         if primary and answer.bayes is not None and not prior_words:
-            prior_words = scale.words
+            prior_words = scale().words
     by = {}
     if asked.by is not None and pooled:
         by = moderated(pooled[0], asked.by, looked_at=asked.moderators_looked_at)
     dose = dose_of(pooled[0]) if pooled and pooled[0].role == "primary" else None
     return Pools(adjust_monitored(pooled), prior_words, by, dose)
+
+
+def _scale_of(
+    variances: pl.Series,
+    everything: pl.DataFrame | Callable[[], pl.DataFrame] | None,
+    question: str,
+    key: Mapping[str, Any],
+) -> TauScale:
+    return tau_scale_of(variances, everything() if callable(everything) else everything, question, key)
 
 
 def dose_of(pooled: Pooled) -> DoseFit | None:

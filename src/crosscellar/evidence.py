@@ -16,12 +16,14 @@ from crosscellar.answers import (
     Pools,
     dose_words,
     effects_in_store,
+    effects_of_one_in_store,
     planned_responses,
     pool_question,
     with_control_levels,
 )
 from crosscellar.contract import load_contract
 from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
+from crosscellar.lending import LARGE
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import OPEN
 from crosscellar.register import Register
@@ -41,6 +43,9 @@ class Evidence:
         #: By the day of the answer, whether arms must have gone to one laboratory, and the one question whose
         #: responses they are of (None: all).
         self._known_effects: dict[tuple[date | datetime | None, bool, str | None], pl.DataFrame] = {}
+        #: Of single questions of a large store, with whether arms must have gone to one laboratory.
+        self._known_of_one: dict[tuple[str, bool], pl.DataFrame] = {}
+        self._large = LARGE
 
     @cached_property
     def _register(self) -> Register:
@@ -53,6 +58,7 @@ class Evidence:
         """What was worked out from the store no longer holds: the store has changed."""
         self.__dict__.pop("_register", None)
         self._known_effects.clear()
+        self._known_of_one.clear()
 
     def effects(
         self,
@@ -92,20 +98,46 @@ class Evidence:
         if question is not None:
             self._question(question)
         response = None if response is None else self._response(response)
-        found = self._all_effects(
-            read_day(as_of),
-            measure=measure,
-            question=question,
-            response=response,
-            same_laboratory=same_laboratory,
-        )
-        if question is not None:
-            found = found.filter(pl.col("question") == question)
+        if question is None:
+            found = self._all_effects(
+                read_day(as_of), measure=measure, response=response, same_laboratory=same_laboratory
+            )
+        else:
+            found = self._effects_of_one(
+                question, read_day(as_of), measure=measure, response=response, same_laboratory=same_laboratory
+            )
         if response is not None:
             found = found.filter(pl.col("response") == response)
         if stage is not None:
             found = found.filter(pl.col("stage") == self._stage(stage))
         return found
+
+    def _effects_of_one(
+        self,
+        question: str,
+        as_of: date | datetime | None,
+        *,
+        measure: str | None,
+        response: str | None,
+        same_laboratory: bool,
+    ) -> pl.DataFrame:
+        """The effects of one question; of a large store its own trials alone are read, where that will do."""
+        today = measure is None and as_of is None
+        if not today or self._known_effects or self._store.snapshot().standing < self._large:
+            found = self._all_effects(
+                as_of, measure=measure, question=question, response=response, same_laboratory=same_laboratory
+            )
+            return found.filter(pl.col("question") == question)
+        key = (question, same_laboratory)
+        if key not in self._known_of_one:
+            self._known_of_one[key] = effects_of_one_in_store(
+                self._store,
+                self._register,
+                self._contract,
+                question=question,
+                same_laboratory=same_laboratory,
+            )
+        return self._known_of_one[key]
 
     def _all_effects(
         self,
@@ -274,14 +306,14 @@ class Evidence:
             # Another measure makes sense for one response at a time: the one the hypothesis names.
             response = str(asked["primary_response"])
         response = None if response is None else self._response(response)
-        everything = self._all_effects(
-            read_day(as_of),
-            measure=measure,
-            question=question,
-            response=response,
-            same_laboratory=same_laboratory,
+        how: dict[str, Any] = {
+            "measure": measure,
+            "response": response,
+            "same_laboratory": same_laboratory,
+        }
+        effects = with_control_levels(
+            self._effects_of_one(question, read_day(as_of), **how), self._register.arms
         )
-        effects = with_control_levels(everything.filter(pl.col("question") == question), self._register.arms)
         if response is not None:
             effects = effects.filter(pl.col("response") == response)
         if measure is not None and effects.is_empty():
@@ -294,7 +326,7 @@ class Evidence:
             asked,
             self._contract,
             asked=Asked(method, interval, level, by, measure),
-            everything=everything,
+            everything=lambda: self._all_effects(read_day(as_of), question=question, **how),
         )
         return _answer(asked, pools, self._register.arms, one=response is not None)
 

@@ -32,7 +32,13 @@ from crosscellar.effects.triangles import (
     triangle_power,
     triangle_result,
 )
-from crosscellar.effects.whole import analytes_needed, effects_of_store, trials_without_effect
+from crosscellar.effects.whole import (
+    analytes_needed,
+    effects_of_store,
+    in_turn,
+    lent_by_readings,
+    trials_without_effect,
+)
 from crosscellar.effects.words import prior_words, variance_words, with_variance_words
 
 __all__ = [
@@ -57,6 +63,8 @@ __all__ = [
     "ferment_curves",
     "ferment_summaries",
     "hedges_correction",
+    "in_turn",
+    "lent_by_readings",
     "moderate_variances",
     "percent_change",
     "prior_words",

@@ -50,6 +50,7 @@ def effects_of_readings(
     measure: str | None = None,
     same_laboratory: bool = True,
     level: float = 0.95,
+    priors: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Every planned effect that the readings allow: EFFECTS, and BEHIND it what is shown with one trial.
 
@@ -71,6 +72,9 @@ def effects_of_readings(
         False makes effects usable though control and treatment went to different laboratories or methods.
     level
         Of the interval `low` to `high`, by t on the effect's degrees of freedom.
+    priors
+        What the network lends, fitted before by `variance_priors` to all its readings: `readings`, `design`
+        and `responses` may then be of some trials only.
 
     A vessel is one replicate; repeat readings are averaged (`vessel_values`). The estimate is mean t - mean c
     on the analyte's own scale (`difference`), of logarithms (`log_ratio`; means shown are geometric), in
@@ -97,7 +101,8 @@ def effects_of_readings(
     groups = _alike(stage_groups(contract), cells)
     ready = cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled"))
     spread = spreads(ready)
-    priors = fit_priors(observed_variances(spread, groups))
+    if priors is None:
+        priors = fit_priors(observed_variances(spread, groups))
     compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
     plans = _of_comparisons(asked, compared)
     here = cells

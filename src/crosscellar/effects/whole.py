@@ -36,12 +36,14 @@ def effects_of_store(
     measure: str | None = None,
     same_laboratory: bool = True,
     level: float = 0.95,
+    priors: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Every effect of a store; EFFECTS first, behind them what each kind adds (null for the others).
 
     Readings by `effects_of_readings`, ferment logs by `effects_of_ferments`, events by `effects_of_events`,
     triangles by `effects_of_picks`, scores by `effects_of_scores`; see there for the formulas. `measure`
     reaches the kinds that know it: a reading's measure leaves events at risk_difference, and the reverse.
+    `priors` are for `effects_of_readings` alone.
 
     Raises
     ------
@@ -66,6 +68,7 @@ def effects_of_store(
         measure=of_reading,
         same_laboratory=same_laboratory,
         level=level,
+        priors=priors,
     )
     # What nothing planned asks for is not worked out: each kind costs a short command line its share.
     parts = [measured.with_columns(pl.lit(None, dtype=pl.Float64).alias("exact_p"))]
@@ -118,6 +121,11 @@ def effects_of_store(
             raise NotComputable(
                 f"{measure} makes no sense for {response}", next_step=f"Ask for {', '.join(found)}."
             )
+    return in_turn(effects)
+
+
+def in_turn(effects: pl.DataFrame) -> pl.DataFrame:
+    """The effects by question, primary response first, then by season, site, trial and arm."""
     return effects.sort(
         "question",
         pl.col("role") != "primary",
@@ -133,6 +141,11 @@ def effects_of_store(
 
 def _plans(responses: pl.DataFrame, names: Collection[str]) -> bool:
     return bool(responses["response"].is_in(list(names)).any())
+
+
+def lent_by_readings(responses: Collection[str], contract: Contract) -> list[str]:
+    """The responses that are read off laboratory readings alone: what they lean on is `variance_priors`."""
+    return sorted({name for name in responses if name in contract.analytes} - {*LOG_RESPONSES, *EVENTS})
 
 
 def analytes_needed(responses: Collection[str], contract: Contract) -> tuple[str, ...]:

@@ -151,7 +151,7 @@ def fit(
     Triangle sessions (`has_counts`) go through the exact binomial likelihood unless an interval or an
     estimator without one is asked for.
     """
-    if interval == "auto" and method in {"reml", "ml"} and has_counts(rows):
+    if _goes_by_counts(rows, method, interval):
         return _counted(rows, level)
     estimated = effects.df is not None
     taken, why = interval_taken(interval, method, repeated=effects.repeated, estimated=estimated)
@@ -165,11 +165,20 @@ def fit(
         if sampling.value.size:
             told = f"The control that arms share is not allowed for by {method}; reml and ml do."
             outcome = replace(outcome, remarks=(*outcome.remarks, told))
-    few = len(effects.sites) <= FEW_SITES and method != "common"
-    if taken == "bayes" or (beside and few):
+    if takes_prior(effects, rows, method=method, interval=interval, beside=beside):
         prior = _prior(tau_scale, effects, measure)
         outcome = _with_prior(outcome, effects, rows, sampling, prior, level=level, taken=taken == "bayes")
     return replace(outcome, interval_method=taken, interval_why=why)
+
+
+def takes_prior(effects: Effects, rows: pl.DataFrame, *, method: str, interval: str, beside: bool) -> bool:
+    """Whether `fit` asks for a prior on tau: for its interval, or for one that stands beside it."""
+    few = beside and len(effects.sites) <= FEW_SITES and method != "common"
+    return (interval == "bayes" or few) and not _goes_by_counts(rows, method, interval)
+
+
+def _goes_by_counts(rows: pl.DataFrame, method: str, interval: str) -> bool:
+    return interval == "auto" and method in {"reml", "ml"} and has_counts(rows)
 
 
 def has_counts(rows: pl.DataFrame) -> bool:
@@ -182,14 +191,14 @@ def has_counts(rows: pl.DataFrame) -> bool:
 
 def _counted(rows: pl.DataFrame, level: float) -> Outcome:
     """Triangle sessions on the binomial likelihood with a random site effect: see `pool_triangles`."""
-    from crosscellar.pooling.triangles import pool_triangles
+    from crosscellar.pooling.triangles import pool_triangles_at
 
-    def at(share: float) -> TrianglePool:
-        return pool_triangles(
-            rows["correct"].to_numpy(), rows["tasters"].to_numpy(), site=rows["site"].to_list(), level=share
-        )
-
-    said, same = at(level), at(equivalence_level(level))
+    said, same = pool_triangles_at(
+        (level, equivalence_level(level)),
+        rows["correct"].to_numpy(),
+        rows["tasters"].to_numpy(),
+        site=rows["site"].to_list(),
+    )
     nothing = math.nan
     tasters = rows["tasters"].cast(pl.Float64).to_numpy()
     return Outcome(

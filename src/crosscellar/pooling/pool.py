@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,7 +14,7 @@ from crosscellar.effects.scale import Scale
 from crosscellar.pooling.bayes import TauScale
 from crosscellar.pooling.frames import Columns, Effects, about, effects_of, tidy
 from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
-from crosscellar.pooling.models import Outcome, check_method, fit
+from crosscellar.pooling.models import Outcome, check_method, fit, takes_prior
 from crosscellar.pooling.result import Pooled
 from crosscellar.pooling.verdict import check_wanted, judge, reason_of
 
@@ -27,7 +28,7 @@ class Asked:
     level: float
     smallest_difference: float | None
     wanted: str
-    tau_scale: float | TauScale | None
+    tau_scale: float | TauScale | Callable[[], TauScale] | None
     unit: str | None
     beside: bool = True
 
@@ -40,18 +41,23 @@ class Asked:
         effects = effects_of(kept)
         if len(effects.sites) < 2:
             outcome = _shown(effects, kept, self.level)
-        else:
-            outcome = fit(
-                effects,
-                kept,
-                method=self.method,
-                interval=self.interval,
-                level=self.level,
-                tau_scale=self.tau_scale,
-                measure=said["measure"],
-                beside=self.beside,
-            )
-        return self._record(outcome, effects, rows, kept, said)
+            return self._record(outcome, effects, rows, kept, said, tau_scale=None)
+        method, interval, beside = self.method, self.interval, self.beside
+        tau_scale = self.tau_scale
+        if callable(tau_scale):
+            taken = takes_prior(effects, kept, method=method, interval=interval, beside=beside)
+            tau_scale = tau_scale() if taken else None
+        outcome = fit(
+            effects,
+            kept,
+            method=method,
+            interval=interval,
+            level=self.level,
+            tau_scale=tau_scale,
+            measure=said["measure"],
+            beside=beside,
+        )
+        return self._record(outcome, effects, rows, kept, said, tau_scale=tau_scale)
 
     def _record(
         self,
@@ -60,6 +66,8 @@ class Asked:
         rows: pl.DataFrame,
         kept: pl.DataFrame,
         said: dict[str, str],
+        *,
+        tau_scale: float | TauScale | None,
     ) -> Pooled:
         n_sites, n_effects = len(effects.sites), effects.estimate.size
         d = self.smallest_difference
@@ -144,7 +152,7 @@ class Asked:
             effects=kept.with_columns(pl.Series("weight", outcome.weights, dtype=pl.Float64)),
             excluded=rows.filter(pl.col("left_out") != ""),
             remarks=outcome.remarks,
-            refit=replace(self, beside=False),
+            refit=replace(self, beside=False, tau_scale=tau_scale),
         )
 
 
@@ -166,7 +174,7 @@ def pool(
     shared_variance: str = "shared_variance",
     smallest_difference: float | None = None,
     wanted: str = "either",
-    tau_scale: float | TauScale | None = None,
+    tau_scale: float | TauScale | Callable[[], TauScale] | None = None,
     unit: str | None = None,
 ) -> Pooled:
     """The network's answer from one question's effects.
@@ -199,7 +207,8 @@ def pool(
     wanted
         `increase`, `decrease`, `no_change` or `either`.
     tau_scale
-        Scale of the half-normal prior; a stated default when left out.
+        Scale of the half-normal prior, or what gives it, called where a prior is taken; a stated default when
+        left out.
     unit
         Overrides the frame's unit in words.
 

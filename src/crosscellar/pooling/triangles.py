@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -126,6 +127,18 @@ def pool_triangles(
     NotComputable
         Impossible counts, or fewer than two sites.
     """
+    return pool_triangles_at((level,), correct, n, site=site, spread_scale=spread_scale)[0]
+
+
+def pool_triangles_at(
+    levels: Sequence[float],
+    correct: npt.ArrayLike,
+    n: npt.ArrayLike,
+    *,
+    site: Any,
+    spread_scale: float = SPREAD_SCALE,
+) -> list[TrianglePool]:
+    """`pool_triangles` at each of several levels; what they share is worked out once."""
     x, size = np.asarray(correct, dtype=np.float64), np.asarray(n, dtype=np.float64)
     whole = (x == np.round(x)).all() and (size == np.round(size)).all() if x.size else False
     if x.shape != size.shape or not whole or (size < 1).any() or (x < 0).any() or (x > size).any():
@@ -139,26 +152,44 @@ def pool_triangles(
     x_site = np.bincount(code, weights=x).astype(np.float64)
     n_site = np.bincount(code, weights=size).astype(np.float64)
     counts = _Counts(x_site, n_site, spread_scale)
-    sites = x_site.size
     centre, spread, height = _highest(counts)
     total, picks = float(x_site.sum()), float(n_site.sum())
     if height <= counts.guessing() + NO_HIGHER:
         centre, spread, height = -np.inf, 0.0, counts.guessing()
     elif total == picks:
         centre, spread, height = np.inf, 0.0, 0.0
-    settled = spread < MOST_SPREAD * (1.0 - 1e-6)
+    mixture = _foreseen(counts)
+    labels = np.unique(np.array([str(name) for name in site], dtype=str))
+    return [
+        _at_level(level, counts, (centre, spread, height), mixture, labels, sessions=int(x.size))
+        for level in levels
+    ]
+
+
+def _at_level(
+    level: float,
+    counts: _Counts,
+    highest: tuple[float, float, float],
+    mixture: tuple[Floats, Floats, Floats],
+    labels: npt.NDArray[np.str_],
+    *,
+    sessions: int,
+) -> TrianglePool:
     from scipy.special import bdtrc, stdtrit
 
+    centre, spread, height = highest
+    x_site, n_site = counts.correct, counts.n
+    total, picks = float(x_site.sum()), float(n_site.sum())
+    sites = x_site.size
+    settled = spread < MOST_SPREAD * (1.0 - 1e-6)
     drop = float(stdtrit(sites - 1.0, 0.5 + level / 2.0)) ** 2 / 2.0
     low = _limit(counts, centre, height - drop, -FARTHEST_LOGIT)
     high = _limit(counts, centre, height - drop, FARTHEST_LOGIT)
     share, share_low, share_high = (_share(value) for value in (centre, low, high))
-    mixture = _foreseen(counts)
     tail = (1.0 - level) / 2.0
     new = [_share(_foreseen_quantile(part, mixture)) for part in (tail, 0.5, 1.0 - tail)]
     distance = d_prime_of(GUESS + (1.0 - GUESS) * np.array([share, share_low, share_high]))
     exact_low, exact_high = exact_limits(x_site, n_site, level=level)
-    labels = np.unique(np.array([str(name) for name in site], dtype=str))
     table = pl.DataFrame(
         {
             "site": labels,
@@ -186,7 +217,7 @@ def pool_triangles(
         correct=int(total),
         n=int(picks),
         n_sites=sites,
-        n_sessions=int(x.size),
+        n_sessions=sessions,
         level=level,
         log_likelihood=height,
         converged=settled,
@@ -208,6 +239,7 @@ class _Counts:
         self.most = min(4.0 * scale, MOST_SPREAD)
         ways = gammaln(n + 1.0) - gammaln(correct + 1.0) - gammaln(n - correct + 1.0)
         self.constant = float(ways.sum())
+        self._profiles: dict[float, tuple[float, float]] = {}
 
     def guessing(self) -> float:
         """The log likelihood when nobody can tell."""
@@ -233,6 +265,11 @@ class _Counts:
 
     def profile(self, centre: float) -> tuple[float, float]:
         """The highest log likelihood over the spread at this mean logit, and the spread there."""
+        if centre not in self._profiles:
+            self._profiles[centre] = self._profile(centre)
+        return self._profiles[centre]
+
+    def _profile(self, centre: float) -> tuple[float, float]:
         from scipy.optimize import minimize_scalar
 
         coarse = self.most * np.array([0.0, 0.06, 0.15, 0.3, 0.5, 0.75, 1.0])

@@ -225,10 +225,10 @@ class Session:
 
         connection = self._ours()
         try:
-            found: pl.DataFrame = connection.sql(statement, params=dict(parameters or {})).pl()
-        except duckdb.Error as fault:
+            # Batch by batch: the result is never whole in the database's memory as well.
+            return pl.DataFrame(connection.sql(statement, params=dict(parameters or {})))
+        except (duckdb.Error, pl.exceptions.PolarsError) as fault:
             raise explain(fault, self.path) from fault
-        return found
 
     @contextmanager
     def lend(self, **frames: pl.DataFrame) -> Iterator[None]:

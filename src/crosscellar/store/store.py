@@ -13,7 +13,7 @@ import polars as pl
 
 from crosscellar.contract.frames import READINGS, Batch
 from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
-from crosscellar.store import journal, views
+from crosscellar.store import beside, journal, views
 from crosscellar.store.checking import missing_entries, problems_of
 from crosscellar.store.checksum import content_standing
 from crosscellar.store.circumstances import Circumstances
@@ -271,24 +271,41 @@ class Store:
             return self._session.frame(what.stored, {"until": ALL})
 
     def _items(self, target: str, trials: Sequence[str] | None, as_of: When) -> pl.DataFrame:
-        what = TARGETS[target]
-        return self._session.frame(
-            what.read,
-            {"until": until_of(self._session, as_of), "trials": None if trials is None else list(trials)},
-        )
+        what, until = TARGETS[target], until_of(self._session, as_of)
+        if trials is None:
+            return self._session.frame(what.read, {"until": until})
+        return self._session.frame(what.read_of, {"until": until, "trials": list(trials)})
 
     def readings(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
         """The readings that stand (READINGS and reading_id), of some trials or of all."""
         return self._items("readings", trials, as_of)
 
-    def measured(self, *, analytes: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
-        """Key, value, unit and method of the readings that stand, of some analytes or of all.
+    def measured(
+        self,
+        *,
+        analytes: Sequence[str] | None = None,
+        trials: Sequence[str] | None = None,
+        as_of: When = None,
+    ) -> pl.DataFrame:
+        """Key, value, unit and method of the readings that stand, of some analytes and trials or of all.
 
         What effects are computed from, in the order of the key. Without file, cell and text sent it is read
         much quicker than `readings`.
         """
         until = until_of(self._session, as_of)
-        return views.measured_of(self._session, analytes=analytes, until=until)
+        return views.measured_of(self._session, analytes=analytes, trials=trials, until=until)
+
+    def state(self) -> str:
+        """A SHA-256 that is another after every entry of the ledger."""
+        return beside.state_of(self._session)
+
+    def recall(self, state: str) -> dict[str, Any]:
+        """What `remember` kept for this state, if it is still there."""
+        return beside.recall(self.path, state)
+
+    def remember(self, state: str, known: dict[str, Any]) -> None:
+        """Nothing; what was worked out of the store (JSON) lies beside it, where that can be written."""
+        beside.remember(self.path, state, known)
 
     def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
         """Current readings of these trials, in the columns of READINGS."""

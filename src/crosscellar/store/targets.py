@@ -28,6 +28,11 @@ _WITHDRAWN: Final = """
     HAVING NOT arg_max(stands, step_id)
 """
 
+#: Their rows are found by the trial's name alone, and only those are read in full.
+OF_TRIALS: Final = (
+    "s.rowid IN (SELECT rowid FROM TABLE WHERE trial_id IN (SELECT unnest($trials::VARCHAR[])))"
+)
+
 _DIGESTS: Final = """
     SELECT count(*) AS items,
         sum(('0x' || digest[1:16])::UBIGINT), sum(('0x' || digest[17:32])::UBIGINT),
@@ -55,6 +60,7 @@ class Target:
     columns: Columns
     value: str
     read: str
+    read_of: str
     trials: str
     stored: str
     clashes: str
@@ -102,24 +108,23 @@ def _target(
             .replace("KEY_LIST", ", ".join(f's."{name}"' for name in key))
         )
 
+    read = """
+        SELECT s.IDENTITY, f.file_no, f.file, SHOWN,
+            s.entry_id IN (SELECT entry_id FROM supersessions
+                WHERE target = 'TABLE' AND by_id = s.IDENTITY) AS supersedes
+        FROM TABLE AS s JOIN files AS f USING (file_id)
+        WHERE s.entry_id <= $untilCHOSEN
+            AND s.IDENTITY NOT IN (WITHDRAWN)
+        ORDER BY ORDER_KEY, s.IDENTITY
+    """
     return Target(
         table=table,
         identity=identity,
         key=key,
         columns=columns,
         value=value,
-        read=fill(
-            """
-            SELECT s.IDENTITY, f.file_no, f.file, SHOWN,
-                s.entry_id IN (SELECT entry_id FROM supersessions
-                    WHERE target = 'TABLE' AND by_id = s.IDENTITY) AS supersedes
-            FROM TABLE AS s JOIN files AS f USING (file_id)
-            WHERE s.entry_id <= $until
-                AND ($trials::VARCHAR[] IS NULL OR s.trial_id IN (SELECT unnest($trials::VARCHAR[])))
-                AND s.IDENTITY NOT IN (WITHDRAWN)
-            ORDER BY ORDER_KEY, s.IDENTITY
-            """
-        ),
+        read=fill(read.replace("CHOSEN", "")),
+        read_of=fill(read.replace("CHOSEN", f" AND {OF_TRIALS}")),
         trials=fill(
             """
             SELECT DISTINCT trial_id FROM TABLE

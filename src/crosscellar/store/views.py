@@ -9,6 +9,7 @@ import polars as pl
 
 from crosscellar.contract.frames import FILES
 from crosscellar.store.session import Session
+from crosscellar.store.targets import OF_TRIALS
 
 _STATE: Final = """
     CASE
@@ -39,12 +40,11 @@ _FINDINGS: Final = """
 """.replace("STATE", _STATE)
 
 
-_MEASURED: Final = """
+_MEASURED_SOME: Final = """
     SELECT s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date, s."time", s.analyte, s.replicate,
         s.lab, s.value, s.qualifier, s.unit, s.method
     FROM readings AS s
-    WHERE s.entry_id <= $until
-        AND ($analytes::VARCHAR[] IS NULL OR s.analyte IN (SELECT unnest($analytes::VARCHAR[])))
+    WHERE s.entry_id <= $untilCHOSEN
         AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
             WHERE target = 'readings' AND entry_id <= $until
             GROUP BY stored_id HAVING NOT arg_max(stands, step_id))
@@ -52,6 +52,12 @@ _MEASURED: Final = """
         s.sample_date NULLS FIRST, s."time" NULLS FIRST, s.analyte, s.replicate NULLS FIRST,
         s.lab NULLS FIRST, s.reading_id
 """
+_OF_ANALYTES: Final = " AND s.analyte IN (SELECT unnest($analytes::VARCHAR[]))"
+_OF_TRIALS: Final = f" AND {OF_TRIALS.replace('TABLE', 'readings')}"
+_MEASURED: Final = _MEASURED_SOME.replace("CHOSEN", "")
+_MEASURED_ANALYTES: Final = _MEASURED_SOME.replace("CHOSEN", _OF_ANALYTES)
+_MEASURED_TRIALS: Final = _MEASURED_SOME.replace("CHOSEN", _OF_TRIALS)
+_MEASURED_BOTH: Final = _MEASURED_SOME.replace("CHOSEN", _OF_ANALYTES + _OF_TRIALS)
 
 _PEERS: Final = """
     SELECT f.file_no, s.sheet, s."row", s."column", s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date,
@@ -72,11 +78,17 @@ def findings_of(session: Session, *, until: int) -> pl.DataFrame:
     return session.frame(_FINDINGS, {"until": until})
 
 
-def measured_of(session: Session, *, analytes: Sequence[str] | None, until: int) -> pl.DataFrame:
+def measured_of(
+    session: Session, *, analytes: Sequence[str] | None, trials: Sequence[str] | None, until: int
+) -> pl.DataFrame:
     """Key, value, unit and method of the readings that stand, in the order of the key."""
-    return session.frame(
-        _MEASURED, {"until": until, "analytes": None if analytes is None else list(analytes)}
-    )
+    if analytes is None and trials is None:
+        return session.frame(_MEASURED, {"until": until})
+    if trials is None:
+        return session.frame(_MEASURED_ANALYTES, {"until": until, "analytes": list(analytes or ())})
+    if analytes is None:
+        return session.frame(_MEASURED_TRIALS, {"until": until, "trials": list(trials)})
+    return session.frame(_MEASURED_BOTH, {"until": until, "analytes": list(analytes), "trials": list(trials)})
 
 
 def peers_of(session: Session, *, trials: Sequence[str], newest: int) -> pl.DataFrame:
