@@ -145,10 +145,11 @@ def known_of(
         learnt = "other questions" if prior.source == "learnt" else "the default prior"
         whence = f"that between sites from {learnt}, for {seen} an effect yet"
     scale = Scale(measure, unit)
-    trial_words = f", between trials of a site {_sd(trials, scale)}" if trials > 0 else ""
+    trial_words = f", between trials of a site {scale.spread_words(trials)}" if trials > 0 else ""
+    kind = "coefficients of variation" if scale.is_log_ratio else "standard deviations"
     words = (
-        f"Spread between sites {_sd(sites, scale)}{trial_words}, between vessels {_sd(vessel, scale)} "
-        f"(standard deviations; {whence})."
+        f"Spread between sites {scale.spread_words(sites)}{trial_words}, "
+        f"between vessels {scale.spread_words(vessel)} ({kind}; {whence})."
     )
     return Known(measure, unit, sites, trials, vessel, df if isinstance(df, float) else math.inf, words)
 
@@ -169,11 +170,6 @@ def _lent(
         if found.height:
             return found["prior_variance"][0], found["prior_df"][0]
     return None, None
-
-
-def _sd(variance: float, scale: Scale) -> str:
-    sd = math.sqrt(variance)
-    return f"{100 * math.expm1(sd):.2g} %" if scale.is_log_ratio else f"{sd:.2g} {scale.shown_unit}".rstrip()
 
 
 def read_effect(given: float | str | None, scale: Scale) -> float | None:
@@ -261,6 +257,7 @@ def plan_question(
         question=str(question["question_id"]),
         title=str(question["title"]),
         verdict=pooled.verdict if pooled is not None else NO_EFFECT,
+        supposed=supposed,
         basis=f"Supposed: a true mean effect of {scale.words(supposed)}. {known.words}",
         plan=plan,
         best=best,

@@ -18,7 +18,7 @@ from crosscellar.plans import known_of, plan_question
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import OPEN
 from crosscellar.register import Register
-from crosscellar.report.building import Answered, Names, build_summary, names_of
+from crosscellar.report.building import Answered, build_summary, names_of
 from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import write_export
 from crosscellar.report.ferments import FermentLog, ferment_logs
@@ -26,6 +26,8 @@ from crosscellar.report.numbers import chance, true_minus
 from crosscellar.report.page import render_page
 from crosscellar.report.paper import write_paper
 from crosscellar.report.plan import Planned
+from crosscellar.report.sentences import without_assessors
+from crosscellar.report.tables import TABLES, tables_of
 from crosscellar.report.variances import vessel_spreads
 from crosscellar.report.workbook import write_workbook
 from crosscellar.results import Written
@@ -87,23 +89,33 @@ def write_summary(
     snapshot = store.snapshot(as_of=as_of)
     stood = snapshot.moment.date() if snapshot.moment else date(season, 12, 31)
     seen = _Season(store, register, season, as_of, stood)
-    frames = _frames(effects, seen, names, anonymous=anonymous)
     name = f"summary-{season}{'-anonymous' if anonymous else ''}"
     _refuse_mixture(out, anonymous=anonymous)
+    answered = _answered(register, readings, effects, contract, season)
+    vessels = vessel_spreads(
+        effects.filter(pl.col("role") == "primary"),
+        *variance_priors(readings, register.design(), contract, responses=planned),
+        contract,
+    )
+    turned_away = seen.turned_away()
+    tables = tables_of(
+        answered,
+        names,
+        tally=seen.tally(),
+        vessels=vessels,
+        turned_away=turned_away,
+        readings=seen.accepted.drop("file_no"),
+        anonymous=anonymous,
+    )
     files = (
         (f"{name}.pdf", "this page to print and hand out"),
         (f"{name}.xlsx", "the tables of this page as a workbook"),
-        ("effects.csv", "every effect with its variance and where it comes from"),
-        *(
-            ()
-            if anonymous
-            else (("readings.csv", "every accepted reading with the sheet and cell it came from"),)
-        ),
+        *((f"{table}.csv", TABLES[table]) for table in tables),
         ("datapackage.json", "what the columns mean"),
     )
     summary = build_summary(
         season,
-        _answered(register, readings, effects, contract, season),
+        answered,
         contract=contract,
         names=names,
         anonymous=anonymous,
@@ -111,21 +123,17 @@ def write_summary(
         as_of=stood,
         counts=seen.counts(),
         readings=seen.readings(),
-        turned_away=seen.turned_away(),
+        turned_away=turned_away,
         lost=seen.lost(),
         files=files,
-        vessels=vessel_spreads(
-            effects.filter(pl.col("role") == "primary"),
-            *variance_priors(readings, register.design(), contract, responses=planned),
-            contract,
-        ),
+        vessels=vessels,
     )
     out.mkdir(parents=True, exist_ok=True)
     page = out / f"{name}.html"
     page.write_text(render_page(summary), encoding="utf-8")
     book = write_workbook(summary, out / f"{name}.xlsx")
     paper = write_paper(summary, out / f"{name}.pdf")
-    paths = [page, paper, book, *write_export(frames, out, contract, snapshot=snapshot.checksum)]
+    paths = [page, paper, book, *write_export(tables, out, contract, snapshot=snapshot.checksum)]
     return Written(
         "summary",
         tuple(str(path) for path in paths),
@@ -211,7 +219,16 @@ def _deciding(
         if enough.height
         else f"Even {sites} with {_TOLD} vessels an arm may not settle it: the chance is {likely}."
     )
-    planned = Planned(answer.plan, answer.log_scale, answer.unit, answer.chance)
+    planned = Planned(
+        answer.plan,
+        answer.log_scale,
+        answer.unit,
+        answer.chance,
+        answer.supposed,
+        known.between_sites,
+        known.between_trials,
+        known.vessel_variance,
+    )
     return (words, true_minus(answer.basis)), planned
 
 
@@ -255,20 +272,27 @@ class _Season:
             season=season,
         )
 
-    def counts(self) -> list[tuple[str, str]]:
-        complete = self.expected.filter(pl.col("state") == "complete").height
+    def tally(self) -> list[tuple[str, int]]:
+        """What was counted, and how many."""
         return [
-            ("sites", str(self.trials["site_id"].n_unique())),
-            ("trials", str(self.trials.height)),
-            ("questions", str(self.trials["question_id"].n_unique())),
-            ("sheets that came back", str(self.files.filter(pl.col("status") != "nothing_new").height)),
-            ("planned responses complete", f"{complete} of {self.expected.height}"),
+            ("sites", self.trials["site_id"].n_unique()),
+            ("trials", self.trials.height),
+            ("questions", self.trials["question_id"].n_unique()),
+            ("sheets that came back", self.files.filter(pl.col("status") != "nothing_new").height),
+            ("planned responses complete", self.expected.filter(pl.col("state") == "complete").height),
+            ("planned responses", self.expected.height),
+            *((words, int(self.files[name].sum())) for name, words in _COUNTS.items()),
         ]
 
+    def counts(self) -> list[tuple[str, str]]:
+        counted = dict(self.tally())
+        complete = f"{counted['planned responses complete']} of {counted['planned responses']}"
+        told = ("sites", "trials", "questions", "sheets that came back")
+        return [*((what, str(counted[what])) for what in told), ("planned responses complete", complete)]
+
     def readings(self) -> list[tuple[str, str]]:
-        return [
-            (words, f"{int(self.files[name].sum()):,}".replace(",", " ")) for name, words in _COUNTS.items()
-        ]
+        counted = dict(self.tally())
+        return [(words, f"{counted[words]:,}".replace(",", " ")) for words in _COUNTS.values()]
 
     def turned_away(self) -> list[TurnedAway]:
         names = self.files["file"].implode()
@@ -279,7 +303,8 @@ class _Season:
             TurnedAway(
                 " › ".join(part for part in (row["file"], row["sheet"], row["cell"]) if part),
                 row["severity"],
-                row["message"] or "",
+                # The list goes to growers and the board: who tasted stays with the coordinator.
+                without_assessors(row["message"] or ""),
                 row["suggestion"] or "",
                 row["state"] + (f": {row['reason']}" if row["reason"] else ""),
             )
@@ -292,30 +317,3 @@ class _Season:
             (row["trial_id"], row["site_id"], row["status_reason"] or "")
             for row in lost.iter_rows(named=True)
         ]
-
-
-def _frames(
-    effects: pl.DataFrame, seen: _Season, names: Names, *, anonymous: bool
-) -> dict[str, pl.DataFrame]:
-    if not anonymous:
-        return {"effects": effects, "readings": seen.accepted.drop("file_no")}
-
-    def coded(column: str, code: Any) -> pl.Expr:
-        return pl.col(column).map_elements(code, return_dtype=pl.String).alias(column)
-
-    kept = ("question", "response", "stage", "role", "measure", "unit", "trial", "site", "season", "arm")
-    numbers = (
-        "estimate",
-        "variance",
-        "std_error",
-        "df",
-        "variance_source",
-        "n_treatment",
-        "n_control",
-        "usable",
-    )
-    return {
-        "effects": effects.select(*kept, *numbers).with_columns(
-            coded("site", names.site), coded("trial", names.trial)
-        )
-    }

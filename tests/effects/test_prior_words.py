@@ -14,7 +14,8 @@ def lent(**changed: object) -> pl.DataFrame:
         "measure": "log_ratio",
         "unit": "log ratio",
         "prior_df": 8.0,
-        "prior_variance": math.log(1.12) ** 2,
+        # A lognormal quantity of this variance varies by 12 % of its mean (Aitchison and Brown 1957).
+        "prior_variance": math.log1p(0.12**2),
         "prior_trials": 14,
         "variance_source": "borrowed",
     }
@@ -23,19 +24,19 @@ def lent(**changed: object) -> pl.DataFrame:
 
 def test_a_prior_on_logs_is_told_in_per_cent() -> None:
     (sentence,) = prior_words(lent())
-    assert "differ by 12 %" in sentence
+    assert "differ by 12 % (coefficient of variation" in sentence
     assert "14 replicated trials" in sentence
     assert "8 degrees of freedom" in sentence
 
 
 def test_a_prior_on_the_own_scale_keeps_its_unit() -> None:
     (sentence,) = prior_words(lent(measure="difference", unit="pH", prior_variance=0.0009))
-    assert "differ by 0.03 pH" in sentence
+    assert "differ by 0.030 pH" in sentence
 
 
 def test_a_slopes_prior_is_told_in_the_unit_of_its_vessels() -> None:
     (sentence,) = prior_words(lent(measure="slope", unit="g/L per kg/hL", prior_variance=0.04))
-    assert "differ by 0.2 g/L (standard deviation" in sentence
+    assert "differ by 0.20 g/L (standard deviation" in sentence
     (sentence,) = prior_words(lent(measure="slope", unit="log ratio per %"))
     assert "differ by 12 %" in sentence
 

@@ -13,8 +13,12 @@ from matplotlib.patches import Polygon, Rectangle
 from crosscellar.pooling import pool
 from crosscellar.report.drawing import draw
 from crosscellar.report.forest import (
+    MOST_ROWS,
+    PART_ROWS,
     draw_forest,
+    forest_figure,
     forest_rows,
+    parts_of,
     pooled_figure,
     reading_of,
     smallest_lines,
@@ -111,3 +115,71 @@ def test_the_same_answer_gives_the_same_bytes(effects_of: EffectsOf, form: str) 
 def test_a_site_name_with_dollars_is_text_and_no_formula(effects_of: EffectsOf) -> None:
     frame = effects_of(["$x^2$ $\\frac{", "b_{", "c"])
     assert draw(lambda: pooled_figure(pool(frame))).endswith(b"</svg>\n")
+
+
+@pytest.mark.parametrize(("count", "parts"), [(1, 1), (MOST_ROWS, 1), (MOST_ROWS + 1, 2), (60, 4), (103, 7)])
+def test_many_rows_are_drawn_in_parts_of_about_one_length_and_none_is_lost(
+    effects_of: EffectsOf, count: int, parts: int
+) -> None:
+    pooled = pool(effects_of([f"s{place:03d}" for place in range(count)]))
+    rows = forest_rows(pooled, reading_of(pooled))
+    found = parts_of(rows)
+    assert len(found) == parts
+    assert [row for part in found for row in part] == list(rows)
+    sizes = [len(part) for part in found]
+    assert max(sizes) <= (MOST_ROWS if parts == 1 else PART_ROWS)
+    assert max(sizes) - min(sizes) < parts
+
+
+def test_all_parts_share_their_axis_their_weights_and_the_mean(effects_of: EffectsOf) -> None:
+    sites = [f"s{place:02d}" for place in range(30)]
+    # One precise effect and one vague one, in different parts.
+    own = pl.when(pl.col("site") == "s02").then(0.0001).when(pl.col("site") == "s28").then(0.2)
+    effects = effects_of(sites).with_columns(own.otherwise(pl.col("variance")).alias("variance"))
+    pooled = pool(effects, method="common")
+    rows = forest_rows(pooled, reading_of(pooled))
+    mean = (pooled.estimate, pooled.low, pooled.high)
+    figures = [
+        forest_figure(part, reading_of(pooled), pooled=mean, prediction=None, everything=rows)
+        for part in parts_of(rows)
+    ]
+    axes = [figure.axes[0] for figure in figures]
+    assert len(axes) == 2
+    assert axes[0].get_xlim() == axes[1].get_xlim()
+    corners = [
+        patch.get_xy().tolist() for each in axes for patch in each.patches if isinstance(patch, Polygon)
+    ]
+    assert [min(x for x, _ in each) for each in corners] == [pooled.low] * 2
+    drawn = [line for figure in figures for line in squares(figure)]
+    assert [line.get_xdata()[0] for line in drawn] == [row.estimate for row in rows]  # type: ignore[index]
+    # As large beside the rows of its own part as beside those of the other.
+    sizes = {row.site: line.get_markersize() for row, line in zip(rows, drawn, strict=True)}
+    assert max(sizes, key=lambda site: sizes[site]) == "s02"
+    assert min(sizes, key=lambda site: sizes[site]) == "s28"
+    same = [site for site, row in zip(sizes, rows, strict=True) if row.weight == rows[0].weight]
+    assert len(same) > 2
+    assert len({sizes[site] for site in same}) == 1
+
+
+def test_an_interval_beyond_the_edge_ends_in_an_arrow_there_and_no_other_does(effects_of: EffectsOf) -> None:
+    sites = ["a", "b", "c", "d", "e"]
+    wide = pl.when(pl.col("site") == "c").then(4.0).otherwise(pl.col("variance"))
+    for effects, cut in (
+        (effects_of(sites), set()),
+        (effects_of(sites).with_columns(wide.alias("variance")), {("c", "<"), ("c", ">")}),
+    ):
+        pooled = pool(effects)
+        rows = forest_rows(pooled, reading_of(pooled))
+        axes = pooled_figure(pooled).axes[0]
+        left, right = axes.get_xlim()
+        at = {
+            round(float(line.get_ydata()[0]), 6): row
+            for row, line in zip(rows, squares(axes.figure), strict=True)
+        }  # type: ignore[index]
+        arrows = [line for line in axes.lines if line.get_marker() in ("<", ">")]
+        found = {(at[round(float(line.get_ydata()[0]), 6)].site, line.get_marker()) for line in arrows}  # type: ignore[index]
+        assert found == cut
+        assert found == {(row.site, "<") for row in rows if row.low < left} | {
+            (row.site, ">") for row in rows if row.high > right
+        }
+        assert all(left <= float(line.get_xdata()[0]) <= right for line in arrows)  # type: ignore[index]

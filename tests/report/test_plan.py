@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 
 from crosscellar.planning import plan_replication
 from crosscellar.report.drawing import draw
-from crosscellar.report.plan import draw_plan, plan_figure
+from crosscellar.report.plan import Planned, draw_plan, plan_figure, plan_sketch
 
 
 def ys(line: Line2D) -> list[float]:
@@ -69,3 +69,34 @@ def many(sites: tuple[int, ...], vessels: tuple[int, ...]) -> pl.DataFrame:
 def test_the_file_is_written_by_the_ending_of_its_name(tmp_path: Path) -> None:
     path = draw_plan(many((1, 2), (1,)), tmp_path / "p.pdf", log_scale=True, unit="", chance=0.8)
     assert path.read_bytes().startswith(b"%PDF")
+
+
+def planned(*, log_scale: bool) -> Planned:
+    plan = pl.DataFrame(
+        {
+            "more_sites": [4, 1, 4],
+            "vessels": [1, 2, 2],
+            "half_width": [math.log(1.126), math.inf, 0.0344],
+            "chance_decided": [0.445, 0.0, 1.0],
+        }
+    )
+    return Planned(plan, log_scale, "" if log_scale else "g/L", 0.8, 0.1, 0.01, 0.0, 0.02)
+
+
+def test_the_table_of_a_plan_has_its_numbers_to_two_digits_and_a_dash_where_there_is_no_end() -> None:
+    rows = [
+        (row.more_sites, row.vessels, row.half_width, row.chance) for row in planned(log_scale=True).rows()
+    ]
+    # 100 * (1.126 - 1) = 12.6; 100 * (exp(0.0344) - 1) = 3.50.
+    assert rows == [(4, 1, "13", "44 %"), (1, 2, "–", "0 %"), (4, 2, "3.5", "100 %")]
+    amounts = [row.half_width for row in planned(log_scale=False).rows()]
+    assert amounts == ["0.12", "–", "0.034"]
+
+
+def test_what_stands_in_for_the_figure_of_a_plan_tells_every_row_of_its_table() -> None:
+    given = planned(log_scale=True)
+    sketch = plan_sketch(given, given.rows(), "plan")
+    for row in given.rows():
+        assert f"half-width {row.half_width}, chance {row.chance}" in sketch.alternative
+    assert "1 new site with 2 vessels an arm" in sketch.alternative
+    assert "% upwards" in sketch.alternative

@@ -12,7 +12,8 @@ from zipfile import ZipFile
 import pytest
 from openpyxl import load_workbook
 
-from crosscellar.report.content import Summary, TurnedAway
+from crosscellar.report.content import PlanRow, Summary, TurnedAway
+from crosscellar.report.numbers import NONE
 from crosscellar.report.page import render_page
 from crosscellar.report.variances import VesselSpread
 from crosscellar.report.workbook import sheets_of, write_workbook
@@ -62,6 +63,20 @@ def test_what_would_decide_a_question_stands_in_the_workbook(summary_of: Summary
     page = replace(summary.questions[0], decide=("4 more sites would.", "Supposed: 10 %."))
     found = cells(write_workbook(replace(summary, questions=(page,)), tmp_path / "book.xlsx"))
     assert "4 more sites would. Supposed: 10 %." in found
+
+
+def test_the_tab_of_what_would_decide_it_has_the_rows_of_the_plan_as_numbers(
+    summary_of: SummaryOf, tmp_path: Path
+) -> None:
+    summary = summary_of(["a", "b"])
+    plan = (PlanRow(1, 2, NONE, "0 %"), PlanRow(4, 2, "12.5", "57 %"), PlanRow(24, 2, "0.080", "100 %"))
+    page = replace(summary.questions[0], plan=plan)
+    path = write_workbook(replace(summary, questions=(page,)), tmp_path / "book.xlsx")
+    tab = load_workbook(path)["What would decide it"]
+    heading, *rows = [[cell.value for cell in row] for row in tab.iter_rows(min_row=3)]
+    assert heading[2:] == ["New sites", "Vessels an arm", "Half-width", "Chance, %"]
+    assert [row[0] for row in rows] == [page.title] * 3
+    assert [row[2:] for row in rows] == [[1, 2, None, 0], [4, 2, 12.5, 57], [24, 2, 0.08, 100]]
 
 
 def test_text_that_looks_like_a_formula_or_a_link_stays_text(summary_of: SummaryOf, tmp_path: Path) -> None:

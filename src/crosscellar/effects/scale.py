@@ -25,6 +25,13 @@ def decimals_for(std_error: float) -> int:
     return min(_MOST, max(0, 1 - first))
 
 
+def two_digits(value: float) -> str:
+    """A positive number to two significant digits, without an exponent; `0` for none."""
+    if not value > 0:
+        return "0"
+    return f"{value:.{max(0, 1 - math.floor(math.log10(value)))}f}"
+
+
 @dataclass(frozen=True, slots=True)
 class Scale:
     """How the numbers of one response are read: log ratios as % change, shares in %, else in their unit.
@@ -69,6 +76,24 @@ class Scale:
         if self.is_log_ratio:
             return 100.0 * math.expm1(value)
         return 100.0 * value if self.measure in _SHARES else value
+
+    def spread(self, variance: float) -> float:
+        """How far things of this variance differ: in % of their mean for log ratios, else in the unit.
+
+        The coefficient of variation of a lognormal quantity is sqrt(exp(s2) - 1) (Aitchison and Brown 1957):
+        the number in which laboratories tell repeatability, and in which `vessels_needed` takes a spread.
+        """
+        return 100.0 * math.sqrt(math.expm1(variance)) if self.is_log_ratio else math.sqrt(variance)
+
+    @property
+    def spread_name(self) -> str:
+        """What `spread` is called."""
+        return "coefficient of variation" if self.is_log_ratio else "standard deviation"
+
+    def spread_words(self, variance: float) -> str:
+        """The spread to two digits, with its unit: `8.5 %`, `0.34 NTU`."""
+        unit = "%" if self.is_log_ratio else self.shown_unit
+        return f"{two_digits(self.spread(variance))} {unit}".rstrip()
 
     def words(self, value: float, *, signed: bool = True, unit: bool = True) -> str:
         """The number with its sign and unit: `+0.25 g/L`, `-12 %`."""

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from crosscellar.effects.scale import Scale
+
 
 def variance_words(row: Mapping[str, object]) -> str:
     """Where an effect's variance came from, in one sentence without a full stop.
@@ -36,9 +38,9 @@ def variance_words(row: Mapping[str, object]) -> str:
 
 
 def prior_words(effects: pl.DataFrame) -> list[str]:
-    """What was lent to these effects, a sentence a prior: vessel sd, its worth, from how many trials.
+    """What was lent to these effects, a sentence a prior: vessels' spread, its worth, from how many trials.
 
-    On the log scale the standard deviation is told as a change in %, else in the unit of the effects.
+    On the log scale it is told as a coefficient of variation, else as a standard deviation.
     """
     lent = effects.filter(
         pl.col("prior_variance").is_not_null() & pl.col("variance_source").is_in(["moderated", "borrowed"])
@@ -49,17 +51,17 @@ def prior_words(effects: pl.DataFrame) -> list[str]:
     both = priors["in_blocks"].n_unique() > 1
     sentences = []
     for row in priors.iter_rows(named=True):
-        sd = math.sqrt(row["prior_variance"])
         # The unit of a slope is "g/L per kg/t": its vessels differ in g/L.
         unit = str(row["unit"] or "").split(" per ")[0]
         in_logs = row["measure"] == "log_ratio" or unit == "log ratio"
-        shown = f"{100 * math.expm1(sd):.2g} %" if in_logs else f"{sd:.2g} {unit}".rstrip()
+        scale = Scale("log_ratio" if in_logs else "difference", unit)
+        shown = scale.spread_words(row["prior_variance"])
         worth = (
             "without limit" if math.isinf(row["prior_df"]) else f"{row['prior_df']:.3g} degrees of freedom"
         )
         whom = " to trials in blocks" if row["in_blocks"] else " to trials without blocks"
         who = "vessels of one arm, blocks set aside," if row["in_blocks"] else "vessels of one arm"
-        what = f"{who} differ by {shown} (standard deviation, "
+        what = f"{who} differ by {shown} ({scale.spread_name}, "
         if row["measure"] == "standardized":
             what = "the standard deviation that effects are divided by ("
         sentences.append(

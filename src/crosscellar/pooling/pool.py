@@ -104,6 +104,8 @@ class Asked:
             level=self.level,
             statistic=outcome.estimate / outcome.std_error if outcome.std_error > 0 else math.nan,
             p_value=outcome.p_value,
+            equivalence_low=outcome.equivalence_low,
+            equivalence_high=outcome.equivalence_high,
             prediction_low=outcome.prediction_low,
             prediction_high=outcome.prediction_high,
             prediction_df=outcome.prediction_df,

@@ -59,6 +59,9 @@ class Pooled:
     estimate, std_error, df, low, high, level, statistic, p_value
         The mean effect with its interval and the two-sided p of no effect; `df` is infinite for a normal
         interval. For `bayes`, the posterior median, its sd, equal tails, and no p.
+    equivalence_low, equivalence_high
+        The interval of two one-sided tests of being too small to matter, at 90 % where `level` is 95 %
+        (Schuirmann 1987).
     prediction_low, prediction_high, prediction_df
         Where the true effect at a new site is expected: t on sites - 2 (Higgins, Thompson & Spiegelhalter
         2009); with `estimated_weights`, normals mixed over the confidence distribution of tau2 (no df).
@@ -116,6 +119,8 @@ class Pooled:
     level: float
     statistic: float
     p_value: float
+    equivalence_low: float
+    equivalence_high: float
     prediction_low: float
     prediction_high: float
     prediction_df: float

@@ -349,12 +349,15 @@ def _monitored(one: Answered, contract: Contract) -> tuple[Monitored, ...]:
         if pooled.role == "primary" or not pooled.n_effects:
             continue
         reading = reading_of(pooled)
-        known = pooled.n_sites > 1 and math.isfinite(pooled.low)
+        # Where nothing ever happened in any arm, no interval says how seldom it does.
+        never = pooled.std_error == 0
+        known = pooled.n_sites > 1 and math.isfinite(pooled.low) and not never
+        instead = "none in any arm" if never else "one site only"
         found.append(
             Monitored(
                 response_words(pooled.response, pooled.stage, contract),
                 pooled.n_sites,
-                reading.words(pooled.estimate) if known else "one site only",
+                reading.words(pooled.estimate) if known else instead,
                 reading.interval(pooled.low, pooled.high) if known else NONE,
                 p_value(pooled.p_adjusted),
             )

@@ -33,8 +33,10 @@ if TYPE_CHECKING:
 _LABEL_ROOM: Final = 2.85
 #: The longest arm in a label; the table has it whole.
 _LONGEST_ARM: Final = 22
-#: More rows than this are drawn in parts, each with the mean: a part fits under the words of a page of paper.
+#: More rows than this are drawn in parts, each with the mean.
 MOST_ROWS: Final = 25
+#: A part has no more rows than this: it fits under the words of a page of paper, and two fit on the next.
+PART_ROWS: Final = 17
 #: Changes in % at which a wide log axis is marked, the first first.
 _CHANGES: Final = (0, -50, 100, -75, 300, -90, 900, -25, 50, -97.5, 3900, -99, 9900)
 #: Marks stand at least this share of the axis apart, and wider log axes than this are marked by `_CHANGES`.
@@ -132,8 +134,8 @@ def forest_figure(
 
 
 def parts_of(rows: Sequence[ForestRow]) -> list[Sequence[ForestRow]]:
-    """The rows in as few parts of about the same length as fit on a sheet of paper each."""
-    count = math.ceil(len(rows) / MOST_ROWS)
+    """The rows in one part, or in as few of about the same length as go on paper well."""
+    count = math.ceil(len(rows) / (MOST_ROWS if len(rows) <= MOST_ROWS else PART_ROWS))
     size = math.ceil(len(rows) / count) if count else 0
     return [rows[start : start + size] for start in range(0, len(rows), size or 1)]
 

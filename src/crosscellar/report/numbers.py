@@ -81,7 +81,7 @@ def chance(share: float) -> str:
         return "more than 99 in 100"
     if share < 0.005:
         return "less than 1 in 100"
-    return f"about {round(100 * share)} in 100"
+    return f"about {round(round(100 * share, 9))} in 100"
 
 
 def p_value(p: float | None) -> str:

@@ -150,14 +150,25 @@ def _drawing(figure: Figure) -> dict[str, Any]:
     return asdict(figure) | {"caption": held(figure.caption)}
 
 
+def _in_rows(figures: Iterable[Figure]) -> list[list[Figure]]:
+    """Figures in rows: two small ones that follow each other stand side by side."""
+    rows: list[list[Figure]] = []
+    for figure in figures:
+        if rows and len(rows[-1]) == 1 and not (figure.wide or rows[-1][0].wide):
+            rows[-1].append(figure)
+        else:
+            rows.append([figure])
+    return rows
+
+
 def _question(page: QuestionPage) -> dict[str, Any]:
     weighed = any(row.weight_words for row in page.rows)
     empty = [""] * (2 if weighed else 1)
     foot = []
     if page.interval:
-        foot.append(["Mean of the network", "", "", "", page.estimate, page.interval, *empty])
+        foot.append(["Mean of the network", page.estimate, page.interval, *empty])
     if page.prediction:
-        foot.append(["Expected at a new site", "", "", "", "", page.prediction, *empty])
+        foot.append(["Expected at a new site", "", page.prediction, *empty])
     return {
         "title": page.title,
         "hypothesis": page.hypothesis,
@@ -171,7 +182,7 @@ def _question(page: QuestionPage) -> dict[str, Any]:
         "evidence": page.evidence,
         "method": page.method,
         "remarks": _held(page.remarks),
-        "figures": [_drawing(figure) for figure in page.figures],
+        "figures": [[_drawing(figure) for figure in row] for row in _in_rows(page.figures)],
         "plan_figure": _drawing(page.plan_figure) if page.plan_figure else None,
         "row_headings": [
             *("Site", "Season", "Trial", "Arm", "Effect", "Interval"),

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
+from crosscellar.effects.scale import two_digits
 from crosscellar.report.content import PlanRow
 from crosscellar.report.drawing import INK, MUST, PAPER, SLATE, STRAW, Sketch, write_figure
-from crosscellar.report.numbers import NONE, number
+from crosscellar.report.numbers import NONE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,12 +31,20 @@ _LINES: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """A plan as the summary takes it: the frame `PLAN`, how its half-widths read, the chance asked for."""
+    """A plan as the summary takes it: the frame `PLAN`, how its half-widths read, the chance asked for.
+
+    Beside them what it rests on, on the scale of the effects: the true mean effect supposed, and the
+    variances between sites, between trials of a site and between vessels.
+    """
 
     plan: pl.DataFrame
     log_scale: bool
     unit: str
     chance: float
+    supposed: float
+    between_sites: float
+    between_trials: float
+    vessel_variance: float
 
     @property
     def measured(self) -> str:
@@ -58,11 +67,12 @@ class Planned:
         shown = half_shown(half, log_scale=self.log_scale)
         if not math.isfinite(shown):
             return NONE
-        return number(shown, max(0, 1 - math.floor(math.log10(shown))) if shown > 0 else 0)
+        return two_digits(shown)
 
 
 def _share(chance: float) -> str:
-    return f"{100.0 * chance:.0f} %"
+    # A share of so many simulated networks: 0.445 is 44.5 %, whatever the last bit says.
+    return f"{round(100.0 * chance, 9):.0f} %"
 
 
 def half_shown(half: float, *, log_scale: bool) -> float:

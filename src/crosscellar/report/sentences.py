@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -29,6 +30,15 @@ _INTERVALS: Final = {
     "robust": "cluster-robust interval",
     "bayes": "interval with a half-normal prior",
 }
+
+
+#: What a finding's message says an assessor did.
+_ASSESSOR: Final = re.compile(r"\bAssessor .+? (?=(?:answered|gave|scored) )")
+
+
+def without_assessors(message: str) -> str:
+    """A finding's message without the code of the assessor that it speaks of."""
+    return _ASSESSOR.sub("One assessor ", message)
 
 
 def method_words(pooled: Pooled) -> str:

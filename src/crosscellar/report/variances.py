@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from crosscellar.contract import Contract, response_words
+from crosscellar.effects import Scale
+from crosscellar.effects.scale import two_digits
 from crosscellar.report.content import Spread
 from crosscellar.report.drawing import INK, MUST, PAPER, SLATE, STRAW, Sketch, shortened, write_figure
-from crosscellar.report.numbers import NONE, number
+from crosscellar.report.numbers import NONE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,11 +57,13 @@ class VesselSpread:
     prior_df: float
 
     def shown(self, variance: float) -> float:
-        """The spread as it is read: a coefficient of variation in %, or a standard deviation in the unit.
+        """The spread as it is read: a coefficient of variation in %, or a standard deviation in the unit."""
+        return self.scale.spread(variance)
 
-        The coefficient of variation of a lognormal quantity is sqrt(exp(s2) - 1) (Aitchison and Brown 1957).
-        """
-        return 100.0 * math.sqrt(math.expm1(variance)) if self.log else math.sqrt(variance)
+    @property
+    def scale(self) -> Scale:
+        """How the spread is read."""
+        return Scale("log_ratio" if self.log else "difference", "" if self.log else self.unit)
 
     def band(self, df: float) -> tuple[float, float]:
         """The variances between which 9 trials in 10 of so many degrees of freedom are expected.
@@ -106,23 +110,22 @@ class VesselSpread:
                 f"{self.label}: {few} more than one vessel an arm, too few to tell how far vessels differ; "
                 "three are needed."
             )
-        usual = self.shown(self.prior_variance)
-        amount = f"{_two_digits(usual)} %" if self.log else f"{_two_digits(usual)} {self.unit}".rstrip()
-        kind = "coefficient of variation" if self.log else "standard deviation"
+        amount = self.scale.spread_words(self.prior_variance)
         return (
-            f"{self.label}: vessels of one arm usually differ by about {amount} ({kind}). That rests on "
-            f"{trials} trials with more than one vessel an arm, {self.inside} of them in the band."
+            f"{self.label}: vessels of one arm usually differ by about {amount} ({self.scale.spread_name}). "
+            f"That rests on {trials} trials with more than one vessel an arm, {self.inside} of them in the "
+            "band."
         )
 
 
 def _row_of(spread: VesselSpread) -> Spread:
     known = math.isfinite(spread.prior_variance)
-    kind = "coefficient of variation, %" if spread.log else f"standard deviation, {spread.unit}"
+    kind = f"{spread.scale.spread_name}, {'%' if spread.log else spread.unit}"
     df = spread.prior_df
     return Spread(
         spread.label,
         kind.removesuffix(", "),
-        _two_digits(spread.shown(spread.prior_variance)) if known else NONE,
+        two_digits(spread.shown(spread.prior_variance)) if known else NONE,
         f"{spread.prior_variance:.3g}" if known else NONE,
         (f"{df:.3g}" if math.isfinite(df) else "no limit") if known else NONE,
         len(spread.df),
@@ -294,10 +297,3 @@ def variances_sketch(spreads: Sequence[VesselSpread], name: str) -> Sketch:
 def draw_variances(spreads: Sequence[VesselSpread], path: Path) -> Path:
     """The path of the figure, written as SVG, PNG or PDF by the name's ending."""
     return write_figure(partial(variances_figure, spreads), path)
-
-
-def _two_digits(value: float) -> str:
-    """A spread to two significant digits."""
-    if not value > 0:
-        return "0"
-    return number(value, max(0, 1 - math.floor(math.log10(value))))

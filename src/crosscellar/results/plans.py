@@ -21,6 +21,8 @@ class PlanAnswer(Shown):
         From the register.
     verdict
         So far.
+    supposed
+        The true mean effect planned for, on the scale of the effects.
     basis
         The effect supposed and where the variances are from, in words.
     plan
@@ -40,6 +42,7 @@ class PlanAnswer(Shown):
     question: str
     title: str
     verdict: str
+    supposed: float
     basis: str
     plan: pl.DataFrame
     best: Mapping[str, Any] | None

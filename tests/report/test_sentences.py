@@ -1,0 +1,37 @@
+"""What pages say in sentences: nobody who tasted is told of, and no line ends within a number."""
+
+from __future__ import annotations
+
+import pytest
+
+from crosscellar.contract import load_contract
+from crosscellar.report.numbers import held
+from crosscellar.report.sentences import without_assessors
+
+
+def test_no_rule_that_speaks_of_an_assessor_gives_the_code_away() -> None:
+    spoken = [rule.message for rule in load_contract().rules.values() if "ssessor {value}" in rule.message]
+    assert len(spoken) >= 3
+    for message in spoken:
+        told = without_assessors(message.replace("{value}", "asr torrick-07"))
+        assert told.startswith("One assessor ")
+        assert "torrick" not in told
+    assert without_assessors("Free SO2 84 mg/L is above total SO2 28 mg/L.").startswith("Free SO2 84")
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("−12.5 % here", "−12.5\u00a0% here"),
+        ("of 95 % interval −1.2 to +4.5 %", "of 95\u00a0% interval −1.2 to +4.5\u00a0%"),
+        ("+0.25 g/L and 30 mg/L and 5 µg/L", "+0.25\u00a0g/L and 30\u00a0mg/L and 5\u00a0µg/L"),
+        ("−1 °Bx, 0.34 NTU", "−1\u00a0°Bx, 0.34\u00a0NTU"),
+    ],
+)
+def test_a_number_is_held_to_its_unit(text: str, kept: str) -> None:
+    assert held(text) == kept
+
+
+@pytest.mark.parametrize("text", ["5 sites in 4 seasons", "a % of", "2025 and then", ""])
+def test_other_words_may_part(text: str) -> None:
+    assert held(text) == text
