@@ -31,6 +31,11 @@ LOG: Final = "ferment_daily"
 COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
 #: What levels of one analyte are held against others by.
 _LEVELS: Final = ("item_no", "colour", "site_id", "lab", "lab_key", "unusual_low", "unusual_high")
+#: What days, methods and limits are judged by.
+_DATED: Final = (
+    "item_no", "qualifier", "sample_date", "season", "hemisphere", "order", "stage_name", "role", "lab",
+    "lab_key", "method", "declared_limit",
+)  # fmt: skip
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
 _UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
 _DIGITS: Final = 4
@@ -57,12 +62,12 @@ class View:
         Every item of the batch that has vessel, stage, analyte and a number, `entering` or not: its place,
         lot and vessel, and what it says.
     readings
-        What would stand after the batch: its entering readings, each once, and those stored. `item_no` is
-        null for a stored one. With season, site_id, colour, lot, role, hemisphere, the analyte's name and
+        What would stand after the batch: its entering readings, each once, and those stored, limits among
+        them: what days, methods and limits are judged by. `item_no` is null for a stored one.
+    numbers
+        Those that are a number, not a limit. With season, site_id, colour, lot, role, the analyte's name and
         unit as shown, the bounds of what is usual, `about` (what the register says of vessel, arm and
         question, in small letters), and the method and limit that its laboratory declared.
-    numbers
-        Readings that are a number, not a limit.
     picks, scores
         Triangle answers and scores of the batch that would enter, with `item_no`; behind them those of the
         same trials that stand in the store, with a null `item_no`.
@@ -121,9 +126,7 @@ def look(
     known, declared = _known(register), _declared(register.labs, contract)
 
     def described(readings: pl.DataFrame) -> pl.DataFrame:
-        placed = readings.drop(_UNSEEN, strict=False).join(
-            known, on=list(VESSEL), how="left", maintain_order="left"
-        )
+        placed = put_beside(readings.drop(_UNSEEN, strict=False), known, VESSEL)
         return _described(_with_declared(placed, declared), contract)
 
     every = described(items)
@@ -138,9 +141,11 @@ def look(
     others = others.with_columns(
         pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
     )
-    readings = pl.concat([once, described(others)], how="diagonal_relaxed").select(once.columns)
+    standing = pl.concat([once, described(others)], how="diagonal_relaxed").select(once.columns)
+    numbers = standing.filter(pl.col("qualifier") == "")
+    readings = standing.select(*dict.fromkeys((*VESSEL, *COLUMN, *SAID, *_DATED)))
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
-    return View(typed, readings, readings.filter(pl.col("qualifier") == ""), *tasted, contract)
+    return View(typed, readings, numbers, *tasted, contract)
 
 
 def _behind(batch: pl.DataFrame, stored: pl.DataFrame | None, key: Sequence[str]) -> pl.DataFrame:
@@ -189,9 +194,7 @@ def _with_declared(readings: pl.DataFrame, declared: pl.DataFrame) -> pl.DataFra
     lab = pl.col("lab").replace_strict(keys, default="", return_dtype=pl.String).alias("lab_key")
     # Where no laboratory is named, the only one that declared the analyte speaks.
     only = declared.filter(pl.len().over("analyte") == 1).with_columns(pl.lit("").alias("lab_key"))
-    joined = readings.with_columns(lab).join(
-        pl.concat([declared, only]), on=["lab_key", "analyte"], how="left", maintain_order="left"
-    )
+    joined = put_beside(readings.with_columns(lab), pl.concat([declared, only]), ["lab_key", "analyte"])
     return joined.with_columns(pl.col("declared_method").fill_null(""))
 
 
@@ -201,17 +204,22 @@ def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     titles = {stage: record.name for stage, record in contract.stages.items()}
     limits = contract.limits_frame().select("analyte", "stage", "unusual_low", "unusual_high")
     at_stage, anywhere = limits.drop_nulls("stage"), limits.filter(pl.col("stage").is_null()).drop("stage")
-    joined = readings.join(at_stage, on=["analyte", "stage"], how="left", maintain_order="left").join(
-        anywhere, on="analyte", how="left", suffix="_whole", maintain_order="left"
+    # Said once of each analyte at each stage, not of each reading.
+    kinds = ["analyte", "stage", "unit"]
+    different = readings.select(kinds).unique()
+    joined = different.join(at_stage, on=["analyte", "stage"], how="left").join(
+        anywhere, on="analyte", how="left", suffix="_whole"
     )
-    return joined.with_columns(
+    about = joined.select(
+        *kinds,
         pl.coalesce("unusual_low", "unusual_low_whole").alias("unusual_low"),
         pl.coalesce("unusual_high", "unusual_high_whole").alias("unusual_high"),
         pl.col("analyte").replace_strict(names, default="", return_dtype=pl.String).alias("name"),
         pl.col("stage").replace_strict(orders, default=None, return_dtype=pl.Int32).alias("order"),
         pl.col("stage").replace_strict(titles, default="", return_dtype=pl.String).alias("stage_name"),
         shown_unit(pl.col("unit")).alias("in_unit"),
-    ).drop("unusual_low_whole", "unusual_high_whole")
+    )
+    return put_beside(readings, about, kinds)
 
 
 def together(view: View, first: str, *others: str) -> pl.DataFrame:
