@@ -23,6 +23,7 @@ from crosscellar.effects import (
     moderation,
     variance_priors,
 )
+from crosscellar.effects.picks import TRIANGLES
 from crosscellar.effects.spreads import PRIORS
 from crosscellar.store import Store
 
@@ -65,9 +66,11 @@ def effects_of_one(
         priors=lent(store, design, planned.filter(measured), contract, analytes=names),
     )
     rest = planned.filter(~measured)
+    # Triangles lean on no other trial.
+    leans = not rest["response"].is_in(list(TRIANGLES)).all()
     others = effects_of_store(
         store.measured(analytes=analytes_needed(rest["response"].unique(), contract)),
-        design,
+        design if leans else own,
         rest,
         contract,
         picks=store.picks(),

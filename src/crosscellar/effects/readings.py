@@ -92,7 +92,10 @@ def effects_of_readings(
     UnknownName
         No such measure.
     """
-    vessels = vessel_values(readings, design, analytes=_known_responses(responses, contract))
+    known = _known_responses(responses, contract)
+    if known == []:
+        return pl.DataFrame(schema={**EFFECTS, **BEHIND})
+    vessels = vessel_values(readings, design, analytes=known)
     planned = _planned(vessels, design, responses, contract, measure)
     asked = _asked(planned, question, response, stage)
     if response is not None and asked.height and asked["refused"].ne("").all():
