@@ -1,16 +1,23 @@
-"""What all tests share: no network, and one small network taken in from the demo."""
+"""What all tests share: no network, their part of the cores, and one small network taken in from the demo."""
 
 from __future__ import annotations
 
 import os
 import runpy
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from crosscellar.network import Network
+#: Workers side by side share the cores: more threads than cores only wait for each other. Set before polars
+#: is imported, which reads it once; the programs that tests start have it too.
+WORKERS = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+if WORKERS > 1:
+    os.environ.setdefault("POLARS_MAX_THREADS", str(max(1, (os.cpu_count() or 1) // WORKERS)))
+
+from crosscellar.network import Network  # noqa: E402
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 OFFLINE = Path(__file__).parent / "offline"
@@ -35,10 +42,25 @@ def clock() -> datetime:
 
 @pytest.fixture(scope="session")
 def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store that holds the demo's register, inbox and corrections. Only for reading."""
-    path = tmp_path_factory.mktemp("network") / "network.duckdb"
-    with Network.open(path, clock=clock) as network:
-        network.register(DEMO / "register")
-        network.intake([DEMO / "inbox"])
-        network.intake([DEMO / "corrections"], correction=True)
+    """A store that holds the demo's register, inbox and corrections. Only for reading.
+
+    One worker makes it for all; another that needs it meanwhile waits.
+    """
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "demo"
+    path, made = folder / "network.duckdb", folder / "made"
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        until = time.monotonic() + 600
+        while not made.exists() and time.monotonic() < until:
+            time.sleep(0.1)
+        return path
+    try:
+        with Network.open(path, clock=clock) as network:
+            network.register(DEMO / "register")
+            network.intake([DEMO / "inbox"])
+            network.intake([DEMO / "corrections"], correction=True)
+    finally:
+        made.touch()
     return path

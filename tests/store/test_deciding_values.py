@@ -3,27 +3,53 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from crosscellar.contract.frames import Batch
 from crosscellar.errors import CrosscellarError, NotComputable
 from crosscellar.store import Store
 
 Take = Callable[..., Any]
 
 
-@pytest.fixture
-def waiting(path: Path, take: Take, ph: Any) -> Any:
-    """A store in which `n.d.` waits as the malic acid of a vessel."""
-    with Store.open(path) as store:
-        take(store, ph(ORR_01="n.d.").replace("pH,n.d.,", "malic,n.d.,g/L"))
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory, judge: Callable[..., Batch], ph: Any) -> Path:
+    """A folder with a store in which a value waits, and one in which days wait."""
+    folder = tmp_path_factory.mktemp("prepared")
+    with Store.open(folder / "valueless") as store:
+        sheet = ph(ORR_01="n.d.").replace("pH,n.d.,", "malic,n.d.,g/L")
+        store.take_in(judge(store, ("a.csv", sheet)))
         assert store.findings().select("severity", "state").rows() == [("hold", "open")]
+    with Store.open(folder / "undated") as store:
+        first, second = ph(ORR_01="3.31", ORR_02="3.41").rsplit("2024-10-15", 1)
+        sheet = first.replace("2024-10-15", "9/11/2024") + "10/11/2024" + second
+        store.take_in(judge(store, ("a.csv", sheet)))
+        assert store.findings().select("code", "state").rows() == [("date_ambiguous", "open")]
+    return folder
+
+
+@contextmanager
+def copied(store: Path, path: Path) -> Iterator[Store]:
+    """A copy of a store, open; sound when it is closed."""
+    for end in ("", ".journal"):
+        shutil.copyfile(f"{store}{end}", f"{path}{end}")
+    with Store.open(path) as opened:
+        yield opened
+        assert opened.check() == []
+
+
+@pytest.fixture
+def waiting(path: Path, prepared: Path) -> Iterator[Store]:
+    """A store in which `n.d.` waits as the malic acid of a vessel."""
+    with copied(prepared / "valueless", path) as store:
         yield store
-        assert store.check() == []
 
 
 @pytest.mark.parametrize(
@@ -68,14 +94,10 @@ def test_a_mended_sheet_answers_what_waited_without_a_number(waiting: Store, tak
 
 
 @pytest.fixture
-def undated(path: Path, take: Take, ph: Any) -> Any:
+def undated(path: Path, prepared: Path) -> Iterator[Store]:
     """A store in which two readings of one column wait: 9/11/2024 and 10/11/2024, day or month first."""
-    with Store.open(path) as store:
-        first, second = ph(ORR_01="3.31", ORR_02="3.41").rsplit("2024-10-15", 1)
-        take(store, first.replace("2024-10-15", "9/11/2024") + "10/11/2024" + second)
-        assert store.findings().select("code", "state").rows() == [("date_ambiguous", "open")]
+    with copied(prepared / "undated", path) as store:
         yield store
-        assert store.check() == []
 
 
 @pytest.mark.parametrize(
