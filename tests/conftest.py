@@ -22,6 +22,18 @@ from crosscellar.network import Network  # noqa: E402
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 OFFLINE = Path(__file__).parent / "offline"
 
+#: What takes longest is begun first, so that no worker is left alone with it in the end.
+LONGEST = ("test_store_kills", "test_rebuilding", "test_console_blocks", "test_messy", "test_pooling")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Workers get files in the order of `pytest_collection_modifyitems`, not by their number of tests."""
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: LONGEST.index(item.path.stem) if item.path.stem in LONGEST else len(LONGEST))
+
 
 @pytest.fixture(scope="session", autouse=True)
 def network_off() -> Iterator[None]:

@@ -44,7 +44,8 @@ def test_order_of_files_changes_nothing_that_stands(tmp_path: Path) -> None:
             network.intake(files)
             return network.effects()
 
-    files = sorted((DEMO / "inbox" / "2023").iterdir())
+    # One of them is a copy of another.
+    files = sorted((DEMO / "inbox" / "2023").glob("alder_*"))
     one, other = taken("a.duckdb", files), taken("b.duckdb", files[::-1])
     keys = ["question", "response", "stage", "trial", "arm"]
     assert one.select(list(EFFECTS)).sort(keys).equals(other.select(list(EFFECTS)).sort(keys))

@@ -78,7 +78,7 @@ def test_a_question_of_one_site_is_planned_on_what_other_questions_know(demo_sto
 
 
 def test_a_question_without_any_effect_is_planned_on_the_networks_spread_of_its_analyte(
-    tmp_path: Path,
+    demo_store: Path, tmp_path: Path
 ) -> None:
     register = tmp_path / "register"
     shutil.copytree(DEMO / "register", register)
@@ -87,10 +87,10 @@ def test_a_question_without_any_effect_is_planned_on_the_networks_spread_of_its_
             "new-yeast,Does a new yeast raise glycerol?,H,yeast,glycerol,pre_bottling,increase,10,%,x\n"
         )
         file.write("new-tea,Does a tea raise smell?,H,tea,score:tea,sensory,increase,1,,x\n")
+    for end in ("", ".journal"):
+        shutil.copyfile(f"{demo_store}{end}", tmp_path / f"n.duckdb{end}")
     with cc.Network.open(tmp_path / "n.duckdb") as network:
         network.register(register)
-        network.intake(DEMO / "inbox" / "2023")
-        network.intake(DEMO / "inbox" / "2024")
         plan = network.plan("new-yeast", sites=(2, 6), vessels=(1,))
         with pytest.raises(NotComputable, match="how far vessels differ on score:tea"):
             network.plan("new-tea")
