@@ -12,11 +12,12 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import LINES, empty
 from crosscellar.contract.tabs import WITHOUT_READINGS
+from crosscellar.intake.alike import find_layouts
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name
 from crosscellar.intake.headings import HeadingReader
 from crosscellar.intake.recognise import Recognised, Table, recognise
-from crosscellar.intake.tidy import ITEMS, block_name, describe, tidy, together, unread_columns
+from crosscellar.intake.tidy import ITEMS, block_name, describe, tidy, tidy_alike, together, unread_columns
 
 _NUMBER: Final = r"^\s*[<>]?\s*[+-]?[0-9][0-9.,]*\s*$"
 _NOUNS: Final = {
@@ -78,6 +79,12 @@ def gather(
     lines: list[tuple[int, str, str, int, str, str]] = []
     marks: list[pl.DataFrame] = []
     gathered = Gathered(pl.DataFrame(schema=ITEMS), pl.DataFrame(), _no_marks(), empty(LINES), {}, {}, {})
+    documents = list(documents)
+    layouts = find_layouts(
+        (grid for one in documents if isinstance(one, Document) for grid in one.grids), reader
+    )
+    waiting: dict[int, list[tuple[int, Table]]] = {}
+    place = -1
     for file_no, document in enumerate(documents, 1):
         if document.sha256 is not None and document.content is not None:
             gathered.content[document.sha256] = document.content
@@ -107,40 +114,45 @@ def gather(
                         *MARKS,
                     )
                 )
-            found = recognise(grid, reader)
+            place += 1
+            layout = layouts.get(place)
+            found = recognise(grid, reader) if layout is None else layout.found_in(grid)
             for table in found.tables:
-                table_no = len(parts)
+                table_no = len(tables)
                 tables.append(describe(table, file_no=file_no, table_no=table_no))
-                parts.append(tidy(table, reader, file_no=file_no, table_no=table_no, faults=faults))
+                if layout is not None:
+                    waiting.setdefault(layout.number, []).append((table_no, table))
+                else:
+                    parts.append(tidy(table, reader, file_no=file_no, table_no=table_no, faults=faults))
+                    if parts[-1].is_empty() and table.missing and not table.rows.is_empty():
+                        _tell_nothing_read(table, file_no, faults)
                 kinds.append(table.kind)
                 lines.extend((file_no, document.name, grid.sheet, *line) for line in table.lines)
                 forms.extend(_forms(table, table_no))
-                if parts[-1].is_empty() and table.missing and not table.rows.is_empty():
-                    _tell_nothing_read(table, file_no, faults)
                 _tell_unread(table, file_no, faults)
-            unread = pl.DataFrame(schema=ITEMS)
             if not found.tables:
-                unread = _unrecognised(found, len(parts), contract, known_ids)
+                unread = _unrecognised(found, len(tables), contract, known_ids)
                 if not unread.is_empty():
-                    forms.append(_not_recognised(found, len(parts)))
-                    tables.append(_nameless(file_no, len(parts), grid.sheet))
+                    forms.append(_not_recognised(found, len(tables)))
+                    tables.append(_nameless(file_no, len(tables), grid.sheet))
                     parts.append(unread)
                     kinds.append("none")
-                elif (
+                    continue
+                if (
                     len(document.grids) > 1
                     and not grid.text.is_empty()
                     and grid.sheet not in WITHOUT_READINGS
                 ):
                     _tell_unread_tab(grid, file_no, faults)
-            if unread.is_empty():
-                lines.extend(
-                    (file_no, document.name, grid.sheet, row, what, text) for row, what, text in found.lines
-                )
+            lines.extend(
+                (file_no, document.name, grid.sheet, row, what, text) for row, what, text in found.lines
+            )
         none_found = not kinds
         if none_found:
             _no_table(file_no, document, faults)
         kind = "none" if none_found else kinds[0] if len(set(kinds)) == 1 else "several"
         files.append((file_no, document.name, document.sha256, kind, none_found, ""))
+    parts.extend(tidy_alike(numbered, reader) for numbered in waiting.values())
     gathered.items = together(tables, parts)
     gathered.files = pl.DataFrame(
         files,

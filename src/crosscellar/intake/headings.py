@@ -20,7 +20,7 @@ _LONGEST_HEADING = 200
 REASON_HEADINGS = ("Was in cell", "What was found", "What to mend")
 _NEAR = 0.85
 #: Below this number of cells a plain look is quicker than a vectorised one.
-_SMALL = 5_000
+SMALL = 5_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +84,13 @@ class HeadingReader:
             column, text, known.field, known.analyte_text, known.unit_text, known.how, known.candidates
         )
 
+    def is_field(self, word: str) -> bool:
+        """Whether a word, already `plain`, is how a field of the sheet kinds is spelt."""
+        return word in self._fields
+
     def spelt(self, cells: pl.DataFrame) -> pl.Series:
         """How many cells of each row spell a field of the sheet kinds: a quick look before rows are read."""
-        if cells.width * cells.height <= _SMALL:
+        if cells.width * cells.height <= SMALL:
             known = [sum(plain(text) in self._fields for text in row if text) for row in cells.rows()]
             return pl.Series(known, dtype=pl.UInt32)
 

@@ -33,16 +33,18 @@ REQUIRED: Final = {
     ),
 }
 _IDENTIFIERS: Final = {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", "sample_date"}
+#: What places a row: a trial, a vessel, a day, a session, an assessor.
+KEYS: Final = frozenset(_IDENTIFIERS | {"session_id", "assessor_id"})
 _LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
 #: So few rows are looked at one by one.
-_FEW: Final = 200
+FEW: Final = 200
 _NAMED: Final = ("exact", "alias", "case")
 _SUMMARY_TEXT: Final = (
     r"(?i)^\W*(grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
     r"|std\.?(\s*dev\.?)?|standard deviation|cv|min|max|minimum|maximum|count|summe|mittelwert|moyenne|media"
     r"|promedio)\b\W*$"
 )
-_SUMMARY_WORD: Final = re.compile(_SUMMARY_TEXT)
+SUMMARY_WORD: Final = re.compile(_SUMMARY_TEXT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +217,7 @@ def _table(
     ]
     by_column = {h.column: h for h in headings}
     value_columns = {h.column for h in headings if h.field in ("value", "analyte_value", "picked", "score")}
-    key_columns = [h.column for h in headings if h.field in _IDENTIFIERS | {"session_id", "assessor_id"}]
+    key_columns = [h.column for h in headings if h.field in KEYS]
     repeat = {h.column: plain(h.text) for h in headings}
     body = grid.text[index + 1 : stop].select("row", *names)
     odd = _odd_rows(body, key_columns, spelt[index + 1 : stop])
@@ -253,7 +255,7 @@ def _table(
 
 def _odd_rows(body: pl.DataFrame, key_columns: list[int], spelt: pl.Series) -> pl.Series:
     """Rows to be looked at one by one: the first, those with an empty identifier or a word of a total."""
-    if len(body) <= _FEW:
+    if len(body) <= FEW:
         return pl.repeat(True, len(body), eager=True)
     keys = [str(column) for column in key_columns if str(column) in body.columns]
     worded = dict.fromkeys([*keys, *body.columns[1:2]])
@@ -290,8 +292,8 @@ def _is_summary(filled: dict[int, str], key_columns: list[int]) -> bool:
     """A total or mean: such a word stands where an identifier belongs, and no vessel is named."""
     first = filled[min(filled)]
     words = [filled[c] for c in key_columns if c in filled]
-    summary = [word for word in (first, *words) if _SUMMARY_WORD.match(word)]
-    others = [word for word in words if not _SUMMARY_WORD.match(word)]
+    summary = [word for word in (first, *words) if SUMMARY_WORD.match(word)]
+    others = [word for word in words if not SUMMARY_WORD.match(word)]
     return bool(summary) and len(others) <= 1
 
 

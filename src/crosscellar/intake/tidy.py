@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
 import polars as pl
 
 from crosscellar.intake.findings import Faults
@@ -78,6 +80,8 @@ def together(tables: list[dict[str, object]], parts: list[pl.DataFrame]) -> pl.D
     """
     shared = pl.DataFrame(tables, schema=TABLES)
     items = pl.concat(parts, how="diagonal") if parts else pl.DataFrame(schema=ITEMS)
+    if not items["table_no"].is_sorted():
+        items = items.sort("table_no", maintain_order=True)
     absent = {name: None for name in ITEMS if name not in items.columns}
     alike = {
         column.name: column[0] for column in shared.drop("table_no") if len(column) and column.n_unique() == 1
@@ -116,12 +120,34 @@ def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, fa
     In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte.
     Where a long sheet has no column of values, it is every number under a heading that is not known.
     """
-    rows = _fill_merged(table, file_no, faults)
+    numbered = pl.lit(table_no, dtype=pl.Int32).alias("table_no")
+    rows = _fill_merged(table, file_no, faults).with_columns(numbered)
+    kinds = None if table.grid.kinds is None else table.grid.kinds.with_columns(numbered)
+    return _items(rows, _beside(kinds, rows), table, reader)
+
+
+def tidy_alike(tables: Sequence[tuple[int, Table]], reader: HeadingReader) -> pl.DataFrame:
+    """The items of numbered tables of one layout, in the shape that `tidy` gives those of each."""
+    numbers = [number for number, _ in tables]
+
+    def stacked(frames: list[pl.DataFrame]) -> pl.DataFrame:
+        owners = np.repeat(np.array(numbers, dtype=np.int32), [frame.height for frame in frames])
+        return pl.concat(frames).with_columns(pl.Series("table_no", owners))
+
+    rows = stacked([table.rows for _, table in tables])
+    _, first = tables[0]
+    kinds = [table.grid.kinds for _, table in tables if table.grid.kinds is not None]
+    return _items(rows, _beside(stacked(kinds) if kinds else None, rows), first, reader)
+
+
+def _items(
+    rows: pl.DataFrame, kinds: pl.DataFrame | None, table: Table, reader: HeadingReader
+) -> pl.DataFrame:
+    """Items of rows that all have the layout of `table`; `table_no` says which row is of which."""
     place = _places(table)
-    kinds = _kinds(table, rows)
     given = [name for name in FIELDS if name in place and str(place[name].column) in rows.columns]
     base = rows.select(
-        pl.lit(table_no, dtype=pl.Int32).alias("table_no"),
+        "table_no",
         "row",
         *(pl.col(str(place[name].column)).alias(f"{name}_sent") for name in given),
         *(
@@ -142,7 +168,7 @@ def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, fa
     if headings[0].field != "analyte_value":
         return parts[0]
     items = pl.concat(parts).filter(pl.col("text_sent").str.strip_chars() != "")
-    return items.sort("row", "column", maintain_order=True)
+    return items.sort("table_no", "row", "column", maintain_order=True)
 
 
 def _places(table: Table) -> dict[str, Heading]:
@@ -196,23 +222,24 @@ def _with_value(
 def _without_value(base: pl.DataFrame, rows: pl.DataFrame, table: Table) -> pl.DataFrame:
     """The numbers that no heading reads, with what their row says: one of them was to be the value."""
     known = {str(heading.column) for heading in table.headings if heading.field}
-    columns = [name for name in rows.columns if name != "row" and name not in known]
+    columns = [name for name in rows.columns if name not in ("table_no", "row") and name not in known]
     if not columns:
         return base.clear().with_columns(pl.lit(None, dtype=pl.Int32).alias("column"))
-    cells = rows.unpivot(columns, index="row", variable_name="column", value_name="text_sent").filter(
-        pl.col("text_sent").str.contains(r"^\s*[<>~]?\s*[-+]?\d")
+    cells = rows.unpivot(
+        columns, index=["table_no", "row"], variable_name="column", value_name="text_sent"
+    ).filter(pl.col("text_sent").str.contains(r"^\s*[<>~]?\s*[-+]?\d"))
+    items = base.join(
+        cells.with_columns(pl.col("column").cast(pl.Int32)), on=["table_no", "row"], how="inner"
     )
-    items = base.join(cells.with_columns(pl.col("column").cast(pl.Int32)), on="row", how="inner")
-    return items.sort("row", "column", maintain_order=True)
+    return items.sort("table_no", "row", "column", maintain_order=True)
 
 
-def _kinds(table: Table, rows: pl.DataFrame) -> pl.DataFrame | None:
-    if table.grid.kinds is None:
+def _beside(kinds: pl.DataFrame | None, rows: pl.DataFrame) -> pl.DataFrame | None:
+    """The kinds of these rows, in their order."""
+    if kinds is None:
         return None
-    kinds = table.grid.kinds
-    if "row" not in kinds.columns:
-        kinds = kinds.with_columns(table.grid.text["row"])
-    return rows.select("row").join(kinds, on="row", how="left", maintain_order="left")
+    keys = ["table_no", "row"]
+    return rows.select(keys).join(kinds, on=keys, how="left", maintain_order="left")
 
 
 def _fill_merged(table: Table, file_no: int, faults: Faults) -> pl.DataFrame:
