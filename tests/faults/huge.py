@@ -98,6 +98,13 @@ HUGE: dict[str, Callable[[], bytes]] = {
     "columns.xlsx": lambda: workbook({(1, column): "pH" for column in range(1, 10_000)}),
     "nested.xlsx": nested,
     "20 MB.csv": lambda: b"x" * 20_000_000,
+    "30 MB of commas.csv": lambda: b"," * 30_000_000,
+    "30 MB of short rows.csv": lambda: b"a,b\n" * 7_500_000,
+    "30 MB of quoted cells.csv": lambda: b'"a","b"\n' * 3_750_000,
+    "30 MB in a cell.csv": lambda: (HEADING + ROW.format("x" * 30_000_000)).encode(),
+    "30 MB of a table that nobody knows.csv": lambda: (
+        b"one,two\n" + b"a long text \x22 with a mark,b\n" * 1_000_000
+    ),
 }
 
 

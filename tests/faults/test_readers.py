@@ -12,13 +12,15 @@ import pytest
 
 from crosscellar.store import Store, session
 
-#: Readers look, then leave the store alone for a while: one who looks without a pause keeps every writer out.
+#: Readers look, then leave the store alone for ten times as long: eight who look without a pause would keep
+#: every writer out, the more so the slower the machine.
 READERS = """
 import sys, time
 from crosscellar.errors import StoreBusy
 from crosscellar.store import Store
 seen = []
 while not seen or seen[-1] < int(sys.argv[2]):
+    began = time.monotonic()
     try:
         with Store.open(sys.argv[1], read_only=True, wait=60.0) as store:
             files, readings = store.files().height, store.readings()
@@ -27,7 +29,7 @@ while not seen or seen[-1] < int(sys.argv[2]):
             seen.append(files)
     except StoreBusy:
         continue
-    time.sleep(0.5)
+    time.sleep(10 * (time.monotonic() - began))
 print(seen == sorted(seen))
 """
 
@@ -53,8 +55,15 @@ def test_readers_beside_a_writer_never_see_half_a_sheet(readers: int, sheets: in
         for _ in range(readers)
     ]
     folder = str(Path(__file__).parent)
-    subprocess.run([sys.executable, "-c", WRITER, str(path), str(sheets), folder], check=True, timeout=900)
-    assert [child.communicate(timeout=900)[0] for child in watching] == ["True\n"] * readers
+    try:
+        subprocess.run(
+            [sys.executable, "-c", WRITER, str(path), str(sheets), folder], check=True, timeout=3000
+        )
+        assert [child.communicate(timeout=900)[0] for child in watching] == ["True\n"] * readers
+    finally:
+        for child in watching:
+            child.kill()
+            child.wait()
 
 
 def test_a_store_swapped_in_between_looking_and_locking_is_the_one_that_is_opened(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crosscellar.intake import text as reading
 from crosscellar.intake.documents import read_document, read_documents
 from crosscellar.intake.grid import CELL_CHARACTERS, Document, Limits, Unreadable
 from crosscellar.intake.text import SEPARATORS, decode, find_separator
@@ -127,6 +128,34 @@ def test_a_cell_of_five_million_characters_is_cut_and_marked_and_harms_no_other(
     grid = _document(b"a,b\n1," + b"x" * 5_000_000 + b"\n2,good\n").grids[0]
     assert grid.marks.rows() == [(2, 2, "cell_too_long", "5000000")]
     assert grid.text["2"].str.len_chars().to_list() == [1, CELL_CHARACTERS, 4]
+
+
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [
+        (b"a,b\n1," + b"x" * 400 + b"\n2,good\n", "too_many_cells"),
+        (b"," * 400, "too_many_cells"),
+        (b'a,b\n1,"' + b"some words\n" * 40, "open_quote"),
+    ],
+)
+def test_a_line_or_a_cell_that_never_ends_is_refused_while_it_is_read(
+    content: bytes, code: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert isinstance(read_document("sheet.csv", b"a,b\n1,good\n"), Document)
+    monkeypatch.setattr(reading, "_PIECE", 20)
+    monkeypatch.setattr(reading, "_SAMPLE_CHARACTERS", 20)
+    monkeypatch.setattr(reading, "_LINE_CHARACTERS", 300)
+    record = read_document("sheet.csv", content)
+    assert isinstance(record, Unreadable)
+    assert record.code == code
+
+
+@given(st.text(alphabet="ab\r\n\x0b\x85\u2028", max_size=60), st.integers(1, 9))
+def test_lines_read_in_pieces_are_those_of_the_whole_text(text: str, piece: int) -> None:
+    """As `open(..., newline="")` tells lines apart, which is what the csv module asks for."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(reading, "_PIECE", piece)
+        assert list(reading._lines(text)) == list(io.StringIO(text, newline=""))
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,9 @@ _SAMPLE_CHARACTERS: Final = 200_000
 _CHUNK_ROWS: Final = 50_000
 _HINT: Final = re.compile(r'^"?sep=(.)"?(?:\r\n|\r|\n|$)', re.IGNORECASE)
 _FAST_BYTES: Final = 1_000_000
+#: So many characters are handed on at once; a longer line, or cell, than the second is no table.
+_PIECE: Final = 250_000
+_LINE_CHARACTERS: Final = 6_000_000
 _WIDEST: Final = 16_384
 _NOISE: Final = re.compile("[\x00-\x08\x0e-\x1f\ufffd]")
 _NO_MARKS: Final = marks_frame(())
@@ -114,8 +117,53 @@ def _likeliest(tried: Iterable[tuple[str, Iterable[list[str]]]]) -> str:
 
 def _records(text: str, separator: str) -> _Reader:
     # process wide in the csv module, whose default would refuse a long note; only ever set to this
-    csv.field_size_limit(2**31 - 1)
-    return csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    csv.field_size_limit(_LINE_CHARACTERS)
+    return csv.reader(_lines(text), delimiter=separator)
+
+
+def _lines(text: str) -> Iterable[str]:
+    """The lines with their ends; a long text in pieces, for the whole would take four bytes a character.
+
+    Raises
+    ------
+    Refused
+        For a line so long that its cells alone would take too much memory.
+    """
+    if len(text) <= _PIECE:
+        return io.StringIO(text, newline="")
+    return _lines_by_piece(text)
+
+
+def _lines_by_piece(text: str) -> Iterator[str]:
+    start = 0
+    while start < len(text):
+        end = _last_line_end(text, start, start + _PIECE)
+        if end == start:
+            end = _next_line_end(text, start)
+        yield from io.StringIO(text[start:end], newline="")
+        start = end
+
+
+def _last_line_end(text: str, start: int, stop: int) -> int:
+    """The place behind the last line that ends before `stop`; `start` where none does."""
+    if stop >= len(text):
+        return len(text)
+    # a return at the very end may be half of a line end
+    return max(text.rfind("\n", start, stop), text.rfind("\r", start, stop - 1), start - 1) + 1
+
+
+def _next_line_end(text: str, start: int) -> int:
+    """The place behind the line that begins at `start`, which is longer than a piece."""
+    stop = start + _LINE_CHARACTERS
+    ends = [at for mark in "\n\r" if (at := text.find(mark, start, stop)) >= 0]
+    if not ends and stop < len(text):
+        raise Refused(
+            "too_many_cells",
+            f"A line of the file has more than {_LINE_CHARACTERS / 1e6:.0f} million characters",
+            "Send the table itself, a row a line.",
+        )
+    end = min(ends, default=len(text) - 1) + 1
+    return end + (text[end - 1 : end + 1] == "\r\n")
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +285,10 @@ def _refuse_open_quote(text: str, separator: str) -> None:
         return
     width = max(5, _usual_width(text, separator))
     last_row, last = 0, [""]
-    for row, cells in enumerate(_records(text, separator), 1):
+    records = _records(text, separator)
+    row = 0
+    while (cells := _next_record(records, row + 1)) is not None:
+        row += 1
         last_row, last = row, cells
         for column, cell in enumerate(cells, 1):
             if ("\n" in cell or "\r" in cell) and any(
@@ -254,6 +305,18 @@ def _refuse_open_quote(text: str, separator: str) -> None:
             f"A quotation mark opens in {cell_name(last_row, len(last))} and is never closed",
             "Remove that quotation mark, or close it: the rows below it cannot be told apart.",
         )
+
+
+def _next_record(records: _Reader, row: int) -> list[str] | None:
+    try:
+        return next(records, None)
+    except csv.Error:
+        # a cell beyond the limit of the reader: only a quotation mark can hold so much together
+        raise Refused(
+            "open_quote",
+            f"A quotation mark opens in row {row} or later and is not closed for millions of characters",
+            "Remove that quotation mark, or close it: the rows below it cannot be told apart.",
+        ) from None
 
 
 def _usual_width(text: str, separator: str) -> int:
@@ -306,7 +369,10 @@ def _fast(
         or b"\n\r\n" in content
     ):
         return None
-    width = content.split(b"\n", 1)[0].count(separator.encode()) + 1
+    if lines > 2 * limits.text_rows:
+        raise _too_many_cells()
+    first_end = content.find(b"\n")
+    width = content.count(separator.encode(), 0, first_end if first_end >= 0 else len(content)) + 1
     if width > limits.columns:
         # polars takes minutes over millions of columns; the other way refuses them at once
         return None
