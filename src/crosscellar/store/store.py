@@ -1,33 +1,26 @@
-"""The network's store: every sheet, reading, finding, decision and register row, with their history."""
+"""The network's store, opened and changed: register, taking in, decisions, copies, forgetting."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 import polars as pl
 
-from crosscellar.contract.frames import READINGS, Batch
+from crosscellar.contract.frames import Batch
 from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
-from crosscellar.store import beside, journal, views
-from crosscellar.store.checking import missing_entries, problems_of
+from crosscellar.store import journal
 from crosscellar.store.checksum import content_standing
 from crosscellar.store.circumstances import Circumstances
 from crosscellar.store.copies import write_copy
 from crosscellar.store.deciding import Decided, store_decision
-from crosscellar.store.forgetting import (
-    Forgotten,
-    forget,
-    look_for,
-    trials_tasted_by,
-    write_forgetting,
-)
-from crosscellar.store.history import History
-from crosscellar.store.ledger import ALL, Entry, Snapshot, last_entry, until_of
+from crosscellar.store.forgetting import Forgotten, forget, look_for, write_forgetting
+from crosscellar.store.holdings import Holdings
+from crosscellar.store.ledger import ALL, Entry, last_entry
 from crosscellar.store.migrations import (
     bring_up_to_date,
     known_migrations,
@@ -35,7 +28,7 @@ from crosscellar.store.migrations import (
     upgraded_in_memory,
     version_of,
 )
-from crosscellar.store.registers import register_frames, store_register
+from crosscellar.store.registers import store_register
 from crosscellar.store.session import Session
 from crosscellar.store.swapping import swap_in
 from crosscellar.store.taking import next_entry, store_batch
@@ -43,7 +36,6 @@ from crosscellar.store.targets import TARGETS
 from crosscellar.store.wording import Person
 
 Clock = Callable[[], datetime]
-When = date | datetime | None
 
 
 def _now() -> datetime:
@@ -65,11 +57,11 @@ class Taken:
     scores: int
 
 
-class Store:
+class Store(Holdings):
     """An open store. Open it with `Store.open`, and close it: only one process can hold it for writing."""
 
     def __init__(self, session: Session, *, clock: Clock, at_step: Callable[[str], None]) -> None:
-        self._session = session
+        super().__init__(session)
         self._clock = clock
         self._at_step = at_step
 
@@ -157,11 +149,6 @@ class Store:
         """Nothing; the file is let go."""
         self._session.close()
 
-    @property
-    def path(self) -> Path:
-        """Where the store lies."""
-        return self._session.path
-
     def keep_register(
         self, tables: Mapping[str, pl.DataFrame], keys: Mapping[str, Sequence[str]]
     ) -> dict[str, dict[str, int]]:
@@ -172,10 +159,6 @@ class Store:
             self._at_step("before_commit")
         self._after(before, ())
         return changes
-
-    def register_frames(self, *, as_of: When = None) -> dict[str, pl.DataFrame]:
-        """The register's tables, every column as text, as they stood."""
-        return register_frames(self._session, until=until_of(self._session, as_of))
 
     def take_in(self, batch: Batch, *, how: Circumstances | None = None) -> Taken | None:
         """The taking-in, on the disk and read back; None when the batch holds nothing new.
@@ -257,133 +240,6 @@ class Store:
         self._after(before, ())
         return decided
 
-    def known_files(self, sha256s: Sequence[str]) -> pl.DataFrame:
-        """Files of these contents taken in before: sha256, file, taken_at (ISO text)."""
-        return views.known_files_of(self._session, sha256s)
-
-    def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
-        """Items under these keys, those that were replaced included: the target's columns and `standing`."""
-        what = TARGETS[target]
-        trials = keys["trial_id"].unique().to_list()
-        here = [row[0] for row in self._session.rows(what.trials, {"trials": trials})]
-        wanted = keys.select(what.key).filter(pl.col("trial_id").is_in(here)).unique()
-        with self._session.lend(wanted=wanted):
-            return self._session.frame(what.stored, {"until": ALL})
-
-    def _items(self, target: str, trials: Sequence[str] | None, as_of: When) -> pl.DataFrame:
-        what, until = TARGETS[target], until_of(self._session, as_of)
-        if trials is None:
-            return self._session.frame(what.read, {"until": until})
-        return self._session.frame(what.read_of, {"until": until, "trials": list(trials)})
-
-    def readings(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
-        """The readings that stand (READINGS and reading_id), of some trials or of all."""
-        return self._items("readings", trials, as_of)
-
-    def measured(
-        self,
-        *,
-        analytes: Sequence[str] | None = None,
-        trials: Sequence[str] | None = None,
-        as_of: When = None,
-    ) -> pl.DataFrame:
-        """Key, value, unit and method of the readings that stand, of some analytes and trials or of all.
-
-        What effects are computed from, in the order of the key. Without file, cell and text sent it is read
-        much quicker than `readings`.
-        """
-        until = until_of(self._session, as_of)
-        return views.measured_of(self._session, analytes=analytes, trials=trials, until=until)
-
-    def state(self) -> str:
-        """A SHA-256 that is another after every entry of the ledger."""
-        return beside.state_of(self._session)
-
-    def recall(self, state: str) -> dict[str, Any]:
-        """What `remember` kept for this state, if it is still there."""
-        return beside.recall(self.path, state)
-
-    def remember(self, state: str, known: dict[str, Any]) -> None:
-        """Nothing; what was worked out of the store (JSON) lies beside it, where that can be written."""
-        beside.remember(self.path, state, known)
-
-    def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
-        """Current readings of these trials, in the columns of READINGS."""
-        return self.readings(trials=trials).select(list(READINGS))
-
-    def peers_of(self, trials: Sequence[str], *, newest: int) -> pl.DataFrame:
-        """Current readings of these trials, and those among the `newest` of all: place, key, and value.
-
-        However large the store grew, what a sheet is held against stays within bounds.
-        """
-        return views.peers_of(self._session, trials=trials, newest=newest)
-
-    def picks(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
-        """The triangle answers that stand (PICKS and pick_id)."""
-        return self._items("picks", trials, as_of)
-
-    def scores(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
-        """The scores that stand (SCORES and score_id)."""
-        return self._items("scores", trials, as_of)
-
-    def findings(self, *, open_only: bool = False, as_of: When = None) -> pl.DataFrame:
-        """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
-        found = views.findings_of(self._session, until=until_of(self._session, as_of))
-        return found.filter(pl.col("state") == "open") if open_only else found
-
-    def files(self, *, as_of: When = None) -> pl.DataFrame:
-        """Every file taken in, with its counts, and `taken_at`."""
-        return views.files_of(self._session, until=until_of(self._session, as_of))
-
-    def trials_of_files(self) -> pl.DataFrame:
-        """file_id and trial_id of every item that stands or waits, distinct."""
-        return views.trials_of_files(self._session)
-
-    def set_aside(self) -> pl.DataFrame:
-        """Every item that did not enter, with its file and outcome."""
-        return self._session.frame(
-            """
-            SELECT s.*, f.file FROM set_aside AS s JOIN files AS f USING (file_id)
-            ORDER BY s.item_id
-            """
-        )
-
-    def content_of_file(self, sha256: str) -> bytes:
-        """The bytes of a file as they came in.
-
-        Raises
-        ------
-        CrosscellarError
-            When no file of this SHA-256 was taken in.
-        """
-        found = self._session.rows("SELECT content FROM contents WHERE sha256 = $sha", {"sha": sha256})
-        if not found:
-            raise CrosscellarError("no file of this content was taken in", where=sha256)
-        return bytes(found[0][0])
-
-    def trace(self, target: str, ids: Sequence[int]) -> pl.DataFrame:
-        """Where these items came from: file, SHA-256, sheet, cell, text as sent, and what became of them."""
-        return self._session.frame(TARGETS[target].trace, {"ids": list(ids), "until": ALL})
-
-    def snapshot(self, *, as_of: When = None) -> Snapshot:
-        """What stands: a short checksum of the content, the number of items, the last entry's moment."""
-        entry = last_entry(self._session, until=until_of(self._session, as_of))
-        if entry is None:
-            return Snapshot("", 0, None)
-        return Snapshot(entry.content.checksum[:12], entry.content.standing, entry.moment)
-
-    def check(self) -> list[str]:
-        """Every problem found, as sentences with the next step; empty for a sound store."""
-        return list(problems_of(self._session))
-
-    def missing(self) -> list[str]:
-        """Entries that the journal speaks of and the store has not, as sentences with the next step."""
-        return list(missing_entries(self._session))
-
-    def history(self) -> History:
-        """All that was ever done to this store, as it can be done again."""
-        return History(self._session)
-
     def backup(self, out: str | Path) -> Path:
         """The path of a consistent copy that passes the same check. The store is closed and opened again.
 
@@ -445,10 +301,6 @@ class Store:
             self._session = Session(path)
             journal.settle(self._session)
 
-    def trials_tasted_by(self, code: str) -> list[str]:
-        """The trials in which an assessor of this code tasted."""
-        return trials_tasted_by(self._session, code)
-
     def repeat_forgetting(self, forgotten: Forgotten) -> None:
         """Nothing; the ledger has this forgetting of another store, from which what came in was taken."""
         before = last_entry(self._session)
@@ -456,22 +308,6 @@ class Store:
             entry = next_entry(self._session)
             write_forgetting(self._session, forgotten, entry=entry, moment=self._clock())
         self._after(before, ())
-
-    def content_checksum(self) -> str:
-        """The SHA-256 that stands for everything that stands, computed anew."""
-        return content_standing(self._session, until=ALL).checksum
-
-    def facts(self) -> dict[str, Any]:
-        """A few numbers about what is kept."""
-        snapshot = self.snapshot()
-        return {
-            "snapshot": snapshot.checksum,
-            "standing": snapshot.standing,
-            "last_entry": snapshot.moment,
-            "files": int(self._session.value("SELECT count(*) FROM files")),
-            "kept_contents": int(self._session.value("SELECT count(*) FROM contents")),
-            "given_up": int(self._session.value("SELECT count(DISTINCT sha256) FROM given_up")),
-        }
 
 
 def _named(batch: Batch) -> tuple[tuple[str, str], ...]:
