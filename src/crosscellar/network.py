@@ -215,9 +215,10 @@ class Network(Evidence):
         written: list[str] = []
         done = 0
         for part in in_batches(found, files=BATCH_FILES, size=BATCH_BYTES):
-            documents = refuse_contents(read_found(part), forgotten)
+            read = refuse_contents(read_found(part), forgotten)
+            documents = list(read) if marked_up is not None else None
             batch = check_documents(
-                documents,
+                read if documents is None else documents,
                 register,
                 self._contract,
                 stored=self._store,
@@ -229,7 +230,7 @@ class Network(Evidence):
                 how = Circumstances(received, correction, settings, program_version())
                 self._store.take_in(batch, how=how)
                 self._known_effects.clear()
-            if marked_up is not None:
+            if marked_up is not None and documents is not None:
                 written += self._mark_up(batch, documents, Path(marked_up))
             files.append(batch.files)
             findings.append(batch.findings)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
@@ -50,7 +50,7 @@ _NEWEST: Final = 200_000
 
 
 def check_documents(
-    documents: Sequence[Document | Unreadable],
+    documents: Iterable[Document | Unreadable],
     register: Register,
     contract: Contract,
     *,
@@ -64,7 +64,8 @@ def check_documents(
     Parameters
     ----------
     documents
-        From `read_documents`, in the order in which they are to be taken in.
+        From `read_documents`, in the order in which they are to be taken in. Those of an iterator are let go
+        once their cells were read.
     register, contract
         The network's trials and declarations, and what may be measured.
     stored
@@ -88,6 +89,7 @@ def check_documents(
     gathered = gather(documents, contract, reader, _known_ids(register), faults)
     fahrenheit = rule_of(contract, "temperature_in_fahrenheit", settings)
     items = _read(gathered, register, contract, aliases, reader, received, fahrenheit, faults)
+    gathered.items = gathered.items.clear()
     items = items.with_columns(already=pl.lit(False), supersedes=pl.lit(False))
     judged = decide(items, _silenced(faults.frame()))
     look_again({target: _entering(judged, target) for target in SHAPES}, contract, faults)

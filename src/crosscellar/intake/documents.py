@@ -116,12 +116,12 @@ def in_batches(found: Sequence[Found], *, files: int, size: int) -> Iterator[lis
 
 def refuse_contents(
     documents: Iterable[Document | Unreadable], forgotten: Collection[str]
-) -> list[Document | Unreadable]:
+) -> Iterator[Document | Unreadable]:
     """The documents; those with one of these SHA-256 are refused, and their bytes are not kept.
 
     Such bytes name an assessor who was forgotten: taken in anew, that person would count twice.
     """
-    return [
+    return (
         Unreadable(
             one.name,
             None,
@@ -133,7 +133,7 @@ def refuse_contents(
         if one.sha256 in forgotten
         else one
         for one in documents
-    ]
+    )
 
 
 def read_document(name: str, content: bytes, *, limits: Limits | None = None) -> Document | Unreadable:

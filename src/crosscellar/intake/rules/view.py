@@ -31,8 +31,11 @@ LOG: Final = "ferment_daily"
 COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
 #: What levels of one analyte are held against others by.
 _LEVELS: Final = ("item_no", "colour", "site_id", "lab", "lab_key", "unusual_low", "unusual_high")
+#: The columns that most messages are made of.
+SAID: Final = ("name", "value", "in_unit")
 #: What days, methods and limits are judged by.
-_DATED: Final = (
+_OF_READINGS: Final = (
+    *dict.fromkeys((*VESSEL, *COLUMN, *SAID)),
     "item_no", "qualifier", "sample_date", "season", "hemisphere", "order", "stage_name", "role", "lab",
     "lab_key", "method", "declared_limit",
 )  # fmt: skip
@@ -134,16 +137,20 @@ def look(
     same = [*key, "value", "qualifier"]
     several = perhaps_twice(every.select(*same, "item_no", "entering"), same).filter("entering")
     again = several.filter(~pl.struct(same).is_first_distinct())["item_no"]
-    once = every.filter(pl.col("entering") & ~pl.col("item_no").is_in(again.implode()))
+    enters = pl.col("entering") & ~pl.col("item_no").is_in(again.implode())
+    is_number = pl.col("qualifier") == ""
+    readings = every.lazy().filter(enters).select(_OF_READINGS).collect()
+    numbers = every.filter(enters & is_number)
+    if len(stored):
+        brought = every.lazy().filter(enters).select(key).collect()
+        others = stored.join(brought, on=key, how="anti", nulls_equal=True).with_columns(
+            pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
+        )
+        beside = described(others)
+        readings = pl.concat([readings, beside.select(_OF_READINGS)], how="vertical_relaxed")
+        numbers = pl.concat([numbers, beside.filter(is_number)], how="diagonal_relaxed").select(every.columns)
     typed = every.select(*COLUMN, *SAID, "row", "column", "item_no", "qualifier", "lot", "vessel_id")
     del every
-    others = stored.join(once.select(key), on=key, how="anti", nulls_equal=True) if len(stored) else stored
-    others = others.with_columns(
-        pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
-    )
-    standing = pl.concat([once, described(others)], how="diagonal_relaxed").select(once.columns)
-    numbers = standing.filter(pl.col("qualifier") == "")
-    readings = standing.select(*dict.fromkeys((*VESSEL, *COLUMN, *SAID, *_DATED)))
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
     return View(typed, readings, numbers, *tasted, contract)
 
@@ -307,8 +314,6 @@ def words(template: str, said: Mapping[str, pl.Expr]) -> pl.Expr:
     return pl.concat_str(parts)
 
 
-#: The columns that most messages are made of.
-SAID: Final = ("name", "value", "in_unit")
 #: What most messages say of a reading; a rule's own words go before.
 _READING: Final = {
     "analyte": pl.col("name"),
