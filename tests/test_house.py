@@ -34,10 +34,12 @@ LEVELS = {
     "evidence": 9,
     "rebuilding": 9,
     "forgetting": 9,
-    "network": 10,
-    "demo": 11,
-    "console": 11,
-    "cli": 12,
+    "prospects": 10,
+    "upkeep": 10,
+    "network": 11,
+    "demo": 12,
+    "console": 12,
+    "cli": 13,
 }
 
 #: Heavy packages and the rooms that may import them.
