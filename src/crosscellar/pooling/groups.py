@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.answers import answer
+from crosscellar.pooling.choices import check_method, interval_taken
 from crosscellar.pooling.frames import Columns, degrees, tidy
 from crosscellar.pooling.heterogeneity import Counts, Floats, Questions, side_by_side
-from crosscellar.pooling.models import check_method, interval_taken
 from crosscellar.pooling.pool import Asked
 from crosscellar.pooling.verdict import WANTED, check_wanted, judge
 

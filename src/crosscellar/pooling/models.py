@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING, Final, Literal, cast
 import numpy as np
 import polars as pl
 
-from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.answers import answer, equivalence_level
 from crosscellar.pooling.bayes import BayesFit, TauScale, default_tau_scale, half_normal
+from crosscellar.pooling.choices import ONE_A_SITE, interval_taken
 from crosscellar.pooling.confidence import NewSite
 from crosscellar.pooling.covariance import Covariance, from_shared_controls, independent
-from crosscellar.pooling.estimators import ESTIMATORS
 from crosscellar.pooling.frames import Effects
 from crosscellar.pooling.heterogeneity import (
     Floats,
@@ -32,12 +31,6 @@ from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
 if TYPE_CHECKING:
     from crosscellar.pooling.triangles import TrianglePool
 
-INTERVALS: Final = ("auto", "estimated_weights", "hartung_knapp", "normal", "robust", "bayes")
-#: Intervals that take one effect a site.
-_ONE_A_SITE: Final = {
-    "hartung_knapp": "Hartung-Knapp interval",
-    "estimated_weights": "interval for estimated weights",
-}
 #: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
 FEW_SITES: Final = 4
 
@@ -79,60 +72,6 @@ class Outcome:
     method: str = ""
     triangles: TrianglePool | None = None
     at_new_sites: NewSite | None = None
-
-
-def check_method(method: str, interval: str, level: float) -> None:
-    """Nothing when the words are known.
-
-    Raises
-    ------
-    UnknownName
-        For an unknown estimator or interval.
-    NotComputable
-        For a level outside 0.5 to 1.
-    """
-    if method not in ESTIMATORS:
-        raise UnknownName(
-            f"The method {method!r} is not known", next_step=f"Use one of: {', '.join(ESTIMATORS)}."
-        )
-    if interval not in INTERVALS:
-        raise UnknownName(
-            f"The interval {interval!r} is not known", next_step=f"Use one of: {', '.join(INTERVALS)}."
-        )
-    if not 0.5 < level < 1:
-        raise NotComputable(
-            f"A level of {level} is no share of intervals", next_step="Give a share such as 0.95."
-        )
-
-
-def interval_taken(interval: str, method: str, *, repeated: bool, estimated: bool) -> tuple[str, str]:
-    """Which interval `auto` takes, and why in a sentence's words.
-
-    `repeated` says that a site has several effects, `estimated` that variances come with degrees of freedom.
-
-    Raises
-    ------
-    NotComputable
-        An interval for independent effects where a site has several.
-    """
-    if repeated and interval in _ONE_A_SITE:
-        raise NotComputable(
-            f"The {_ONE_A_SITE[interval]} takes one effect a site, and some sites have several",
-            next_step='Leave interval="auto", which clusters on sites; to treat every effect as independent, '
-            "leave the site column out.",
-        )
-    if interval != "auto":
-        return interval, "as asked"
-    if repeated:
-        return "robust", "some sites have several effects, so errors are clustered on sites (CR2)"
-    if method == "common":
-        return "normal", "a common effect has no spread between sites"
-    if estimated:
-        return "estimated_weights", (
-            "one effect a site, so Student's t with sites - 1 degrees of freedom, widened because the "
-            "weights are estimates"
-        )
-    return "hartung_knapp", "one effect a site, so Student's t with sites - 1 degrees of freedom"
 
 
 def fit(
@@ -257,7 +196,7 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
         count,
         None if effects.df is None else effects.df[:, np.newaxis],
     )
-    inner = interval if interval in _ONE_A_SITE else "normal"
+    inner = interval if interval in ONE_A_SITE else "normal"
     answers = answer(questions, method=method, interval=inner, level=level)
     said = {name: values[0].item() for name, values in answers.columns().items()}
     weight = 1.0 / (effects.variance + said["tau2"])
@@ -276,7 +215,7 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
         )
         if interval == "normal":
             remarks.append("Effects of one site are counted as independent here, which they are not.")
-    if interval in _ONE_A_SITE and said["narrower_than_common"]:
+    if interval in ONE_A_SITE and said["narrower_than_common"]:
         remarks.append(
             "The effects agree better than their variances would let expect, so this interval is narrower "
             "than that of a common effect; trust it with care."

@@ -12,9 +12,10 @@ import polars as pl
 
 from crosscellar.effects.scale import Scale
 from crosscellar.pooling.bayes import TauScale
+from crosscellar.pooling.choices import check_method
 from crosscellar.pooling.frames import Columns, Effects, about, effects_of, tidy
 from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
-from crosscellar.pooling.models import Outcome, check_method, fit, takes_prior
+from crosscellar.pooling.models import Outcome, fit, takes_prior
 from crosscellar.pooling.result import Pooled
 from crosscellar.pooling.verdict import check_wanted, judge, reason_of
 
