@@ -6,10 +6,13 @@ import subprocess
 import sys
 from typing import Any
 
+import pandera.errors
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from crosscellar.contract import Contract
+from crosscellar.contract import Contract, load_contract
 from crosscellar.contract.frames import PICKS, READINGS, SCORES, empty
 from crosscellar.errors import CrosscellarError, UnknownName
 
@@ -118,6 +121,51 @@ def test_a_register_table_keeps_to_its_allowed_words(contract: Contract) -> None
     arms = pl.DataFrame({"trial_id": ["T1"] * 2, "arm_id": ["a", "b"], "role": ["control", "kontrol"]})
     assert found(contract, arms, "register.arms") == {(1, "allowed")}
     assert (None, "column_in_dataframe") in found(contract, arms.drop("role"), "register.arms")
+
+
+CELLS: dict[str, list[Any]] = {
+    "trial_id": ["T1", "", None],
+    "stage": ["juice", "end_primary", "end of it", None],
+    "analyte": ["ph", "ethanol", "phh", None],
+    "value": [3.3, 12.0, 1e9, float("nan"), float("inf"), None],
+    "unit": ["pH", "% vol", None],
+    "qualifier": ["", "<", "~", None],
+}
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.lists(st.fixed_dictionaries({k: st.sampled_from(v) for k, v in CELLS.items()}), max_size=3))
+def test_a_frame_passes_at_a_glance_where_pandera_passes_it_and_nowhere_else(
+    changes: list[dict[str, Any]],
+) -> None:
+    checks = load_contract().frame_schema("readings")
+    frame = readings(*changes)
+    bounds = load_contract().limits_frame().select("analyte", "stage", "refuse_low", "refuse_high")
+    limits = {(analyte, stage): bound for analyte, stage, *bound in bounds.rows()}
+    found_by_hand = [
+        limits.get((row["analyte"], row["stage"]), limits.get((row["analyte"], None), [None, None]))
+        for row in frame.to_dicts()
+    ]
+    whole = frame.with_columns(
+        pl.Series("_refuse_low", [low for low, _ in found_by_hand], dtype=pl.Float64),
+        pl.Series("_refuse_high", [high for _, high in found_by_hand], dtype=pl.Float64),
+    )
+    try:
+        checks.schema.validate(whole, lazy=True)
+        passes = True
+    except pandera.errors.SchemaErrors:
+        passes = False
+    assert checks.failures(frame).is_empty() == passes
+
+
+def test_a_frame_in_which_all_is_well_is_passed_without_pandera() -> None:
+    code = (
+        "import sys, polars as pl; from crosscellar.contract import load_contract as l;"
+        "from crosscellar.contract.frames import SCORES, empty;"
+        "print(l().frame_schema('scores').failures(empty(SCORES)).height, 'pandera' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "0 False"
 
 
 def test_an_unknown_frame_is_named_with_what_is_known(contract: Contract) -> None:

@@ -1,13 +1,15 @@
-"""Checks of typed frames, built from the same declarations as all else; pandera is imported on first use.
+"""Checks of typed frames, built from the same declarations as all else.
 
 A frame is checked as it is: nothing is coerced, nothing is dropped. Limits of value are those of
-`analytes.toml`, joined by analyte and stage, so that no limit stands in code.
+`analytes.toml`, joined by analyte and stage, so that no limit stands in code. Whole columns are asked first;
+only where one of them fails a check is pandera imported, which takes a second, to say which cell it was.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 import polars as pl
@@ -52,6 +54,18 @@ _TYPES: Final[Mapping[str, type[pl.DataType]]] = {
 
 
 @dataclass(frozen=True)
+class Check:
+    """One declared check: `passes` is true, or null where there is nothing to look at, for what fits.
+
+    `column` is None for a rule over several columns.
+    """
+
+    name: str
+    column: str | None
+    passes: pl.Expr
+
+
+@dataclass(frozen=True)
 class FrameSchema:
     """The checks of one kind of frame.
 
@@ -59,15 +73,49 @@ class FrameSchema:
     ----------
     name
         `readings`, `picks`, `scores` or `register.TABLE`.
-    schema
-        The pandera schema, for whoever wants it bare.
+    types
+        The columns with their types.
+    never_blank
+        Columns in which every cell is filled.
+    optional
+        Columns that may be missing altogether.
+    checks
+        What else must hold.
     limits
         The bounds to join on before checking readings; None for other frames.
     """
 
     name: str
-    schema: Any
+    types: frames.Columns
+    never_blank: frozenset[str]
+    optional: frozenset[str]
+    checks: tuple[Check, ...]
     limits: pl.DataFrame | None = None
+
+    @cached_property
+    def schema(self) -> Any:
+        """The pandera schema, for whoever wants it bare."""
+        import pandera.polars as pa
+
+        def asked(check: Check) -> Any:
+            return pa.Check(
+                lambda data: data.lazyframe.select(check.passes), name=check.name, error=check.name
+            )
+
+        return pa.DataFrameSchema(
+            {
+                name: pa.Column(
+                    dtype,
+                    checks=[asked(check) for check in self.checks if check.column == name],
+                    nullable=name not in self.never_blank,
+                    required=name not in self.optional,
+                )
+                for name, dtype in self.types.items()
+            },
+            checks=[asked(check) for check in self.checks if check.column is None],
+            coerce=False,
+            strict=False,
+        )
 
     def failures(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Every failing cell as (index, column, check, value); an empty frame if all is well.
@@ -79,18 +127,39 @@ class FrameSchema:
         CrosscellarError
             For a LazyFrame: its data would not be looked at.
         """
-        import pandera.errors
-
         if not isinstance(frame, pl.DataFrame):
             raise CrosscellarError(
                 f"the {self.name} to check are a {type(frame).__name__}, not a DataFrame",
                 next_step="Collect the frame first: checks of a lazy frame see no data.",
             )
+        frame = self._with_limits(frame)
+        if self._fits(frame):
+            return pl.DataFrame(schema=FAILURES)
+        import pandera.errors
+
         try:
-            self.schema.validate(self._with_limits(frame), lazy=True)
+            self.schema.validate(frame, lazy=True)
         except pandera.errors.SchemaErrors as faults:
             return _as_failures(faults.failure_cases)
         return pl.DataFrame(schema=FAILURES)
+
+    def _fits(self, frame: pl.DataFrame) -> bool:
+        """Whether every check holds for the whole frame."""
+        given = [name for name in self.types if name in frame.columns]
+        if not self.optional.issuperset(self.types.keys() - given):
+            return False
+        if any(frame.schema[name] != self.types[name] for name in given):
+            return False
+        filled = [
+            pl.col(name).is_not_null() & (pl.col(name).is_not_nan() if self.types[name].is_float() else True)
+            for name in given
+            if name in self.never_blank
+        ]
+        asked = [check.passes for check in self.checks if check.column is None or check.column in given]
+        told = frame.select(
+            passes.fill_null(True).all().alias(str(number)) for number, passes in enumerate([*filled, *asked])
+        )
+        return all(told.row(0)) if told.width else True
 
     def _with_limits(self, frame: pl.DataFrame) -> pl.DataFrame:
         if self.limits is None or not {"analyte", "stage"} <= set(frame.columns):
@@ -129,111 +198,60 @@ def _as_failures(cases: pl.DataFrame) -> pl.DataFrame:
 
 def frame_schema(contract: Contract, name: str) -> FrameSchema:
     """The checks of the frame called `name`, built from the declarations of `contract`."""
-    if name == "readings":
-        return FrameSchema(name, _readings_schema(contract), contract.limits_frame())
     if name in _FRAMES:
-        return FrameSchema(name, _sensory_schema(contract, name))
+        return FrameSchema(
+            name,
+            _FRAMES[name],
+            frozenset(_NEVER_BLANK[name]),
+            frozenset(),
+            _checks(contract, name),
+            contract.limits_frame() if name == "readings" else None,
+        )
     kind, _, table = name.partition(".")
     if kind == "register" and table in contract.register_tables:
-        return FrameSchema(name, _table_schema(contract.register_tables[table].columns))
+        return _table_schema(name, contract.register_tables[table].columns)
     known = [*_FRAMES, *(f"register.{table}" for table in contract.register_tables)]
     raise UnknownName(
         f"there are no checks for a frame called {name!r}", next_step=f"Known: {', '.join(known)}."
     )
 
 
-def _declared(name: str, checks: Mapping[str, list[Any]]) -> dict[str, Any]:
-    import pandera.polars as pa
-
-    blank = _NEVER_BLANK[name]
-    return {
-        column: pa.Column(dtype, checks=checks.get(column, []), nullable=column not in blank)
-        for column, dtype in _FRAMES[name].items()
-    }
-
-
-def _readings_schema(contract: Contract) -> Any:
-    import pandera.polars as pa
-
-    units = {analyte.id: analyte.unit for analyte in contract.analytes.values()}
-    known = list(contract.analytes)
-    stages = list(contract.stages)
-
-    def in_canonical_unit(data: Any) -> pl.LazyFrame:
-        wanted = pl.col("analyte").replace_strict(units, default=None, return_dtype=pl.String)
-        return _verdict(data, (pl.col("unit") == wanted).fill_null(False))
-
-    def possible(data: Any) -> pl.LazyFrame:
-        within = pl.col("value").is_between(pl.col("_refuse_low"), pl.col("_refuse_high"))
-        return _verdict(data, within.fill_null(True))
-
-    return pa.DataFrameSchema(
-        _declared(
-            "readings",
-            {
-                "analyte": [pa.Check.isin(known, name="known_analyte", error="known_analyte")],
-                "stage": [pa.Check.isin(stages, name="known_stage", error="known_stage")],
-                "qualifier": [pa.Check.isin(["", "<", ">"], name="known_qualifier", error="known_qualifier")],
-                "value": [pa.Check(_finite, name="finite", error="finite")],
-            },
-        ),
-        checks=[
-            pa.Check(in_canonical_unit, name="canonical_unit", error="canonical_unit"),
-            pa.Check(possible, name="possible", error="possible"),
-        ],
-        coerce=False,
-        strict=False,
-    )
-
-
-def _sensory_schema(contract: Contract, name: str) -> Any:
-    import pandera.polars as pa
-
+def _checks(contract: Contract, name: str) -> tuple[Check, ...]:
     if name == "picks":
         columns = {column.name: column for column in contract.sheet_kinds["triangle"].columns}
-        orders = list(columns["serving"].allowed)
         glasses = [int(word) for word in columns["picked"].allowed]
-        checks = {
-            "serving": [pa.Check.isin(orders, name="serving_order", error="serving_order")],
-            "picked": [pa.Check.isin(glasses, name="glass", error="glass")],
-        }
-        return pa.DataFrameSchema(_declared(name, checks), coerce=False, strict=False)
-
-    def on_scale(data: Any) -> pl.LazyFrame:
-        return _verdict(data, pl.col("score").is_between(pl.col("scale_low"), pl.col("scale_high")))
-
-    return pa.DataFrameSchema(
-        _declared(name, {"score": [pa.Check(_finite, name="finite", error="finite")]}),
-        checks=[pa.Check(on_scale, name="on_scale", error="on_scale")],
-        coerce=False,
-        strict=False,
+        return (
+            _among("serving_order", "serving", columns["serving"].allowed),
+            _among("glass", "picked", glasses),
+        )
+    if name == "scores":
+        on_scale = pl.col("score").is_between(pl.col("scale_low"), pl.col("scale_high"))
+        return (
+            Check("finite", "score", pl.col("score").is_finite()),
+            Check("on_scale", None, on_scale),
+        )
+    units = {analyte.id: analyte.unit for analyte in contract.analytes.values()}
+    wanted = pl.col("analyte").replace_strict(units, default=None, return_dtype=pl.String)
+    within = pl.col("value").is_between(pl.col("_refuse_low"), pl.col("_refuse_high"))
+    return (
+        _among("known_analyte", "analyte", contract.analytes),
+        _among("known_stage", "stage", contract.stages),
+        _among("known_qualifier", "qualifier", ("", "<", ">")),
+        Check("finite", "value", pl.col("value").is_finite()),
+        Check("canonical_unit", None, (pl.col("unit") == wanted).fill_null(False)),
+        Check("possible", None, within.fill_null(True)),
     )
 
 
-def _table_schema(columns: tuple[Column, ...]) -> Any:
-    import pandera.polars as pa
+def _among(name: str, column: str, allowed: Iterable[str | int]) -> Check:
+    return Check(name, column, pl.col(column).is_in(list(allowed)))
 
-    return pa.DataFrameSchema(
-        {
-            column.name: pa.Column(
-                _TYPES[column.type],
-                checks=[pa.Check.isin(list(column.allowed), name="allowed", error="allowed")]
-                if column.allowed
-                else [],
-                nullable=not column.required,
-                required=column.required,
-            )
-            for column in columns
-        },
-        coerce=False,
-        strict=False,
+
+def _table_schema(name: str, columns: tuple[Column, ...]) -> FrameSchema:
+    return FrameSchema(
+        name,
+        {column.name: _TYPES[column.type] for column in columns},
+        frozenset(column.name for column in columns if column.required),
+        frozenset(column.name for column in columns if not column.required),
+        tuple(_among("allowed", column.name, column.allowed) for column in columns if column.allowed),
     )
-
-
-def _finite(data: Any) -> pl.LazyFrame:
-    return _verdict(data, pl.col(data.key).is_finite())
-
-
-def _verdict(data: Any, passes: pl.Expr) -> pl.LazyFrame:
-    frame: pl.LazyFrame = data.lazyframe
-    return frame.select(passes)
