@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -105,6 +106,23 @@ def test_heavy_packages_have_one_home(path: Path) -> None:
     for module, line, _ in imports_of(path):
         homes = HOMES.get(module.split(".")[0])
         assert homes is None or room_of(path) in homes, f"{path.name}:{line} imports {module}"
+
+
+def test_tests_import_what_the_package_or_its_test_extra_names() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    named = [*project["dependencies"], *project["optional-dependencies"]["test"]]
+    # pandas comes with statsmodels.
+    known = {"pandas"} | {re.split(r"[^\w-]", name)[0].lower() for name in named}
+    files = list((ROOT / "tests").rglob("*.py"))
+    own = {"crosscellar", *(path.stem for path in files)}
+    others = {
+        (module.split(".")[0], path.name)
+        for path in files
+        for module, _, _ in imports_of(path)
+        if module.split(".")[0] not in own | sys.stdlib_module_names
+    }
+    assert len(others) > 100
+    assert {(module, name) for module, name in others if module.lower() not in known} == set()
 
 
 def test_help_needs_no_heavy_package() -> None:
