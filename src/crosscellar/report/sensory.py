@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
@@ -12,6 +12,9 @@ from crosscellar.report.drawing import INK, MUST, SLATE, shortened
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+#: An interval that comes this near to both ends leaves every share open.
+_NOTHING: Final = 0.005
 
 
 def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
@@ -57,6 +60,8 @@ def pooled_tasting_words(effects: pl.DataFrame) -> str:
     pooled = pool_triangles(
         sessions["correct"].to_numpy(), sessions["tasters"].to_numpy(), site=sessions["site"].to_list()
     )
+    if pooled.low < _NOTHING and pooled.high > 1.0 - _NOTHING:
+        return f"Over {pooled.n_sites} sites it cannot be said yet how many tasters can tell them apart."
     return (
         f"Over {pooled.n_sites} sites about {100 * pooled.discriminators:.0f} % of tasters can tell them "
         f"apart (95 % interval {100 * pooled.low:.0f} to {100 * pooled.high:.0f} %)."

@@ -29,6 +29,9 @@ _NUMERIC: Final = frozenset(
 #: Columns of prose, wider than the rest: they wrap.
 _PROSE: Final = 44
 _WIDEST: Final = 34
+#: A question is read on one line in a table of fewer columns than this.
+_QUESTION: Final = 66
+_MANY: Final = 9
 #: A number as the page shows it: a sign, digits, perhaps decimals.
 _NUMBER: Final = re.compile(r"[+−]?\d+(?:\.(\d+))?")
 _LONGEST_CELL: Final = 32_767
@@ -336,6 +339,8 @@ def _width(sheet: Sheet, column: int) -> float:
     longest = max((len(str(row[column])) for row in sheet.rows), default=0)
     widest = _PROSE if longest > 2 * _WIDEST else _WIDEST
     heading = sheet.headings[column]
+    if heading == "Question" and len(sheet.headings) < _MANY:
+        widest = _QUESTION
     # The button of the filter covers the end of a heading.
     words = max(len(word) for word in heading.split()) if len(heading) > _SHORT else len(heading)
     return float(max(8, words + 4, min(widest, longest + 3)))
