@@ -8,12 +8,14 @@ import re
 import statistics
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
+from pypdf import PdfReader
 
 from crosscellar import Network
 from crosscellar.contract import load_contract, response_words
@@ -28,6 +30,12 @@ def editions(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict
         network.summary(2025, out=folders["named"])
         network.summary(2023, out=folders["hidden"], anonymous=True)
     return folders
+
+
+@pytest.fixture(scope="session")
+def pages_of() -> Callable[[Path], list[str]]:
+    """The text of each page of a PDF, read once."""
+    return cache(lambda path: [page.extract_text() for page in PdfReader(path).pages])
 
 
 @pytest.fixture(scope="session")
@@ -288,6 +296,7 @@ class Edition:
             *(response_words(*row, contract) for row in answers.select("response", "stage").iter_rows()),
             *answers["unit"].drop_nulls(),
             *(arm.replace("_", " ") for arm in tables["effects"]["arm"].drop_nulls()),
+            *tables["ferments"]["arm"],
             *tables["effects"]["trial"],
             *tables["effects"]["site"],
         }

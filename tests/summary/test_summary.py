@@ -6,7 +6,7 @@ And no number in words, tables, captions or what stands in for drawings that the
 from __future__ import annotations
 
 import html
-import io
+import json
 import re
 import zlib
 from collections.abc import Callable
@@ -22,11 +22,12 @@ from pypdf import PdfReader
 from crosscellar import Network
 
 ReadBack = Callable[[Path], Any]
+PagesOf = Callable[[Path], list[str]]
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
-def letters(path: Path) -> str:
+def letters(path: Path, pages_of: PagesOf) -> str:
     """All that a file holds as text: as it lies, unpacked, and as a reader reads it."""
     content = path.read_bytes()
     parts = [content]
@@ -40,20 +41,22 @@ def letters(path: Path) -> str:
             continue
     text = b"\n".join(parts).replace(b"\0", b"").decode("latin-1")
     if path.suffix == ".pdf":
-        text += " ".join(page.extract_text() for page in PdfReader(io.BytesIO(content)).pages)
+        text += " ".join(pages_of(path))
     if path.suffix == ".parquet":
         text += pl.read_parquet(path).write_csv()
     return text.casefold()
 
 
 def test_the_anonymous_edition_holds_no_site_and_no_trial_by_name_in_any_format(
-    editions: dict[str, Path], demo_store: Path
+    editions: dict[str, Path], demo_store: Path, pages_of: PagesOf
 ) -> None:
     with Network.open(demo_store, read_only=True) as network:
         sites, trials = network._register.sites, network._register.trials
     names = {str(name).casefold() for name in (*sites["site_name"].drop_nulls(), *trials["trial_id"])}
     assert len(names) > 20
-    read = {path: letters(path) for name in ("named", "hidden") for path in editions[name].iterdir()}
+    read = {
+        path: letters(path, pages_of) for name in ("named", "hidden") for path in editions[name].iterdir()
+    }
     found = {path: sorted(name for name in names if name in text) for path, text in read.items()}
     shown = {path.suffix for path in read if path.parent == editions["named"] and found[path]}
     assert shown >= {".html", ".pdf", ".xlsx", ".csv", ".parquet"}
@@ -105,7 +108,7 @@ def tasted(folder: Path) -> Path:
 
 
 def test_no_assessor_stands_in_any_byte_of_any_format_and_the_same_store_gives_the_same_bytes(
-    tmp_path: Path,
+    tmp_path: Path, pages_of: PagesOf
 ) -> None:
     folders = {name: tmp_path / name for name in ("named", "hidden", "again")}
     with Network.open(tmp_path / "network.duckdb") as network:
@@ -118,7 +121,8 @@ def test_no_assessor_stands_in_any_byte_of_any_format_and_the_same_store_gives_t
             network.summary(2023, out=folder, anonymous=name == "hidden")
     files = [path for name in ("named", "hidden") for path in folders[name].iterdir()]
     assert {path.suffix for path in files} == {".html", ".pdf", ".xlsx", ".csv", ".parquet", ".json"}
-    found = {path.name: [name for name in ASSESSORS if name in letters(path)] for path in files}
+    read = {path: letters(path, pages_of) for path in files}
+    found = {path.name: [name for name in ASSESSORS if name in text] for path, text in read.items()}
     assert {name: told for name, told in found.items() if told} == {}
     told = (folders["named"] / "turned_away.csv").read_text(encoding="utf-8")
     assert "One assessor scored body against the panel" in told
@@ -194,10 +198,12 @@ def alternatives_of(paper: Path) -> list[str]:
     return found
 
 
-def test_the_paper_tells_no_number_that_no_table_has(editions: dict[str, Path], read_back: ReadBack) -> None:
+def test_the_paper_tells_no_number_that_no_table_has(
+    editions: dict[str, Path], read_back: ReadBack, pages_of: PagesOf
+) -> None:
     edition = read_back(editions["named"])
     paper = editions["named"] / "summary-2025.pdf"
-    pages = [" ".join(sheet.extract_text().split()) for sheet in PdfReader(paper).pages]
+    pages = [" ".join(text.split()) for text in pages_of(paper)]
     pages = [re.sub(r"Trials of the \d+ season: annual summary \d+ of \d+", " ", text) for text in pages]
     titles = list(edition.titles)
     starts = [next(at for at, text in enumerate(pages[1:], 1) if text.startswith(title)) for title in titles]
@@ -241,3 +247,23 @@ def test_the_workbook_has_no_number_that_no_table_has(editions: dict[str, Path],
                 wrong += [(sheet.title, cell.coordinate, number) for number in found]
     assert checked > 1000
     assert wrong == []
+
+
+@pytest.mark.parametrize("name", ["named", "hidden"])
+def test_every_number_of_the_tables_says_what_it_is_and_the_open_standards_checker_takes_them(
+    editions: dict[str, Path], name: str
+) -> None:
+    # frictionless, an implementation of the Data Package standard: descriptor, sizes, hashes, types.
+    from frictionless import validate
+
+    described = editions[name] / "datapackage.json"
+    package = json.loads(described.read_text(encoding="utf-8"))
+    untold = [
+        (table["name"], field["name"])
+        for table in package["resources"]
+        for field in table["schema"]["fields"]
+        if field["type"] in ("number", "integer", "boolean") and "description" not in field
+    ]
+    assert untold == []
+    report = validate(str(described))
+    assert report.valid, report.flatten(["rowNumber", "fieldName", "type", "note"])
