@@ -158,8 +158,8 @@ def catch_up(session: Session) -> None:
         return
     known = {(line.entry_id, line.checksum) for line in read(session.path)}
     for number, checksum in entries:
-        entry = last_entry(session, until=number)
-        if entry is None or (number, checksum) in known:
+        entry = None if (number, checksum) in known else last_entry(session, until=number)
+        if entry is None:
             continue
         files = session.rows(
             "SELECT file, coalesce(sha256, '') FROM files WHERE entry_id = $entry ORDER BY file_no",
