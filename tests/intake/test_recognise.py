@@ -7,6 +7,7 @@ from typing import Any
 
 import openpyxl
 import polars as pl
+import pytest
 
 LONG = "trial_id,arm_id,vessel_id,stage,sample_date,analyte,value,unit,lab\n"
 ROW = "LS24-ORR,control,ORR-01,end_AF,2024-10-15,pH,3.31,,lab_north\n"
@@ -108,6 +109,41 @@ def test_a_misspelt_heading_is_asked_about_once_and_nothing_enters(judge: Any) -
     assert batch.files["held"].to_list() == [2]
     assert batch.findings.select("code", "cell").rows() == [("heading_misspelt", "A1")]
     assert batch.findings["items"].to_list() == [[0, 1]]
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "where"),
+    [
+        ("value,value", "3.31,3.45", "H1"),
+        ("value,Result", "3.31,3.45", "H1"),
+        ("value,unit,unit", "3.31,,g/L", "I1"),
+    ],
+)
+def test_two_columns_of_one_meaning_that_differ_are_asked_about(
+    judge: Any, heading: str, cells: str, where: str
+) -> None:
+    text = LONG.replace("value,unit" if "unit" in heading else "value", heading)
+    row = ROW.replace("3.31," if "unit" in heading else "3.31", cells)
+    batch = judge(("a.csv", text + row))
+    asked = batch.findings.filter(pl.col("severity") == "hold")
+    assert asked.select("code", "cell").rows() == [("heading_twice", where)]
+    assert batch.files.select("accepted", "held").row(0) == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "given", "cells"),
+    [
+        ("value", "value,value", "3.31", "3.31, 3.31 "),
+        ("value", "value,result", "3.31", "3.31,"),
+        ("lab", "lab,note,comments", "lab_north", "lab_north,warm,two"),
+    ],
+)
+def test_two_columns_that_say_the_same_or_change_no_number_are_no_question(
+    judge: Any, old: str, new: str, given: str, cells: str
+) -> None:
+    batch = judge(("a.csv", LONG.replace(old, new) + ROW.replace(given, cells)))
+    assert _codes(batch, "hold") == []
+    assert batch.readings["value"].to_list() == [3.31]
 
 
 def test_a_column_of_an_unknown_thing_with_a_unit_is_refused_not_dropped(judge: Any) -> None:

@@ -14,8 +14,8 @@ from crosscellar.contract.frames import LINES, empty
 from crosscellar.contract.tabs import WITHOUT_READINGS
 from crosscellar.intake.alike import find_layouts
 from crosscellar.intake.findings import Faults
-from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name
-from crosscellar.intake.headings import HeadingReader
+from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name, column_letters
+from crosscellar.intake.headings import Heading, HeadingReader
 from crosscellar.intake.recognise import Recognised, Table, recognise
 from crosscellar.intake.tidy import ITEMS, block_name, describe, tidy, tidy_alike, together, unread_columns
 
@@ -32,6 +32,8 @@ _NOUNS: Final = {
     "scale_low": "lower end of the scale",
     "scale_high": "upper end of the scale",
 }
+#: What may stand in several columns: analytes of a wide sheet, and words that change no number.
+_REPEATABLE: Final = frozenset({"analyte_value", "note", "method", "lab"})
 
 
 @dataclass(slots=True)
@@ -251,7 +253,35 @@ def _forms(table: Table, table_no: int) -> list[_Form]:
         for heading in table.headings
         if heading.how == "misspelt" and heading.field not in (spelt | {"analyte_value"})
     )
+    forms.extend(
+        _Form(
+            table_no,
+            "heading_twice",
+            table.heading_row,
+            second.column,
+            second.text,
+            f"Columns {column_letters(first.column)} and {column_letters(second.column)} both give "
+            f"{_NOUNS.get(first.field, first.field)}, and differ: is the first meant?",
+            "Confirm, or send the sheet with one of them.",
+        )
+        for first, second in _twice(table)
+    )
     return forms
+
+
+def _twice(table: Table) -> Iterable[tuple[Heading, Heading]]:
+    """Headings of which only the first is read, with one of the same meaning whose cells say otherwise."""
+    read: dict[str, Heading] = {}
+    beside = {heading.column for heading in table.beside}
+    for heading in table.headings:
+        if not heading.known or heading.field in _REPEATABLE or heading.column in beside:
+            continue
+        first = read.setdefault(heading.field, heading)
+        columns = (str(first.column), str(heading.column))
+        if first is not heading and set(columns) <= set(table.rows.columns):
+            one, other = (table.rows[name].fill_null("").str.strip_chars() for name in columns)
+            if ((one != other) & (other != "")).any():
+                yield first, heading
 
 
 def _not_recognised(found: Recognised, table_no: int) -> _Form:
