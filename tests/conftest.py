@@ -1,4 +1,4 @@
-"""What all tests share: no network, their part of the cores, and one small network taken in from the demo."""
+"""What all tests share: no network, the longest first, and one small network taken in from the demo."""
 
 from __future__ import annotations
 
@@ -11,13 +11,7 @@ from pathlib import Path
 
 import pytest
 
-#: Workers side by side share the cores: more threads than cores only wait for each other. Set before polars
-#: is imported, which reads it once; the programs that tests start have it too.
-WORKERS = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
-if WORKERS > 1:
-    os.environ.setdefault("POLARS_MAX_THREADS", str(max(1, (os.cpu_count() or 1) // WORKERS)))
-
-from crosscellar.network import Network  # noqa: E402
+from crosscellar.network import Network
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 OFFLINE = Path(__file__).parent / "offline"

@@ -120,7 +120,7 @@ def test_another_process_seed_thread_count_locale_zone_and_folder_give_the_same_
     for one in words:
         assert cli.main(["--store", "store", *one.split()]) == 0
     here = digests(tmp_path / "here")
-    there = outputs(small, tmp_path / "another folder", ("4242", "4", "C", "Pacific/Apia"), words)
+    there = outputs(small, tmp_path / "another folder", ("4242", "1", "C", "Pacific/Apia"), words)
     assert {Path(name).suffix for name in here} >= {".html", ".pdf", ".xlsx", ".csv", ".parquet", ".json"}
     assert [name for name in here | there if here.get(name) != there.get(name)] == []
 
