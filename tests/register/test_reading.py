@@ -112,6 +112,18 @@ def test_decimal_commas_are_read_as_decimals(sound: Tables, folder: Folder, cont
     assert register.questions["smallest_difference"].to_list() == [0.25]
 
 
+def test_a_table_that_is_there_twice_is_refused_by_the_names_of_both(
+    sound: Tables, folder: Folder, contract: Contract
+) -> None:
+    """The one that comes later would hold, and nobody would know which that is."""
+    path = folder(sound)
+    (path / "Sites.txt").write_bytes((path / "sites.csv").read_bytes())
+    with pytest.raises(RegisterRefused, match=r"the table sites is there twice, in \S+ and in \S+") as told:
+        read_register(path, contract)
+    assert "sites.csv" in told.value.what
+    assert "Sites.txt" in told.value.what
+
+
 @pytest.mark.parametrize("cell", [str, typed], ids=["cells as text", "cells as typed in"])
 def test_a_workbook_with_a_tab_a_table_equals_the_folder(
     cell: Callable[[str], Any], sound: Tables, folder: Folder, contract: Contract, tmp_path: Path

@@ -172,6 +172,13 @@ DAMAGES: dict[str, tuple[Callable[[Tables], None], list[str]]] = {
         change("arms", 1, level="once"),
         ["arms.csv row 3: level is 'once', which is not a number."],
     ),
+    "a level that is a thousand or one and a quarter": (
+        change("arms", 1, level="1,250"),
+        [
+            ("arms.csv row 3: level is '1,250': a thousand and more, or a decimal comma? Write it without a "
+            "comma.")
+        ],
+    ),
     "a level that is not finite": (
         change("arms", 1, level="1e999"),
         ["arms.csv row 3: level is '1e999', which is not a number."],

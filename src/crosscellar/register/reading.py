@@ -19,6 +19,8 @@ from crosscellar.register.trials import DERIVED_RESPONSES, Register, columns_of
 
 _WHOLE = re.compile(r"[+-]?\d{1,9}")
 _DAY = re.compile(r"(\d{4}-\d{2}-\d{2})([T ]00:00(:00)?)?")
+#: 1,250 is a thousand and more to some, and little more than one to others.
+_TWO_WAYS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?")
 
 
@@ -107,6 +109,11 @@ def _value(cell: str, kind: str, where: str, faults: list[str]) -> object:
     plain = cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell
     if kind == "whole" and _WHOLE.fullmatch(cell):
         return int(cell)
+    if kind == "number" and _TWO_WAYS.fullmatch(cell):
+        faults.append(
+            f"{where} is {cell!r}: a thousand and more, or a decimal comma? Write it without a comma."
+        )
+        return None
     if kind == "number" and _NUMBER.fullmatch(plain) and math.isfinite(float(plain)):
         return float(plain)
     if kind == "date" and (day := _DAY.fullmatch(cell)):

@@ -47,9 +47,9 @@ def read_tables(path: Path, contract: Contract) -> dict[str, TextTable]:
         When nothing is there, or what is there is neither a folder of CSVs nor a workbook.
     """
     if path.is_dir():
-        sources = dict(_folder(path))
+        sources = [*_folder(path)]
     elif path.is_file():
-        sources = dict(_workbook(path))
+        sources = [*_workbook(path)]
     else:
         raise RegisterRefused(
             "there is no register here",
@@ -58,8 +58,14 @@ def read_tables(path: Path, contract: Contract) -> dict[str, TextTable]:
         )
     by_key = {name_key(name): name for name in contract.register_tables}
     found: dict[str, TextTable] = {}
-    for title, (where, grid) in sources.items():
+    for title, (where, grid) in sources:
         name = by_key.get(name_key(title))
+        if name in found:
+            raise RegisterRefused(
+                f"the table {name} is there twice, in {found[name].where} and in {where}",
+                where=path,
+                next_step="Take away the one that does not hold.",
+            )
         if name is not None:
             found[name] = _headed(name, where, grid, contract)
     if not found:
