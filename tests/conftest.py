@@ -17,7 +17,15 @@ DEMO = Path(__file__).parents[1] / "data" / "demo"
 OFFLINE = Path(__file__).parent / "offline"
 
 #: What takes longest is begun first, so that no worker is left alone with it in the end.
-LONGEST = ("test_store_kills", "test_rebuilding", "test_console_blocks", "test_messy", "test_pooling")
+LONGEST = (
+    "test_store_kills",
+    "test_summary",
+    "test_rebuilding",
+    "test_console_blocks",
+    "test_messy",
+    "test_pooling",
+    "test_pipelines",
+)
 
 
 def pytest_configure(config: pytest.Config) -> None:

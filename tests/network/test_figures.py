@@ -50,15 +50,3 @@ def test_an_ending_that_is_no_figure_is_refused_with_those_that_are(demo_store: 
         pytest.raises(CrosscellarError, match=r"\.svg, \.png or \.pdf"),
     ):
         network.effects_figure("lees-stirring", tmp_path / "spread.xlsx")
-
-
-def test_the_summary_shows_curves_where_a_ferment_response_is_planned_and_the_spread_of_vessels(
-    demo_store: Path, tmp_path: Path
-) -> None:
-    with cc.Network.open(demo_store, read_only=True) as network:
-        network.summary(2022, out=tmp_path, anonymous=True)
-        sites = network._register.sites["site_name"].to_list()
-    page = (tmp_path / "summary-2022-anonymous.html").read_text(encoding="utf-8")
-    assert 'aria-label="Ferment curves. Site ' in page
-    assert "How far vessels of one arm differ" in page
-    assert not [site for site in sites if site in page]

@@ -65,6 +65,14 @@ def test_the_anonymous_edition_holds_no_site_and_no_trial_by_name_in_any_format(
     assert {path.name: found[path] for path in hidden if found[path]} == {}
 
 
+def test_an_anonymous_page_shows_curves_where_a_ferment_response_is_planned_and_the_spread_of_vessels(
+    editions: dict[str, Path],
+) -> None:
+    page = (editions["hidden"] / "summary-2023-anonymous.html").read_text(encoding="utf-8")
+    assert 'aria-label="Ferment curves. Site ' in page
+    assert "How far vessels of one arm differ" in page
+
+
 def test_a_question_still_open_says_what_would_decide_it_and_a_settled_one_does_not(
     editions: dict[str, Path],
 ) -> None:
