@@ -175,8 +175,10 @@ DAMAGES: dict[str, tuple[Callable[[Tables], None], list[str]]] = {
     "a level that is a thousand or one and a quarter": (
         change("arms", 1, level="1,250"),
         [
-            ("arms.csv row 3: level is '1,250': a thousand and more, or a decimal comma? Write it without a "
-            "comma.")
+            (
+                "arms.csv row 3: level is '1,250': a thousand and more, or a decimal comma? "
+                "Write it without a comma."
+            )
         ],
     ),
     "a level that is not finite": (
