@@ -36,7 +36,7 @@ RuleSettings = Mapping[str, Mapping[str, float]]
 
 #: So many files and bytes are read, judged and stored as one batch: memory stays bounded, a file is whole or
 #: not there.
-BATCH_FILES = 400
+BATCH_FILES = 2000
 BATCH_BYTES = 64_000_000
 
 

@@ -36,8 +36,8 @@ __all__ = [
 _TEXT_NAMES: Final = frozenset({".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ""})
 _WORKBOOK_NAMES: Final = frozenset({".xlsx"})
 _DEEPEST_FOLDER: Final = 20
-#: So many cells of short texts wait at most before they are laid out: some 30 MB.
-_CELLS_TOGETHER: Final = 300_000
+#: So many bytes of short texts wait at most before they are laid out: as cells, some twenty times as many.
+_BYTES_TOGETHER: Final = 2_000_000
 
 Source = Path | str | tuple[str, bytes]
 
@@ -181,13 +181,13 @@ def _begin(name: str, content: bytes, limits: Limits) -> _Begun:
 def _finished(begun: Iterable[_Begun], limits: Limits) -> Iterator[Document | Unreadable]:
     """The records in their order; the cells of short texts are laid out for many at a time."""
     part: list[_Begun] = []
-    cells = 0
+    size = 0
     for one in begun:
         part.append(one)
-        cells += sum(map(len, one.records)) if isinstance(one, _Waiting) else 0
-        if cells > _CELLS_TOGETHER:
+        size += len(one.content) if isinstance(one, _Waiting) else 0
+        if size > _BYTES_TOGETHER:
             yield from _laid_out(part, limits)
-            part, cells = [], 0
+            part, size = [], 0
     yield from _laid_out(part, limits)
 
 
@@ -275,14 +275,15 @@ def _found_in(folder: Path, prefix: str, depth: int) -> Iterator[Found]:
             else:
                 yield from _found_in(Path(entry.path), f"{name}/", depth + 1)
         else:
-            yield Found(Path(entry.path), name, _size_of(Path(entry.path)))
+            yield Found(Path(entry.path), name, _size_of(entry))
 
 
-def _size_of(path: Path) -> int:
+def _size_of(entry: os.DirEntry[str] | Path) -> int:
     try:
-        return path.lstat().st_size
+        status = entry.lstat() if isinstance(entry, Path) else entry.stat(follow_symlinks=False)
     except (OSError, ValueError):
         return 0
+    return status.st_size
 
 
 def _not_taken(name: str, code: str, reason: str, next_step: str) -> Unreadable:
@@ -328,7 +329,10 @@ def _read_file(path: Path, name: str, limits: Limits) -> _Begun:
                 "Split it into several files.",
             )
         try:
-            content = opened.read(limits.text_bytes + 1)
+            # room for the largest file there may be costs more than most files do
+            content = opened.read(status.st_size + 1)
+            if len(content) > status.st_size:
+                content += opened.read(limits.text_bytes)
         except OSError:
             return _not_taken(name, "cannot_open", "The file cannot be read", "Copy it again.")
     return _begin(name, content, limits)

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import islice
 from typing import Final, Protocol
@@ -115,6 +115,14 @@ def _likeliest(tried: Iterable[tuple[str, Iterable[list[str]]]]) -> str:
     return best
 
 
+def _only_one(tried: Mapping[str, Iterable[list[str]]]) -> str | None:
+    """The separator that the text has, where it has one and that splits a row."""
+    if len(tried) != 1:
+        return None
+    ((separator, records),) = tried.items()
+    return separator if any(len(cells) > 1 and any(cells) for cells in records) else None
+
+
 def _records(text: str, separator: str) -> _Reader:
     # process wide in the csv module, whose default would refuse a long note; only ever set to this
     csv.field_size_limit(_LINE_CHARACTERS)
@@ -204,7 +212,8 @@ def split_text(content: bytes, limits: Limits) -> Split:
         separator = find_separator(text)
     else:
         tried = {mark: _all_records(text, mark) for mark in SEPARATORS if mark in text}
-        separator = _likeliest((mark, records[:_SAMPLE_LINES]) for mark, (records, _) in tried.items())
+        sampled = {mark: records[:_SAMPLE_LINES] for mark, (records, _) in tried.items()}
+        separator = _only_one(sampled) or _likeliest(sampled.items())
     if len(text) > _SAMPLE_CHARACTERS:
         _refuse_open_quote(text, separator)
         return Split(text, encoding, separator, remarks, None)
