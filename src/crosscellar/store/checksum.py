@@ -58,6 +58,11 @@ def content_of(session: Session, target: str, stored_ids: pl.Series) -> Content:
         return _content(session.rows(TARGETS[target].digest_chosen)[0])
 
 
+def content_between(session: Session, target: str, *, first: int, last: int) -> Content:
+    """The content of the items of one table that have these numbers and all between."""
+    return _content(session.rows(TARGETS[target].digest_between, {"first": first, "last": last})[0])
+
+
 def content_standing(session: Session, *, until: int, tables: Collection[str] = tuple(TARGETS)) -> Content:
     """The content that stands after entry `until` in these tables, computed anew from every row."""
     content = Content()

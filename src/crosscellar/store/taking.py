@@ -11,7 +11,7 @@ import polars as pl
 from crosscellar.contract.frames import Batch, Columns
 from crosscellar.errors import StoreError
 from crosscellar.store import journal
-from crosscellar.store.checksum import Content, content_of
+from crosscellar.store.checksum import Content, content_between, content_of
 from crosscellar.store.circumstances import Circumstances, write_circumstances
 from crosscellar.store.ledger import Entry, last_entry, write_entry
 from crosscellar.store.session import Session
@@ -157,13 +157,14 @@ def _numbered(
     frame: pl.DataFrame, files: pl.DataFrame, entry: int, *, fileless: bool = False
 ) -> pl.DataFrame:
     """The frame's rows of these files with their numbers; `fileless` keeps rows that name no file."""
-    joined = frame.join(files.select("file_no", "file_id"), on="file_no", how="left", maintain_order="left")
-    keep = pl.col("file_id").is_not_null()
-    return (
-        joined.filter(keep | pl.col("file_no").is_null() if fileless else keep)
-        .drop("file_no", "file")
-        .with_columns(pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
+    file_id = pl.col("file_no").replace_strict(
+        files["file_no"], files["file_id"], default=None, return_dtype=pl.Int32
     )
+    numbered = frame.with_columns(file_id.alias("file_id"), pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
+    if numbered["file_id"].has_nulls():
+        keep = pl.col("file_id").is_not_null()
+        numbered = numbered.filter(keep | pl.col("file_no").is_null() if fileless else keep)
+    return numbered.drop("file_no", "file")
 
 
 def _store_set_aside(
@@ -217,7 +218,8 @@ def enter(
             where=session.path,
             next_step="Run `crosscellar check`.",
         )
-    content = content.plus(content_of(session, target, numbered[what.identity]))
+    last = first + numbered.height - 1
+    content = content.plus(content_between(session, target, first=first, last=last))
     return withdraw(session, target, clashes["old_id"], clashes["new_id"], entry, content)
 
 

@@ -69,6 +69,7 @@ class Target:
     entered: str
     count: str
     digest_chosen: str
+    digest_between: str
     digest_standing: str
     replaced: str
     twice: str
@@ -158,6 +159,7 @@ def _target(
             """
         ),
         count=fill("SELECT count(*) FROM TABLE WHERE entry_id = $entry"),
+        digest_between=fill(_DIGESTS.replace("CHOICE", "s.IDENTITY BETWEEN $first AND $last")),
         digest_chosen=fill(_DIGESTS.replace("CHOICE", "s.IDENTITY IN (SELECT stored_id FROM chosen)")),
         digest_standing=fill(
             _DIGESTS.replace("CHOICE", "s.entry_id <= $until AND s.IDENTITY NOT IN (WITHDRAWN)")
