@@ -41,8 +41,8 @@ class Evidence:
         #: By the day of the answer, whether arms must have gone to one laboratory, and the one question whose
         #: responses they are of (None: all).
         self._known_effects: dict[tuple[date | datetime | None, bool, str | None], pl.DataFrame] = {}
-        #: Of single questions of a large store, with whether arms must have gone to one laboratory.
-        self._known_of_one: dict[tuple[str, bool], pl.DataFrame] = {}
+        #: Those of single questions, by the same.
+        self._known_of_one: dict[tuple[date | datetime | None, bool, str | None], pl.DataFrame] = {}
         self._large = LARGE
 
     @cached_property
@@ -55,6 +55,9 @@ class Evidence:
     def _forget(self) -> None:
         """What was worked out from the store no longer holds: the store has changed."""
         self.__dict__.pop("_register", None)
+        self._forget_effects()
+
+    def _forget_effects(self) -> None:
         self._known_effects.clear()
         self._known_of_one.clear()
 
@@ -119,23 +122,49 @@ class Evidence:
         response: str | None,
         same_laboratory: bool,
     ) -> pl.DataFrame:
-        """The effects of one question; of a large store its own trials alone are read, where that will do."""
-        today = measure is None and as_of is None
-        if not today or self._known_effects or self._store.snapshot().standing < self._large:
+        """The effects of one question, without those of the others where they are not known yet.
+
+        Of a large store its own trials alone are read; who asks a small one about a second question gets
+        everything, computed once.
+        """
+        key = (as_of, same_laboratory, question)
+        if measure is None and key in self._known_of_one:
+            return self._known_of_one[key]
+        if measure is not None or self._knows_others(key) or key in self._known_effects:
             found = self._all_effects(
                 as_of, measure=measure, question=question, response=response, same_laboratory=same_laboratory
             )
             return found.filter(pl.col("question") == question)
-        key = (question, same_laboratory)
-        if key not in self._known_of_one:
-            self._known_of_one[key] = effects_of_one_in_store(
+        if as_of is None and self._is_large:
+            found = effects_of_one_in_store(
                 self._store,
                 self._register,
                 self._contract,
                 question=question,
                 same_laboratory=same_laboratory,
             )
-        return self._known_of_one[key]
+        else:
+            found = effects_in_store(
+                self._store,
+                self._register if as_of is None else self._register_as_of(as_of),
+                self._contract,
+                alone=question,
+                as_of=as_of,
+                question=question,
+                same_laboratory=same_laboratory,
+            )
+        self._known_of_one[key] = found
+        return found
+
+    @property
+    def _is_large(self) -> bool:
+        return self._store.snapshot().standing >= self._large
+
+    def _knows_others(self, key: tuple[date | datetime | None, bool, str | None]) -> bool:
+        """Whether others were asked about on this day: then all are worked out, but of a large store."""
+        asked = [*self._known_effects, *self._known_of_one]
+        others = any(known[:2] == key[:2] and known[2] != key[2] for known in asked)
+        return others and not self._is_large
 
     def _all_effects(
         self,
@@ -156,8 +185,7 @@ class Evidence:
             known = self._known_effects.get((*day, None), self._known_effects.get((*day, question)))
             if known is not None:
                 return known
-        second = any(key[:2] == day for key in self._known_effects)
-        alone = None if second else question
+        alone = None if self._knows_others((*day, question)) else question
         found = effects_in_store(
             self._store,
             self._register if as_of is None else self._register_as_of(as_of),

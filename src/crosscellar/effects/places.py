@@ -21,18 +21,20 @@ def numbered(column: pl.Series) -> tuple[Integers, int]:
 
     Text counts in the order of the alphabet, an Enum in its own.
     """
+    missing = column.null_count()
     if column.dtype == pl.String:
-        column = column.cast(pl.Enum(column.drop_nulls().unique().sort()))
+        column = column.cast(pl.Enum((column.drop_nulls() if missing else column).unique().sort()))
     if isinstance(column.dtype, pl.Enum):
         size = column.dtype.categories.len()
-        return column.to_physical().cast(pl.Int64).fill_null(size).to_numpy(), size + 1
-    if column.null_count() == column.len():
+        numbers = column.to_physical().cast(pl.Int64)
+        return (numbers.fill_null(size) if missing else numbers).to_numpy(), size + 1
+    if missing == column.len():
         return np.zeros(column.len(), dtype=np.int64), 1
     whole = column.cast(pl.Int64)
-    known = whole.drop_nulls().to_numpy()
+    known = (whole.drop_nulls() if missing else whole).to_numpy()
     least, most = int(known.min()), int(known.max())
     size = most - least + 1
-    return (whole - least).fill_null(size).to_numpy(), size + 1
+    return ((whole - least).fill_null(size).to_numpy() if missing else known - least), size + 1
 
 
 def in_order(frame: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:

@@ -143,11 +143,10 @@ def tidy(frame: Any, columns: Columns) -> pl.DataFrame:
 
 def about(frame: pl.DataFrame) -> dict[str, str]:
     """What was measured (`ABOUT`), "" where the frame does not say or its rows differ."""
-    said = {}
-    for name in ABOUT:
-        values = frame[name].unique().drop_nulls().to_list() if name in frame.columns else []
-        said[name] = str(values[0]) if len(values) == 1 else ""
-    return said
+    told = [name for name in ABOUT if name in frame.columns]
+    found = frame.select(pl.col(name).drop_nulls().unique().implode() for name in told).to_dict()
+    values = {name: column[0].to_list() for name, column in found.items() if column.len()}
+    return {name: str(values[name][0]) if len(values.get(name, ())) == 1 else "" for name in ABOUT}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
