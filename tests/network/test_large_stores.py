@@ -59,18 +59,24 @@ def test_what_is_remembered_is_used_and_holds_no_name_of_a_trial(own_store: Path
     assert (wide["variance"] > plain["variance"]).all()
 
 
-def test_a_decision_makes_what_was_remembered_worth_nothing(own_store: Path) -> None:
-    with opened(own_store, large=True) as network:
-        network.effects("lees-stirring")
-    before = json.loads(remembered_path(own_store).read_text("utf-8"))["state"]
+def test_a_correction_makes_what_was_worked_out_worth_nothing(own_store: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "glycerol.csv"
     with Network.open(own_store) as network:
-        waiting = network._store.findings(open_only=True).filter(pl.col("trial_id").str.starts_with("LS"))
-        network._store.decide(int(waiting["finding_id"][0]), "accept", reason="the laboratory confirmed")
+        network._large = 0
+        before = network.effects("lees-stirring")
+        state = json.loads(remembered_path(own_store).read_text("utf-8"))["state"]
+        standing = network._store.measured(analytes=["glycerol"])
+        one = standing.filter(pl.col("trial_id").str.starts_with("LS") & (pl.col("stage") == "pre_bottling"))
+        sheet.write_text(
+            one[:1].with_columns(pl.col("value") * 1.02).drop("time", "qualifier").write_csv(), "utf-8"
+        )
+        (taken,) = network.intake([sheet], correction=True).files.to_dicts()
+        assert taken["accepted"] == 1
+        after = network.effects("lees-stirring")
     with opened(own_store, large=False) as network:
-        now = network.effects("lees-stirring")
-    with opened(own_store, large=True) as network:
-        assert_frame_equal(network.effects("lees-stirring"), now, check_exact=True)
-    assert json.loads(remembered_path(own_store).read_text("utf-8"))["state"] != before
+        assert_frame_equal(network.effects("lees-stirring"), after, check_exact=True)
+    assert not before.equals(after)
+    assert json.loads(remembered_path(own_store).read_text("utf-8"))["state"] != state
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"state": 1}', "null", "\udcff"])
