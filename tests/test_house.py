@@ -31,6 +31,7 @@ LEVELS = {
     "proposals": 7,
     "answers": 5,
     "lending": 4,
+    "kept": 6,
     "summary": 8,
     "evidence": 9,
     "rebuilding": 9,

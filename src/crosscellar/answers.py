@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache, partial
@@ -18,6 +18,7 @@ from crosscellar.pooling import Pooled, adjust_monitored, pool
 from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_scale
 from crosscellar.pooling.dose import DoseFit
 from crosscellar.pooling.explained import dose
+from crosscellar.pooling.models import FEW_SITES
 from crosscellar.register import Register
 
 if TYPE_CHECKING:
@@ -114,6 +115,7 @@ def effects_in_store(
     contract: Contract,
     *,
     alone: str | None = None,
+    like: Collection[str] = (),
     as_of: date | datetime | None = None,
     **asked: Any,
 ) -> pl.DataFrame:
@@ -121,20 +123,25 @@ def effects_in_store(
 
     `alone` is a question: only what is planned in its trials is looked at then, in every trial of the
     network. Responses of other names lend these nothing, so that no number is another; a triangle that was
-    not planned counts as monitored, and so every planned triangle stays.
+    not planned counts as monitored, and so every planned triangle stays. `like` names responses: these only
+    are looked at then, in every trial.
     """
     from crosscellar.effects import analytes_needed, effects_of_store
+    from crosscellar.effects.picks import TRIANGLES
 
     planned = planned_responses(register, contract)
     if alone is not None:
         planned = _planned_like(planned, register, alone)
+    if like:
+        planned = planned.filter(pl.col("response").is_in([*like, *TRIANGLES]))
+    tasted = not like or not {*TRIANGLES}.isdisjoint(like)
     needed = analytes_needed(planned["response"].unique().to_list(), contract)
     return effects_of_store(
         store.measured(analytes=needed, as_of=as_of),
         register.design(),
         planned,
         contract,
-        picks=store.picks(as_of=as_of),
+        picks=store.picks(as_of=as_of) if tasted else None,
         scores=store.scores(as_of=as_of),
         **asked,
     )
@@ -189,7 +196,7 @@ def pool_question(
     contract: Contract,
     *,
     asked: Asked,
-    everything: pl.DataFrame | Callable[[], pl.DataFrame] | None = None,
+    everything: pl.DataFrame | Callable[[str], pl.DataFrame] | None = None,
 ) -> Pools:
     """The answers for each response of one question's effects.
 
@@ -198,8 +205,8 @@ def pool_question(
     effects
         EFFECTS of this question.
     everything
-        EFFECTS of the whole network, or what gives them, to learn how far sites usually differ on the same
-        analyte. It is called where an answer has a prior: few sites, or an interval that asks for one.
+        EFFECTS of the whole network, to learn how far sites usually differ on the same analyte; or what gives
+        them for one response, called where an answer has a prior: few sites, or an interval that asks for it.
     """
     judged = judgement_of(question, contract)
     groups = _in_order(effects)
@@ -233,11 +240,20 @@ def pool_question(
 
 def _scale_of(
     variances: pl.Series,
-    everything: pl.DataFrame | Callable[[], pl.DataFrame] | None,
+    everything: pl.DataFrame | Callable[[str], pl.DataFrame] | None,
     question: str,
     key: Mapping[str, Any],
 ) -> TauScale:
-    return tau_scale_of(variances, everything() if callable(everything) else everything, question, key)
+    alike = everything(str(key["response"])) if callable(everything) else everything
+    return tau_scale_of(variances, alike, question, key)
+
+
+def take_prior(effects: pl.DataFrame, interval: str) -> list[str]:
+    """The responses whose answers have a prior for how far sites differ, as far as the effects show."""
+    usable = effects.filter(pl.col("usable") & (pl.col("variance") > 0))
+    sites = usable.group_by("response").agg(pl.col("site").n_unique())
+    few = sites.filter(pl.col("site").is_between(2, FEW_SITES) | (interval == "bayes"))
+    return few["response"].sort().to_list()
 
 
 def dose_of(pooled: Pooled) -> DoseFit | None:

@@ -14,15 +14,14 @@ from crosscellar.answers import (
     Asked,
     Pools,
     dose_words,
-    effects_in_store,
-    effects_of_one_in_store,
     planned_responses,
     pool_question,
+    take_prior,
     with_control_levels,
 )
 from crosscellar.contract import load_contract
 from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
-from crosscellar.lending import LARGE
+from crosscellar.kept import How, KeptEffects
 from crosscellar.pooling import Pooled
 from crosscellar.register import Register
 from crosscellar.results import Answer, EffectsAnswer, Written
@@ -38,28 +37,21 @@ class Evidence:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._contract = load_contract()
-        #: By the day of the answer, whether arms must have gone to one laboratory, and the one question whose
-        #: responses they are of (None: all).
-        self._known_effects: dict[tuple[date | datetime | None, bool, str | None], pl.DataFrame] = {}
-        #: Those of single questions, by the same.
-        self._known_of_one: dict[tuple[date | datetime | None, bool, str | None], pl.DataFrame] = {}
-        self._large = LARGE
+        self._kept = KeptEffects(store, self._contract, self._register_as_of)
 
     @cached_property
     def _register(self) -> Register:
-        return self._register_as_of(None)
+        return Register.of_tables(self._store.register_frames(), self._contract)
 
     def _register_as_of(self, as_of: date | datetime | None) -> Register:
+        if as_of is None:
+            return self._register
         return Register.of_tables(self._store.register_frames(as_of=as_of), self._contract)
 
     def _forget(self) -> None:
         """What was worked out from the store no longer holds: the store has changed."""
         self.__dict__.pop("_register", None)
-        self._forget_effects()
-
-    def _forget_effects(self) -> None:
-        self._known_effects.clear()
-        self._known_of_one.clear()
+        self._kept.forget()
 
     def effects(
         self,
@@ -99,106 +91,12 @@ class Evidence:
         if question is not None:
             self._question(question)
         response = None if response is None else self._response(response)
-        if question is None:
-            found = self._all_effects(
-                read_day(as_of), measure=measure, response=response, same_laboratory=same_laboratory
-            )
-        else:
-            found = self._effects_of_one(
-                question, read_day(as_of), measure=measure, response=response, same_laboratory=same_laboratory
-            )
+        how = How(read_day(as_of), measure, response, same_laboratory)
+        found = self._kept.everywhere(how) if question is None else self._kept.of_one(question, how)
         if response is not None:
             found = found.filter(pl.col("response") == response)
         if stage is not None:
             found = found.filter(pl.col("stage") == self._stage(stage))
-        return found
-
-    def _effects_of_one(
-        self,
-        question: str,
-        as_of: date | datetime | None,
-        *,
-        measure: str | None,
-        response: str | None,
-        same_laboratory: bool,
-    ) -> pl.DataFrame:
-        """The effects of one question, without those of the others where they are not known yet.
-
-        Of a large store its own trials alone are read; who asks a small one about a second question gets
-        everything, computed once.
-        """
-        key = (as_of, same_laboratory, question)
-        if measure is None and key in self._known_of_one:
-            return self._known_of_one[key]
-        if measure is not None or self._knows_others(key) or key in self._known_effects:
-            found = self._all_effects(
-                as_of, measure=measure, question=question, response=response, same_laboratory=same_laboratory
-            )
-            return found.filter(pl.col("question") == question)
-        if as_of is None and self._is_large:
-            found = effects_of_one_in_store(
-                self._store,
-                self._register,
-                self._contract,
-                question=question,
-                same_laboratory=same_laboratory,
-            )
-        else:
-            found = effects_in_store(
-                self._store,
-                self._register if as_of is None else self._register_as_of(as_of),
-                self._contract,
-                alone=question,
-                as_of=as_of,
-                question=question,
-                same_laboratory=same_laboratory,
-            )
-        self._known_of_one[key] = found
-        return found
-
-    @property
-    def _is_large(self) -> bool:
-        return self._store.snapshot().standing >= self._large
-
-    def _knows_others(self, key: tuple[date | datetime | None, bool, str | None]) -> bool:
-        """Whether others were asked about on this day: then all are worked out, but of a large store."""
-        asked = [*self._known_effects, *self._known_of_one]
-        others = any(known[:2] == key[:2] and known[2] != key[2] for known in asked)
-        return others and not self._is_large
-
-    def _all_effects(
-        self,
-        as_of: date | datetime | None,
-        *,
-        measure: str | None = None,
-        question: str | None = None,
-        response: str | None = None,
-        same_laboratory: bool = True,
-    ) -> pl.DataFrame:
-        """The network's effects: of `question`'s responses in every question, or of everything.
-
-        Who asks about a second question gets everything, computed once. Where another measure than the
-        default is asked for, there are the question's own effects only.
-        """
-        day = (as_of, same_laboratory)
-        if measure is None:
-            known = self._known_effects.get((*day, None), self._known_effects.get((*day, question)))
-            if known is not None:
-                return known
-        alone = None if self._knows_others((*day, question)) else question
-        found = effects_in_store(
-            self._store,
-            self._register if as_of is None else self._register_as_of(as_of),
-            self._contract,
-            alone=alone,
-            as_of=as_of,
-            question=question if measure is not None else None,
-            response=response if measure is not None else None,
-            measure=measure,
-            same_laboratory=same_laboratory,
-        )
-        if measure is None:
-            self._known_effects[(*day, alone)] = found
         return found
 
     def effects_answer(
@@ -220,7 +118,7 @@ class Evidence:
         effects = self.effects(
             question, response=response, measure=measure, as_of=as_of, same_laboratory=same_laboratory
         )
-        register = self._register if as_of is None else self._register_as_of(read_day(as_of))
+        register = self._register_as_of(read_day(as_of))
         without = trials_without_effect(
             effects,
             register.design(),
@@ -332,14 +230,8 @@ class Evidence:
             # Another measure makes sense for one response at a time: the one the hypothesis names.
             response = str(asked["primary_response"])
         response = None if response is None else self._response(response)
-        how: dict[str, Any] = {
-            "measure": measure,
-            "response": response,
-            "same_laboratory": same_laboratory,
-        }
-        effects = with_control_levels(
-            self._effects_of_one(question, read_day(as_of), **how), self._register.arms
-        )
+        how = How(read_day(as_of), measure, response, same_laboratory)
+        effects = with_control_levels(self._kept.of_one(question, how), self._register.arms)
         if response is not None:
             effects = effects.filter(pl.col("response") == response)
         if measure is not None and effects.is_empty():
@@ -352,7 +244,7 @@ class Evidence:
             asked,
             self._contract,
             asked=Asked(method, interval, level, by, measure),
-            everything=lambda: self._all_effects(read_day(as_of), question=question, **how),
+            everything=self._kept.alike(question, how, take_prior(effects, interval)),
         )
         return _answer(asked, pools, self._register.arms, one=response is not None)
 

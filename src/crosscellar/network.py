@@ -227,7 +227,7 @@ class Network(Prospects, Upkeep):
             if not dry_run:
                 how = Circumstances(received, correction, settings, program_version())
                 self._store.take_in(batch, how=how)
-                self._forget_effects()
+                self._kept.forget()
             if marked_up is not None and documents is not None:
                 written += self._mark_up(batch, documents, Path(marked_up))
             files.append(batch.files)
@@ -275,7 +275,7 @@ class Network(Prospects, Upkeep):
         decided = self._store.decide(
             finding, decision, reason=reason, value=None if value is None else str(value)
         )
-        self._forget_effects()
+        self._kept.forget()
         if decided.waiting_for:
             numbers = ", ".join(str(number) for number in decided.waiting_for)
             message = f"On record. Some readings wait for finding {numbers} too."

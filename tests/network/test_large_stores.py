@@ -23,7 +23,7 @@ def own_store(demo_store: Path, tmp_path: Path) -> Path:
 def opened(path: Path, *, large: bool) -> Network:
     network = Network.open(path, read_only=True)
     if large:
-        network._large = 0
+        network._kept.large = 0
     return network
 
 
@@ -62,7 +62,7 @@ def test_what_is_remembered_is_used_and_holds_no_name_of_a_trial(own_store: Path
 def test_a_correction_makes_what_was_worked_out_worth_nothing(own_store: Path, tmp_path: Path) -> None:
     sheet = tmp_path / "glycerol.csv"
     with Network.open(own_store) as network:
-        network._large = 0
+        network._kept.large = 0
         before = network.effects("lees-stirring")
         state = json.loads(remembered_path(own_store).read_text("utf-8"))["state"]
         standing = network._store.measured(analytes=["glycerol"])
