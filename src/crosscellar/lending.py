@@ -56,8 +56,9 @@ def effects_of_one(
     trials = pl.col("question_id") == question
     own = design.filter(trials)
     own_trials = own["trial_id"].unique().sort().to_list()
+    readings = store.measured(analytes=names, trials=own_trials)
     lab = effects_of_store(
-        store.measured(analytes=names, trials=own_trials),
+        readings,
         own,
         planned.filter(measured & pl.col("trial_id").is_in(own_trials)),
         contract,
@@ -68,8 +69,9 @@ def effects_of_one(
     rest = planned.filter(~measured)
     # Triangles lean on no other trial.
     leans = not rest["response"].is_in(list(TRIANGLES)).all()
+    logged = analytes_needed(rest["response"].unique(), contract)
     others = effects_of_store(
-        store.measured(analytes=analytes_needed(rest["response"].unique(), contract)),
+        store.measured(analytes=logged) if logged else readings.clear(),
         design if leans else own,
         rest,
         contract,
