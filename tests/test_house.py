@@ -109,6 +109,11 @@ def test_heavy_packages_have_one_home(path: Path) -> None:
         assert homes is None or room_of(path) in homes, f"{path.name}:{line} imports {module}"
 
 
+def test_the_page_for_developers_names_every_room() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert [room for room in LEVELS if not re.search(rf"^  {room}(\.py|/) ", page, re.M)] == []
+
+
 def test_tests_import_what_the_package_or_its_test_extra_names() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     named = [*project["dependencies"], *project["optional-dependencies"]["test"]]
