@@ -52,12 +52,12 @@ def _effects(sites: list[str], *, seasons: int = 1, arm: str = "warm", centre: f
     return pl.concat([empty(EFFECTS), pl.DataFrame(rows, schema_overrides=dict(EFFECTS))], how="diagonal")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def effects_of() -> EffectsOf:
     return _effects
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def summary_of() -> SummaryOf:
     """A summary of one question over the given sites; `names` are the sites' names in full."""
 

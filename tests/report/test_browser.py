@@ -72,7 +72,7 @@ def console_of(done: subprocess.CompletedProcess[str]) -> list[str]:
     return [line for line in done.stderr.splitlines() if "CONSOLE" in line]
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def page(summary_of: SummaryOf) -> str:
     sites = [f"s{number:02}" for number in range(12)]
     names = [f"The Long Name of a Hillside Estate behind the Old Mill, {site}" for site in sites]
