@@ -130,3 +130,13 @@ def test_every_row_has_as_many_cells_as_headings_and_an_empty_season_is_written(
         assert {len(row) for row in sheet.rows} <= {len(sheet.headings)}
     bare = replace(summary, questions=(), counts=(), readings=())
     assert "Season" in load_workbook(write_workbook(bare, tmp_path / "bare.xlsx")).sheetnames
+
+
+def test_a_table_without_rows_is_named_on_the_first_tab_and_prints_no_empty_page(
+    summary_of: SummaryOf, tmp_path: Path
+) -> None:
+    book = load_workbook(write_workbook(summary_of(["lonely"]), tmp_path / "book.xlsx"))
+    assert book.sheetnames == ["Season", "Answers", "Effects"]
+    told = {row[1].value for row in book["Season"].iter_rows(min_row=4) if row[0].value == "No tab"}
+    assert {"Not pooled", "Triangle tests", "Turned away", "What would decide it"} <= told
+    assert all(tab.max_row > 3 for tab in book)

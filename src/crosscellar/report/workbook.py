@@ -6,7 +6,7 @@ import math
 import re
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time
 from pathlib import Path
 from typing import Any, Final
@@ -48,7 +48,19 @@ class Sheet:
 
 
 def sheets_of(summary: Summary) -> tuple[Sheet, ...]:
-    """The tables of a summary, as its page shows them, in the order of the tabs."""
+    """The tables of a summary, as its page shows them, in the order of the tabs.
+
+    A table without rows has no tab, which would print as an empty page: the first one names it.
+    """
+    first, *others = _sheets(summary)
+    empty = tuple(
+        ("No tab", sheet.name, "Nothing to show in this edition.") for sheet in others if not sheet.rows
+    )
+    return (replace(first, rows=(*first.rows, *empty)), *(sheet for sheet in others if sheet.rows))
+
+
+def _sheets(summary: Summary) -> tuple[Sheet, ...]:
+    """Every table, those without rows too."""
     about = (
         *(("The season in numbers", name, _plain(value)) for name, value in summary.counts),
         *(("Readings that came in", name, _plain(value)) for name, value in summary.readings),
