@@ -13,8 +13,9 @@ from typing import Final
 from crosscellar.report.content import Figure
 from crosscellar.report.drawing import Sketch, draw
 
-#: A further process takes about as long to start as so many figures take to draw.
-_WORTH: Final = 8
+#: Figures that each process must have to draw. One more takes as long to start as eight figures take, so that
+#: with fewer than twice as many nothing is gained (benchmarks/summary_speed.py).
+_WORTH: Final = 16
 #: Between two drawings; a drawing is text and has none.
 _BETWEEN: Final = b"\0"
 _SERVE: Final = "from crosscellar.report.workers import serve; serve()"
