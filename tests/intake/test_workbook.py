@@ -401,6 +401,14 @@ SHEET = "xl/worksheets/sheet1.xml"
         (SHEET, b'<row r="2"', b'<row r="1"'),
         (SHEET, b'<c r="A2">', b'<c r="A3">'),
         (SHEET, b"</sheetData>", b'<row r="2000000"><c><v>1</v></c></row></sheetData>'),
+        # what would be read ten thousand times, or take as much memory, if it were believed
+        ("xl/workbook.xml", b"</sheets>", b'<sheet name="x" sheetId="9" r:id="rId1"/></sheets>'),
+        (
+            SHEET,
+            b"<sheetData>",
+            b"<cols>" + b'<col min="9" max="9" hidden="1"/>' * 16_385 + b"</cols><sheetData>",
+        ),
+        (SHEET, b"</sheetData>", b'<row r="1048577" hidden="1"/></sheetData>'),
         ("xl/sharedStrings.xml", b"<t>value</t>", b"<t>va<q xmlns='of:another'>x</q>lue</t>"),
         (SHEET, b"<sheetData>", b"<a>" * 60 + b"</a>" * 60 + b"<sheetData>"),
         ("xl/workbook.xml", b"<sheets>", b"<sheats>"),

@@ -202,6 +202,8 @@ class _Reader:
         elif name == "row":
             self._row_is_told = "r" in attributes
             self._row = _count(attributes["r"]) if self._row_is_told else self._row + 1
+            if not 1 <= self._row <= _LAST_ROW:
+                raise ValueError("row beyond the sheet")
             self._row_text = str(self._row)
             self._column = 0
             if attributes.get("hidden") in ("1", "true") or _is_zero(attributes.get("ht")):
@@ -210,7 +212,9 @@ class _Reader:
             self._phonetic = True
         elif name == "col":
             if attributes.get("hidden") in ("1", "true") or _is_zero(attributes.get("width")):
-                self.cells.hidden_columns.append((int(attributes["min"]), int(attributes["max"])))
+                self.cells.hidden_columns.append((_count(attributes["min"]), _count(attributes["max"])))
+                if len(self.cells.hidden_columns) > _LAST_COLUMN:
+                    raise ValueError("more hidden columns than a sheet has")
         elif name == "mergeCell":
             self._merge(attributes.get("ref", ""))
 
@@ -251,7 +255,7 @@ class _Reader:
     def _place(self) -> tuple[int, int]:
         reference = self._attributes.get("r")
         if reference is None:
-            if not (1 <= self._row <= _LAST_ROW and self._column < _LAST_COLUMN):
+            if self._row < 1 or self._column >= _LAST_COLUMN:
                 raise ValueError("cell beyond the sheet")
             return self._row, self._column + 1
         # nearly every cell is of the row it stands in, in a column that was met before

@@ -81,13 +81,18 @@ def _read(
         styles = _styles(reader, archive)
         strings, struck = _strings(reader, archive, limits)
         grids = []
+        seen: set[str] = set()
         for tab, relation in reader.parser.find_sheets():
             if not relation.Type.endswith("/worksheet"):
                 continue
             path = relation.target
+            if path in seen:
+                # a tab a part: named ten thousand times, one part would be read as often
+                raise ValueError("two tabs of one part")
+            seen.add(path)
             with archive.open(path) as part:
                 cells = read_cells(_pieces(part), strings, struck, styles, limits)
-            _read_comments(archive, path, cells, limits)
+            _read_comments(archive, path, cells, limits, seen)
             grids.append(_grid(tab.name or "", tab.state != "visible", cells, limits))
         if not grids and _is_strict(archive):
             raise Refused(
@@ -130,7 +135,7 @@ def _strings(reader: Any, archive: zipfile.ZipFile, limits: Limits) -> tuple[lis
         return read_strings(_pieces(part), limits)
 
 
-def _read_comments(archive: zipfile.ZipFile, path: str, cells: Cells, limits: Limits) -> None:
+def _read_comments(archive: zipfile.ZipFile, path: str, cells: Cells, limits: Limits, seen: set[str]) -> None:
     from openpyxl.comments.comment_sheet import CommentSheet
     from openpyxl.packaging.relationship import get_dependents, get_rels_path
     from openpyxl.xml.functions import fromstring
@@ -146,6 +151,9 @@ def _read_comments(archive: zipfile.ZipFile, path: str, cells: Cells, limits: Li
         target = posixpath.normpath(str(relation.target)).lstrip("/")
         if target not in archive.namelist() or archive.getinfo(target).file_size > limits.part_bytes:
             continue
+        if target in seen:
+            raise ValueError("comments of two tabs")
+        seen.add(target)
         for reference, comment in sheet.from_tree(fromstring(archive.read(target))).comments:
             place = read_reference(reference)
             if place is not None:
