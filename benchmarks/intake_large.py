@@ -197,10 +197,12 @@ def run(contestant: str, work: Path, *, script: str = __file__) -> dict[str, Any
 
 
 def answer_alone(take: Callable[[Path], dict[str, Any]], work: Path) -> None:
-    """Prints what was stored, and the largest resident set of this process, for `run` to read."""
+    """Prints what was stored, this process's largest resident set and its processor time, for `run` to read."""
     result = take(work)
-    largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(json.dumps({**result, "megabytes": largest}))
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    print(
+        json.dumps({**result, "megabytes": used.ru_maxrss / 1024, "processor": used.ru_utime + used.ru_stime})
+    )
 
 
 def measured(
