@@ -197,7 +197,7 @@ def run(contestant: str, work: Path, *, script: str = __file__) -> dict[str, Any
 
 
 def answer_alone(take: Callable[[Path], dict[str, Any]], work: Path) -> None:
-    """Prints what was stored, this process's largest resident set and its processor time, for `run` to read."""
+    """Prints what was stored, and this process's largest resident set and processor time, for `run`."""
     result = take(work)
     used = resource.getrusage(resource.RUSAGE_SELF)
     print(

@@ -113,7 +113,7 @@ def main() -> None:
         "",
         f"Sheets of {ROWS} readings, 1 % dirty. Medians of {asked.runs} runs, whole processes in turn;",
         "`python benchmarks/intake_many.py` repeats it. The floor judges nothing: it opens, hashes and reads",
-        "each file and stores all rows in one insert. Processor seconds say more where other work runs beside.",
+        "each file and stores all rows in one insert. Processor seconds tell more on a busy machine.",
         "",
         "| files | who | seconds | ratio | processor seconds | ratio | peak MB | ratio | stored | rest |",
         "|---|---|---|---|---|---|---|---|---|---|",

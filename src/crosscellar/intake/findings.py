@@ -39,6 +39,7 @@ class Faults:
 
     rules: Mapping[str, Rule] = field(default_factory=lambda: load_contract().rules)
     parts: list[pl.DataFrame] = field(default_factory=list)
+    noted: list[tuple[object, ...]] = field(default_factory=list)
 
     def add(
         self,
@@ -55,6 +56,7 @@ class Faults:
         """Keep one fault for each row of an item frame; `row` and `column` name what locates it."""
         if frame.is_empty():
             return
+        self._write_down()
         code_expr = pl.lit(code) if isinstance(code, str) else code
         suggestion_expr = pl.lit(suggestion) if isinstance(suggestion, str) else suggestion
         given = frame.select(
@@ -86,27 +88,22 @@ class Faults:
         item_nos: tuple[int, ...] = (),
     ) -> None:
         """Keep one fault of a whole file, table or heading, for these items or for none."""
-        nobody: list[int | None] = [None]
-        given = pl.DataFrame(
-            {
-                "item_no": [*item_nos] if item_nos else nobody,
-                "file_no": file_no,
-                "sheet": sheet,
-                "row": row,
-                "column": column,
-                "code": code,
-                "severity": severity,
-                "value": value,
-                "message": message,
-                "suggestion": suggestion,
-            },
-            schema=_FAULTS,
+        self.noted.extend(
+            (item_no, file_no, sheet, row, column, code, severity, value, message, suggestion)
+            for item_no in item_nos or (None,)
         )
-        self.parts.append(given.with_columns(self._severity()))
 
     def frame(self) -> pl.DataFrame:
         """All faults so far, one row each."""
+        self._write_down()
         return pl.concat(self.parts) if self.parts else pl.DataFrame(schema=_FAULTS)
+
+    def _write_down(self) -> None:
+        """Make one frame of the notes since the last: thousands of files may have one each."""
+        if self.noted:
+            given = pl.DataFrame(self.noted, schema=_FAULTS, orient="row")
+            self.parts.append(given.with_columns(self._severity()))
+            self.noted.clear()
 
     def _severity(self) -> pl.Expr:
         known = {code: rule.severity for code, rule in self.rules.items()}
