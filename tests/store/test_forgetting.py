@@ -484,14 +484,14 @@ def test_a_kept_workbook_that_cannot_be_unpacked_is_named_and_can_be_given_up(
         told = lived.forget(**call, dry_run=True)  # type: ignore[arg-type]
         assert told.unsearched == ("broken.xlsx",)
         assert any("not searched: 1 file (broken.xlsx)" in sentence for sentence in told.left)
-    given = lived.forget(text=NAME, drop_files=True)
+    given = lived.forget(assessor=CODE, trials=TRIALS, drop_files=True)
     assert "broken.xlsx" in given.given_up
     assert given.unsearched == ()
     assert lived.check().sound
     assert lived.forget(text=NAME).unsearched == ()
     # Once given up it is not kept again, nor on record again.
     entries = len(lived._store.history().steps())
-    lived.intake([broken])
+    assert lived.intake([broken]).findings["code"].to_list() == ["damaged"]
     assert len(lived._store.history().steps()) == entries
 
 

@@ -128,13 +128,19 @@ class History:
         ]
 
     def tasted_by_forgotten(self) -> frozenset[str]:
-        """SHA-256 of the files in whose bytes an assessor stands who was forgotten."""
+        """SHA-256 of the files in whose bytes an assessor stands who was forgotten.
+
+        Of files whose bytes were given up only those of which something was read: the others were given up
+        because nobody can search them.
+        """
         return frozenset(
             sha256
             for (sha256,) in self._session.rows(
                 """
                 SELECT g.sha256 FROM (
-                    SELECT entry_id, sha256 FROM forgotten_in UNION ALL SELECT entry_id, sha256 FROM given_up
+                    SELECT entry_id, sha256 FROM forgotten_in UNION ALL
+                    SELECT entry_id, sha256 FROM given_up
+                    WHERE sha256 IN (SELECT sha256 FROM files WHERE readings_in > 0)
                 ) AS g
                 JOIN forgotten AS n USING (entry_id)
                 WHERE n.kind = 'assessor'
