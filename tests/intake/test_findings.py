@@ -181,3 +181,32 @@ def test_a_hidden_row_of_a_wide_sheet_is_one_finding_for_all_its_readings(judge:
     batch = judge(("hidden.xlsx", kept.getvalue()))
     hidden = batch.findings.filter(pl.col("code") == "hidden_row")
     assert hidden.select("cell", pl.col("items").list.len()).rows() == [("C3", 3)]
+
+
+def test_faults_stand_in_the_order_in_which_they_were_told_however_they_were_told(contract: Contract) -> None:
+    faults = Faults(contract.rules)
+    items = pl.DataFrame({"item_no": [7], "file_no": [1], "sheet": [""], "row": [2], "column": [3]})
+
+    def note(value: str, *item_nos: int) -> None:
+        faults.note(
+            file_no=1,
+            sheet="",
+            row=None,
+            column=None,
+            code="unknown_column",
+            value=value,
+            message="",
+            item_nos=item_nos,
+        )
+
+    note("first")
+    note("second", 4, 5)
+    faults.add(items, "out_of_range", pl.lit(""), value=pl.lit("third"))
+    note("fourth")
+    told = faults.frame()
+    assert told["value"].to_list() == ["first", "second", "second", "third", "fourth"]
+    assert told["item_no"].to_list() == [None, 4, 5, 7, None]
+    assert told["severity"].to_list() == [
+        contract.rules[code].severity for code in [*["unknown_column"] * 3, "out_of_range", "unknown_column"]
+    ]
+    assert faults.frame().equals(told)
