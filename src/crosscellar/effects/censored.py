@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import log_ndtr
 
 Array = npt.NDArray[np.float64]
 
@@ -101,6 +100,8 @@ def censored_arms(
 
 def _log_between(low: Array, high: Array) -> Array:
     """The log of the normal probability between two limits, in the tail where it stays finite."""
+    from scipy.special import log_ndtr
+
     turned = low + high > 0
     near = log_ndtr(np.where(turned, -low, high))
     far = log_ndtr(np.where(turned, -high, low))

@@ -12,7 +12,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import digamma, polygamma
 
 Array = npt.NDArray[np.float64]
 
@@ -72,6 +71,8 @@ def inverse_trigamma(values: npt.ArrayLike) -> Array:
 
     Newton's method on 1/trigamma, which is nearly straight (Smyth 2004, appendix).
     """
+    from scipy.special import polygamma
+
     y = np.asarray(values, dtype=np.float64)
     x = 0.5 + 1.0 / y
     for _ in range(60):
@@ -93,6 +94,8 @@ def fit_prior(variance: npt.ArrayLike, df: npt.ArrayLike) -> Prior | None:
     Variances of no degrees of freedom, or of exactly 0 (readings too coarse to differ), have no logarithm
     and are left out; fewer than three remaining give None.
     """
+    from scipy.special import digamma, polygamma
+
     s2 = np.asarray(variance, dtype=np.float64)
     d = np.asarray(df, dtype=np.float64)
     known = (d > 0) & (s2 > 0) & np.isfinite(s2) & np.isfinite(d)

@@ -7,7 +7,6 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.special import gammaln
 
 from crosscellar.errors import NotComputable, UnknownName
 
@@ -42,6 +41,8 @@ def hedges_correction(df: npt.ArrayLike) -> Array:
 
     Gamma(df/2) / (sqrt(df/2) Gamma((df - 1)/2)) (Hedges 1981, eq. 6e); NaN below 2 degrees of freedom.
     """
+    from scipy.special import gammaln
+
     m = np.asarray(df, dtype=np.float64)
     safe = np.where(m > 1.0, m, 2.0)
     # Above 1e6 the gamma functions cancel to noise while 1 - 3/(4 df - 1) is exact to double precision.
@@ -226,6 +227,8 @@ def exact_p(x_t: npt.ArrayLike, n_t: npt.ArrayLike, x_c: npt.ArrayLike, n_c: npt
     Two-sided exact test, both margins held: the hypergeometric probabilities no greater than the observed one
     (Fisher 1935). It needs no correction where an arm is at 0 or n.
     """
+    from scipy.special import gammaln
+
     a, n1, c, n2 = (np.asarray(v, dtype=np.float64)[:, None] for v in (x_t, n_t, x_c, n_c))
     events = a + c
     x = np.arange(float(n1.max(initial=0.0)) + 1.0)[None, :]

@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import bdtr, bdtrc, betaincinv, ndtr, owens_t
 
 from crosscellar.errors import NotComputable
 
@@ -68,12 +67,16 @@ def chance_correct(d_prime: npt.ArrayLike) -> Array:
 
     The triangle's integral (Ennis 1993) in closed form by Owen's T function: 1 - 4 T(d' / sqrt 6, sqrt 3).
     """
+    from scipy.special import owens_t
+
     h = np.asarray(d_prime, dtype=np.float64) / np.sqrt(6.0)
     return np.asarray(1.0 - 4.0 * owens_t(h, np.sqrt(3.0)), dtype=np.float64)
 
 
 def chance_correct_slope(d_prime: npt.ArrayLike) -> Array:
     """The change of `chance_correct` per unit of d-prime (Brockhoff & Christensen 2010)."""
+    from scipy.special import ndtr
+
     h = np.asarray(d_prime, dtype=np.float64) / np.sqrt(6.0)
     density = np.exp(-0.5 * h * h) / np.sqrt(2.0 * np.pi)
     return np.asarray(4.0 / np.sqrt(6.0) * density * (ndtr(np.sqrt(3.0) * h) - 0.5), dtype=np.float64)
@@ -108,6 +111,8 @@ def similarity_limit(n: int, *, discriminators: float, beta: float = 0.05) -> in
     correct picks than c, the share of tasters who tell is below `discriminators` but for a chance of beta
     (ISO 4120:2021, annex A).
     """
+    from scipy.special import bdtr
+
     c = np.arange(0, n + 1)
     few = np.flatnonzero(bdtr(c, n, (1.0 + 2.0 * discriminators) / 3.0) <= beta)
     return int(c[few[-1]]) if few.size else None
@@ -123,6 +128,8 @@ def triangle_power(n: int, *, discriminators: float, alpha: float = 0.05) -> flo
 
 def exact_limits(correct: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95) -> tuple[Array, Array]:
     """Lower and upper exact limits of a share (Clopper & Pearson 1934), arrays."""
+    from scipy.special import betaincinv
+
     x = np.asarray(correct, dtype=np.float64)
     size = np.asarray(n, dtype=np.float64)
     tail = (1.0 - level) / 2.0
@@ -181,4 +188,6 @@ def triangle_result(correct: int, n: int, *, alpha: float = 0.05, level: float =
 
 
 def _at_least(correct: npt.NDArray[np.int_], n: int, chance: float) -> Array:
+    from scipy.special import bdtrc
+
     return np.where(correct <= 0, 1.0, bdtrc(np.maximum(correct - 1, 0), n, chance))
