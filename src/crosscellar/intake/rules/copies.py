@@ -71,13 +71,10 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
     rows = rows.with_columns(pl.when(within).then(pl.col("value").diff().round(9)).alias("step"))
     changes = ~within.fill_null(False) | pl.col("step").ne_missing(pl.col("step").shift())
     rows = rows.with_columns(changes.cum_sum().alias("run"))
-    runs = (
-        rows.lazy()
-        .filter(pl.col("step") != 0)
-        .group_by("run")
-        .agg(pl.len().alias("steps"), pl.col("step", "cells", "column_no", "analyte").first())
-        .collect()
-    )
+    begun = rows.select("run", "step", "cells", "column_no", "analyte").with_row_index("at")
+    begun = begun.filter(pl.col("run") != pl.col("run").shift(fill_value=0))
+    ends = pl.col("at").shift(-1, fill_value=rows.height)
+    runs = begun.with_columns((ends - pl.col("at")).alias("steps")).drop("at").filter(pl.col("step") != 0)
     long = runs.filter(pl.col("steps") >= rule.settings["least"] - 1)
     if long.is_empty():
         return no_hits()

@@ -39,16 +39,19 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
     ferment logs, read off coarse scales, are left out.
     """
     column = ["file_no", "sheet", "analyte"]
-    rows = _typed(view.sampled.select(*column, "item_no", "name", "text_sent")).with_columns(
-        pl.col("decimals").max().over(column).alias("places")
+    # Each different text of a column is read once, however often it stands there.
+    texts = view.sampled.lazy().filter(pl.col("item_no").is_not_null())
+    texts = texts.group_by([*column, "text_sent"], maintain_order=True).agg(
+        pl.len().cast(pl.Int64).alias("times"), pl.col("item_no", "name").first()
     )
+    rows = _typed(texts.collect()).with_columns(pl.col("decimals").max().over(column).alias("places"))
     last = ((pl.col("typed").abs() * 10.0 ** pl.col("places")).round(0) % 10).cast(pl.Int32)
     columns = (
         rows.filter(pl.col("places") > 0)
         .group_by(column, maintain_order=True)
         .agg(
-            pl.len().alias("total"),
-            last.is_in([0, 5]).sum().cast(pl.Int64).alias("ending"),
+            pl.col("times").sum().alias("total"),
+            pl.col("times").filter(last.is_in([0, 5])).sum().alias("ending"),
             pl.col("typed").n_unique().alias("different"),
             pl.col("item_no").first(),
             pl.col("name").first(),
