@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from crosscellar.network import Network
 
@@ -26,6 +27,10 @@ LONGEST = (
     "test_pooling",
     "test_pipelines",
 )
+
+# A busy machine must not fail a property: none is timed.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 def pytest_configure(config: pytest.Config) -> None:
