@@ -62,6 +62,16 @@ def test_a_units_row_totals_and_footnotes_are_lines_and_no_readings(judge: Any) 
     ]
 
 
+def test_of_a_long_table_that_nobody_knows_the_first_rows_are_kept_as_text(judge: Any) -> None:
+    rows = "".join(f"row {number};nothing of ours\n" for number in range(1, 6_001))
+    batch = judge(("list.csv", rows))
+    assert batch.files.select("status", "readings_in").row(0) == ("refused", 0)
+    assert batch.lines.height == 5_001
+    assert batch.lines.select("row", "text").row(4_999) == (5_000, "row 5000 | nothing of ours")
+    last = "and 1,000 more rows, of which none was read; the file itself is kept"
+    assert batch.lines.select("row", "text").row(5_000) == (5_001, last)
+
+
 def test_a_ferment_log_needs_no_unit_in_its_headings_and_keeps_the_hour(judge: Any) -> None:
     text = (
         "Trial,Arm,Vessel,Date,Time,Brix,Temperature,Note\n"

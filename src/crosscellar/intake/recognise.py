@@ -32,6 +32,8 @@ REQUIRED: Final = {
         "scale_high",
     ),
 }
+#: So many rows outside of tables are kept as text; of a table that nobody knows the file says the rest.
+_MOST_LINES: Final = 5_000
 _IDENTIFIERS: Final = {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", "sample_date"}
 #: What places a row: a trial, a vessel, a day, a session, an assessor.
 KEYS: Final = frozenset(_IDENTIFIERS | {"session_id", "assessor_id"})
@@ -96,11 +98,15 @@ def recognise(grid: Grid, reader: HeadingReader) -> Recognised:
 
 
 def _as_lines(grid: Grid, columns: list[str], stop: int, what: str) -> tuple[tuple[int, str, str], ...]:
-    some = grid.text.head(stop)
-    return tuple(
+    some = grid.text.head(min(stop, _MOST_LINES))
+    lines = [
         (row, what, _joined(cells))
         for row, cells in zip(some["row"].to_list(), some.select(columns).rows(), strict=True)
-    )
+    ]
+    if stop > _MOST_LINES:
+        more = f"and {stop - _MOST_LINES:,} more rows, of which none was read; the file itself is kept"
+        lines.append((int(grid.text["row"][_MOST_LINES]), what, more))
+    return tuple(lines)
 
 
 def _joined(cells: Iterable[str | None]) -> str:
