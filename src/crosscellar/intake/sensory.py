@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
+from crosscellar.contract.frames import PICKS, SCORES
 from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.identity import IdentifierMatcher
@@ -17,6 +18,11 @@ if TYPE_CHECKING:
 
 #: The six orders of two glasses of one wine and one of the other (ISO 4120), and where the odd one stands.
 ODD_PLACE: Final = {"AAB": 3, "ABA": 2, "BAA": 1, "BBA": 3, "BAB": 2, "ABB": 1}
+#: What is read off sheets of a tasting alone; a batch without one has it nowhere.
+_OF_PICKS: Final = (
+    "session_id", "assessor_id", "serving", "picked", "correct", "control_arm", "treatment_arm",
+)  # fmt: skip
+_OF_SCORES: Final = ("attribute", "scale_low", "scale_high")
 _PAIR: Final = re.compile(r"\s*(?:/|\||,|;|\+|&|\bvs\b\.?|\bversus\b|\bagainst\b|\band\b)\s*", re.IGNORECASE)
 #: A mail address, two words, or one written as a first name is: not a code.
 _LOOKS_NAMED: Final = r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}\p{Ll}{2,}$|^\+?[0-9][0-9 /()-]{6,}$"
@@ -25,10 +31,7 @@ _LOOKS_NAMED: Final = r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}\p{Ll}{2,}$|^\+?[0-9][0
 def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
     """Items of triangle tests with session, assessor, pair of arms, serving, picked and correct."""
     if items["target"].eq("readings").all():
-        nothing = {"session_id": pl.String, "assessor_id": pl.String, "serving": pl.String,
-                   "picked": pl.Int32, "correct": pl.Boolean, "control_arm": pl.String,
-                   "treatment_arm": pl.String}  # fmt: skip
-        return items.with_columns(pl.lit(None, dtype=dtype).alias(name) for name, dtype in nothing.items())
+        return items.with_columns(pl.lit(None, dtype=PICKS[name]).alias(name) for name in _OF_PICKS)
     picks = pl.col("target") == "picks"
     serving = pl.col("serving_sent").fill_null("").str.to_uppercase().str.replace_all(r"[^A-Z0-9]", "")
     items = _assessors(items, faults).with_columns(
@@ -147,8 +150,7 @@ def _pair(text: str | None, roles: dict[str, list[str]]) -> tuple[str | None, st
 def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
     """Items of score sheets with attribute and scale; a score outside its scale is refused."""
     if items["target"].ne("scores").all():
-        nothing = {"attribute": pl.String, "scale_low": pl.Float64, "scale_high": pl.Float64}
-        return items.with_columns(pl.lit(None, dtype=dtype).alias(name) for name, dtype in nothing.items())
+        return items.with_columns(pl.lit(None, dtype=SCORES[name]).alias(name) for name in _OF_SCORES)
     scores = pl.col("target") == "scores"
 
     def number(column: str) -> pl.Expr:

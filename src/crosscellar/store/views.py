@@ -8,6 +8,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.frames import FILES
+from crosscellar.store.ledger import ALL
 from crosscellar.store.session import Session
 from crosscellar.store.targets import OF_TRIALS
 
@@ -40,18 +41,20 @@ _FINDINGS: Final = """
 """.replace("STATE", _STATE)
 
 
-_MEASURED_SOME: Final = """
-    SELECT s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date, s."time", s.analyte, s.replicate,
-        s.lab, s.value, s.qualifier, s.unit, s.method
-    FROM readings AS s
-    WHERE s.entry_id <= $untilCHOSEN
-        AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
-            WHERE target = 'readings' AND entry_id <= $until
-            GROUP BY stored_id HAVING NOT arg_max(stands, step_id))
+_STANDS: Final = """s.entry_id <= $until AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
+        WHERE target = 'readings' AND entry_id <= $until
+        GROUP BY stored_id HAVING NOT arg_max(stands, step_id))"""
+_BY_KEY: Final = """
     ORDER BY s.trial_id, s.arm_id NULLS FIRST, s.vessel_id NULLS FIRST, s.stage NULLS FIRST,
         s.sample_date NULLS FIRST, s."time" NULLS FIRST, s.analyte, s.replicate NULLS FIRST,
         s.lab NULLS FIRST, s.reading_id
 """
+_MEASURED_SOME: Final = """
+    SELECT s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date, s."time", s.analyte, s.replicate,
+        s.lab, s.value, s.qualifier, s.unit, s.method
+    FROM readings AS s
+    WHERE STANDSCHOSEN BY_KEY
+""".replace("STANDS", _STANDS).replace("BY_KEY", _BY_KEY)
 _OF_ANALYTES: Final = " AND s.analyte IN (SELECT unnest($analytes::VARCHAR[]))"
 _OF_TRIALS: Final = f" AND {OF_TRIALS.replace('TABLE', 'readings')}"
 _MEASURED: Final = _MEASURED_SOME.replace("CHOSEN", "")
@@ -63,14 +66,10 @@ _PEERS: Final = """
     SELECT f.file_no, s.sheet, s."row", s."column", s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date,
         s."time", s.analyte, s.replicate, s.value, s.qualifier, s.unit, s.lab, s.method, s.note
     FROM readings AS s JOIN files AS f USING (file_id)
-    WHERE (s.trial_id IN (SELECT unnest($trials::VARCHAR[]))
-            OR s.reading_id > (SELECT max(reading_id) - $newest FROM readings))
-        AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
-            WHERE target = 'readings' GROUP BY stored_id HAVING NOT arg_max(stands, step_id))
-    ORDER BY s.trial_id, s.arm_id NULLS FIRST, s.vessel_id NULLS FIRST, s.stage NULLS FIRST,
-        s.sample_date NULLS FIRST, s."time" NULLS FIRST, s.analyte, s.replicate NULLS FIRST,
-        s.lab NULLS FIRST, s.reading_id
-"""
+    WHERE STANDS
+        AND (s.trial_id IN (SELECT unnest($trials::VARCHAR[]))
+            OR s.reading_id > (SELECT max(reading_id) - $newest FROM readings)) BY_KEY
+""".replace("STANDS", _STANDS).replace("BY_KEY", _BY_KEY)
 
 
 def findings_of(session: Session, *, until: int) -> pl.DataFrame:
@@ -93,7 +92,7 @@ def measured_of(
 
 def peers_of(session: Session, *, trials: Sequence[str], newest: int) -> pl.DataFrame:
     """What stands of these trials, and of the `newest` readings of all, in the order of the key."""
-    return session.frame(_PEERS, {"trials": list(trials), "newest": newest})
+    return session.frame(_PEERS, {"trials": list(trials), "newest": newest, "until": ALL})
 
 
 def files_of(session: Session, *, until: int) -> pl.DataFrame:

@@ -234,6 +234,7 @@ def apply_rules(
         for code, check in _asked(view).items()
         if (rule := rule_of(contract, code, settings)) is not None
     ]
+    view.make_shared()
     # Rules do not see each other; most of their time is spent where threads may run side by side.
     with ThreadPoolExecutor(max_workers=min(_AT_ONCE, os.cpu_count() or 1)) as pool:
         found = list(pool.map(lambda one: one[0](view, one[1]), asked))

@@ -90,6 +90,11 @@ class View:
     scores: pl.DataFrame
     contract: Contract
 
+    def make_shared(self) -> None:
+        """Nothing; what several rules look at is there, so that no two threads make it at once."""
+        for name in ("sampled", "positive", "columns"):
+            getattr(self, name)
+
     @cached_property
     def sampled(self) -> pl.DataFrame:
         logged = self.numbers["stage"] == LOG
