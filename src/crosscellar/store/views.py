@@ -60,7 +60,6 @@ _OF_TRIALS: Final = f" AND {OF_TRIALS.replace('TABLE', 'readings')}"
 _MEASURED: Final = _MEASURED_SOME.replace("CHOSEN", "")
 _MEASURED_ANALYTES: Final = _MEASURED_SOME.replace("CHOSEN", _OF_ANALYTES)
 _MEASURED_TRIALS: Final = _MEASURED_SOME.replace("CHOSEN", _OF_TRIALS)
-_MEASURED_BOTH: Final = _MEASURED_SOME.replace("CHOSEN", _OF_ANALYTES + _OF_TRIALS)
 
 _PEERS: Final = """
     SELECT f.file_no, s.sheet, s."row", s."column", s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date,
@@ -85,9 +84,9 @@ def measured_of(
         return session.frame(_MEASURED, {"until": until})
     if trials is None:
         return session.frame(_MEASURED_ANALYTES, {"until": until, "analytes": list(analytes or ())})
-    if analytes is None:
-        return session.frame(_MEASURED_TRIALS, {"until": until, "trials": list(trials)})
-    return session.frame(_MEASURED_BOTH, {"until": until, "analytes": list(analytes), "trials": list(trials)})
+    found = session.frame(_MEASURED_TRIALS, {"until": until, "trials": list(trials)})
+    # Asked for together with the trials, the analytes would be looked for in the whole table.
+    return found if analytes is None else found.filter(pl.col("analyte").is_in(list(analytes)))
 
 
 def peers_of(session: Session, *, trials: Sequence[str], newest: int) -> pl.DataFrame:
