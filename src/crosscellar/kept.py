@@ -61,31 +61,23 @@ class KeptEffects:
     def of_one(self, question: str, how: How) -> pl.DataFrame:
         """The effects of one question, without those of the others where they are not known yet.
 
-        Of a large store its own trials alone are read; who asks a small one about a second question gets
-        everything, computed once.
+        Of a large store its own trials alone are read; of a small one, the question's responses in all
+        questions, which a prior may ask for next; who asks it about a second question gets everything.
         """
         key = (*how.day, question)
-        if how.measure is None and key in self._own:
-            return self._own[key]
-        if how.measure is not None or key in self._all or self._others_known(key):
+        if how.measure is not None or how.as_of is not None or self._known(how, question) is not None:
             return self.everywhere(how, question).filter(pl.col("question") == question)
-        register = self.register(how.as_of)
-        if how.as_of is None and self._is_large:
-            found = effects_of_one_in_store(
-                self.store, register, self.contract, question=question, same_laboratory=how.same_laboratory
-            )
-        else:
-            found = effects_in_store(
+        if key not in self._own and self._is_large:
+            self._own[key] = effects_of_one_in_store(
                 self.store,
-                register,
+                self.register(None),
                 self.contract,
-                alone=question,
-                as_of=how.as_of,
                 question=question,
                 same_laboratory=how.same_laboratory,
             )
-        self._own[key] = found
-        return found
+        if key in self._own:
+            return self._own[key]
+        return self.everywhere(how, question).filter(pl.col("question") == question)
 
     def everywhere(self, how: How, question: str | None = None) -> pl.DataFrame:
         """The network's effects: of `question`'s responses in every question, or of everything.
@@ -105,7 +97,7 @@ class KeptEffects:
                 measure=how.measure,
                 same_laboratory=how.same_laboratory,
             )
-        known = self._all.get((*how.day, None), self._all.get((*how.day, question)))
+        known = self._known(how, question)
         if known is not None:
             return known
         alone = None if self._others_known((*how.day, question)) else question
@@ -135,12 +127,16 @@ class KeptEffects:
             )
 
         def given(response: str) -> pl.DataFrame:
-            known = (*how.day, None) in self._all or (*how.day, question) in self._all
+            known = self._known(how, question) is not None
             if known or how.measure is not None or response not in responses:
                 return self.everywhere(how, question)
             return of_responses()
 
         return given
+
+    def _known(self, how: How, question: str | None) -> pl.DataFrame | None:
+        """What was worked out before that holds all effects on the question's responses."""
+        return self._all.get((*how.day, None), self._all.get((*how.day, question)))
 
     @property
     def _is_large(self) -> bool:
