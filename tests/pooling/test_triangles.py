@@ -11,7 +11,8 @@ from scipy.special import expit
 from scipy.stats import binom, norm
 
 from crosscellar.errors import NotComputable
-from crosscellar.pooling.triangles import TrianglePool, _Counts, pool_triangles
+from crosscellar.pooling.counts import Counts
+from crosscellar.pooling.triangles import TrianglePool, pool_triangles
 
 
 def pooled(correct: list[int], n: list[int], **options: Any) -> TrianglePool:
@@ -30,7 +31,7 @@ def test_the_likelihood_is_the_integral_of_exact_binomials(centre: float, spread
         return quad(inside, -9, 9, epsabs=1e-14, limit=300, points=[-3, -1, 0, 1, 3])[0]
 
     expected = sum(np.log(site(x, size)) for x, size in zip(correct, n, strict=True))
-    counts = _Counts(np.array(correct, dtype=float), np.array(n, dtype=float), np.inf)
+    counts = Counts(np.array(correct, dtype=float), np.array(n, dtype=float), np.inf)
     assert counts.log_likelihood(centre, spread)[0] == pytest.approx(expected, abs=1e-8)
 
 
@@ -79,7 +80,7 @@ def test_extremes_side_by_side_are_computed() -> None:
 
 def test_the_interval_ends_where_the_profile_has_fallen_far_enough() -> None:
     result = pooled([20, 25, 22, 24, 26, 30], [36] * 6)
-    counts = _Counts(np.array([20.0, 25, 22, 24, 26, 30]), np.full(6, 36.0), 1.0)
+    counts = Counts(np.array([20.0, 25, 22, 24, 26, 30]), np.full(6, 36.0), 1.0)
 
     def best(logit: float) -> float:
         found = minimize_scalar(

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from crosscellar.pooling.confidence import NewSite, new_site
+from crosscellar.pooling.confidence import new_site
 from crosscellar.pooling.estimators import ESTIMATORS
 from crosscellar.pooling.heterogeneity import (
     Flags,
@@ -29,6 +29,7 @@ from crosscellar.pooling.intervals import (
     prediction,
     t_quantile,
 )
+from crosscellar.pooling.mixtures import NormalMixture
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +82,7 @@ class Answers:
     h2: Floats
     typical_variance: Floats
     narrower_than_common: Flags
-    at_new_sites: NewSite | None = None
+    at_new_sites: NormalMixture | None = None
 
     def columns(self) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
         """The arrays by name."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,9 @@ import numpy.typing as npt
 from crosscellar.errors import NotComputable
 from crosscellar.pooling.covariance import Covariance, Floats, independent
 from crosscellar.pooling.layers import Layers, gather
+from crosscellar.pooling.mixtures import NormalMixture
 from crosscellar.pooling.nested import label_codes, trial_codes
+from crosscellar.pooling.roots import rising_root
 
 #: Of a half-normal prior beyond this many scales there is 1e-17 left.
 FARTHEST = 8.6
@@ -33,6 +36,8 @@ _CALLED: Mapping[str, str] = {
 }
 #: On other scales the prior follows the precision of the effects: this many typical standard errors.
 DEFAULT_ERRORS = 2.0
+#: Scales tried, a tenth of the default to ten times it, before the best is drawn out.
+_SCALES_TRIED = 25
 #: Other questions needed before the scale is learnt.
 FEWEST_QUESTIONS = 3
 
@@ -55,8 +60,8 @@ class BayesFit:
         The prior's scale and the level asked for.
     n_sites
         How many sites it was fitted to.
-    mixture
-        Weight, centre, spread of the mean and spread of a new site's effect of each normal of the mixture.
+    of_mean, of_new
+        The posteriors of the mean and of a new site's effect.
     """
 
     estimate: float
@@ -75,17 +80,16 @@ class BayesFit:
     scale: float
     level: float
     n_sites: int
-    mixture: tuple[Floats, Floats, Floats, Floats] = field(repr=False)
+    of_mean: NormalMixture = field(repr=False)
+    of_new: NormalMixture = field(repr=False)
 
     def chance_above(self, value: float) -> float:
         """The posterior chance that the network's mean lies above `value`."""
-        weight, centre, spread, _ = self.mixture
-        return float(1.0 - _mixture_cdf(value, weight, centre, spread))
+        return float(1.0 - self.of_mean.below(value)[0])
 
     def chance_new_above(self, value: float) -> float:
         """The posterior chance that a new site's effect lies above `value`."""
-        weight, centre, _, new_spread = self.mixture
-        return float(1.0 - _mixture_cdf(value, weight, centre, new_spread))
+        return float(1.0 - self.of_new.below(value)[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,8 +182,10 @@ def half_normal(
     new_spread = np.sqrt(1.0 / precision + tau**2 + trial_tau**2)
     mean = float(weight @ centre)
     tail = (1.0 - level) / 2.0
-    quantile = _quantiles(weight, centre, spread, (tail, 0.5, 1.0 - tail))
-    new_quantile = _quantiles(weight, centre, new_spread, (tail, 0.5, 1.0 - tail))
+    of_mean = NormalMixture.of_one(weight, centre - mean, spread, mean)
+    of_new = NormalMixture.of_one(weight, centre - mean, new_spread, mean)
+    quantile = [float(of_mean.quantile(share)[0]) for share in (tail, 0.5, 1.0 - tail)]
+    new_quantile = [float(of_new.quantile(share)[0]) for share in (tail, 0.5, 1.0 - tail)]
     return BayesFit(
         estimate=mean,
         median=quantile[1],
@@ -197,7 +203,8 @@ def half_normal(
         scale=scale,
         level=level,
         n_sites=sites,
-        mixture=(weight, centre, spread, new_spread),
+        of_mean=of_mean,
+        of_new=of_new,
     )
 
 
@@ -255,18 +262,22 @@ def learn_tau_scale(
     likelihood = np.stack([_two_level_likelihood(y, v, line.node) for y, v in others])
     likelihood -= likelihood.max(axis=1, keepdims=True)
 
-    def misfit(log_scale: float) -> float:
-        scale = float(np.exp(log_scale))
-        log_prior = -0.5 * (line.node / scale) ** 2 - np.log(scale) + line.log_width
-        joint = likelihood + log_prior
+    def slopes(log_scale: float) -> tuple[float, float, float]:
+        """The log likelihood of a scale, its slope and its curvature, both with their signs turned."""
+        squared = (line.node / np.exp(log_scale)) ** 2
+        joint = likelihood - 0.5 * squared - log_scale + line.log_width
         peak = joint.max(axis=1, keepdims=True)
-        return -float((peak[:, 0] + np.log(np.exp(joint - peak).sum(axis=1))).sum())
+        weight = np.exp(joint - peak)
+        total = weight.sum(axis=1)
+        mean, square = weight @ squared / total, weight @ squared**2 / total
+        height = float((peak[:, 0] + np.log(total)).sum())
+        return height, float((1.0 - mean).sum()), float((2.0 * mean - (square - mean**2)).sum())
 
-    from scipy.optimize import minimize_scalar
-
-    bounds = (float(np.log(default.scale / 10.0)), float(np.log(default.scale * 10.0)))
-    found = minimize_scalar(misfit, bounds=bounds, method="bounded", options={"xatol": 1e-8})
-    scale = float(np.exp(found.x))
+    tried = np.log(default.scale) + np.log(10.0) * np.linspace(-1.0, 1.0, _SCALES_TRIED)
+    best = int(np.argmax([slopes(log_scale)[0] for log_scale in tried]))
+    around = tried[[max(best - 1, 0), min(best + 1, tried.size - 1)]]
+    log_scale = rising_root(lambda at: slopes(at)[1:], float(around[0]), float(around[1]), close=1e-10)
+    scale = float(np.exp(log_scale))
     words = (
         f"Prior for the spread between sites: half-normal with scale {scale:.3g}, "
         f"learnt from {len(others)} other questions of the network on this analyte."
@@ -331,27 +342,22 @@ class _Mass:
         self, outer: _Line, by_node: Floats, shift: float, shares: tuple[float, ...]
     ) -> list[float]:
         """Quantiles of tau: the panel that holds each share, then a sum over that panel's beginning."""
-        from scipy.optimize import brentq
-
         node, weight = np.polynomial.legendre.leggauss(NODES)
         panel = by_node.reshape(-1, NODES).sum(axis=1)
         upto = np.cumsum(panel)
 
-        def begun(x: float, low: float) -> float:
+        def missing(x: float, low: float, rest: float) -> tuple[float, float]:
             half = (x - low) / 2.0
-            density = np.exp(self.log_joint(low + half + half * node) - shift).sum(axis=1)
-            return float(half * (weight @ density))
+            nodes = np.append(low + half + half * node, x)
+            density = np.exp(self.log_joint(nodes) - shift).sum(axis=1)
+            return float(half * (weight @ density[:-1])) - rest, float(density[-1])
 
         found = []
         for share in shares:
             at = int(np.searchsorted(upto, share * upto[-1]))
-            low = float(outer.edge[at])
+            low, high = float(outer.edge[at]), float(outer.edge[at + 1])
             rest = float(share * upto[-1] - (upto[at] - panel[at]))
-
-            def missing(x: float, low: float = low, rest: float = rest) -> float:
-                return begun(x, low) - rest
-
-            found.append(float(brentq(missing, low, float(outer.edge[at + 1]), xtol=1e-12)))
+            found.append(rising_root(partial(missing, low=low, rest=rest), low, high, close=1e-12))
         return found
 
 
@@ -365,35 +371,6 @@ def _mean_given(layers: Layers, site: Floats, trial: Floats) -> tuple[Floats, Fl
         precision[part] = cross[:, 0, 0]
         centre[part] = cross[:, 0, 1] / cross[:, 0, 0]
     return centre, precision
-
-
-def _mixture_cdf(x: float, weight: Floats, centre: Floats, spread: Floats) -> float:
-    return float(weight @ _normal_cdf((x - centre) / spread))
-
-
-def _normal_cdf(z: Floats) -> Floats:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(z))
-
-
-def _quantiles(weight: Floats, centre: Floats, spread: Floats, shares: tuple[float, ...]) -> list[float]:
-    from scipy.optimize import brentq
-
-    middle = float(weight @ centre)
-    width = float(np.sqrt(weight @ (spread**2 + (centre - middle) ** 2)))
-    nodes = np.stack([weight, centre, 1.0 / spread])
-
-    def past(x: float, share: float) -> float:
-        return float(nodes[0] @ _normal_cdf((x - nodes[1]) * nodes[2])) - share
-
-    found = []
-    for share in shares:
-        reach = 8.0 * width
-        while past(middle - reach, share) > 0.0 or past(middle + reach, share) < 0.0:
-            reach *= 2.0
-        found.append(float(brentq(past, middle - reach, middle + reach, args=(share,), xtol=1e-13 * width)))
-    return found
 
 
 def _two_level_likelihood(y: Floats, v: Floats, tau: Floats) -> Floats:

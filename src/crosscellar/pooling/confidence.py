@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-from numpy.typing import ArrayLike
 
-from crosscellar.pooling.heterogeneity import Flags, Floats, Questions, weigh
+from crosscellar.pooling.heterogeneity import Flags, Questions, weigh
+from crosscellar.pooling.mixtures import NormalMixture
 
 #: Values of tau2 beside 0 at which the distribution is worked; 32 and 96 agree to 4e-5 of the width.
 _NODES = 32
@@ -15,81 +13,9 @@ _NODES = 32
 _TAIL = 1e-6
 #: A tau2 this small beside the variance of the mean counts as 0.
 _NOTHING = 1e-4
-_STEPS = 60
-#: Ends are found to this share of the distribution's own spread.
-_CLOSE = 1e-10
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class NewSite:
-    """The distribution of a new site's true effect: normals mixed over tau2.
-
-    Attributes
-    ----------
-    chance
-        (nodes, questions): what each value of tau2 counts, summing to 1 for each question.
-    mean, std_dev
-        (nodes, questions): the normal at that tau2, measured from the question's centre.
-    centre
-        (questions,): what `mean` is measured from.
-    """
-
-    chance: Floats
-    mean: Floats
-    std_dev: Floats
-    centre: Floats
-
-    def below(self, bound: ArrayLike) -> Floats:
-        """P(effect at a new site <= bound) of each question."""
-        from scipy.special import ndtr
-
-        z = (np.asarray(bound, dtype=np.float64) - self.centre - self.mean) / self.std_dev
-        return np.asarray(np.einsum("mq,mq->q", self.chance, ndtr(z)))
-
-    def quantile(self, share: float) -> Floats:
-        """The effect that a new site falls short of with this chance, shape (questions,).
-
-        Newton's steps on the normal score of the chance, which is a straight line for one normal; each step
-        is kept between the outermost quantiles of the normals, between which the root lies.
-        """
-        from scipy.special import ndtr, ndtri
-
-        score = float(ndtri(share))
-        ends = self.mean + score * self.std_dev
-        counted = self.chance > 0
-        low = np.where(counted, ends, np.inf).min(axis=0)
-        high = np.where(counted, ends, -np.inf).max(axis=0)
-        mean = np.einsum("mq,mq->q", self.chance, self.mean)
-        at = np.clip(mean + score * self._spread(mean), low, high)
-        left = np.flatnonzero(high > low)
-        for _ in range(_STEPS):
-            if left.size == 0:
-                break
-            chance, std_dev = self.chance[:, left], self.std_dev[:, left]
-            z = (at[left] - self.mean[:, left]) / std_dev
-            reached = np.einsum("mq,mq->q", chance, ndtr(z))
-            density = np.einsum("mq,mq->q", chance / std_dev, np.exp(-0.5 * z * z)) / np.sqrt(2.0 * np.pi)
-            below = reached < share
-            low[left] = np.where(below, at[left], low[left])
-            high[left] = np.where(below, high[left], at[left])
-            now = ndtri(np.clip(reached, 1e-300, 1.0 - 1e-16))
-            with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-                slope = density * np.sqrt(2.0 * np.pi) * np.exp(0.5 * now * now)
-                step = at[left] + (score - now) / slope
-            inside = (step >= low[left]) & (step <= high[left])
-            following = np.where(inside, step, 0.5 * (low[left] + high[left]))
-            moved = np.abs(following - at[left])
-            at[left] = following
-            left = left[moved > _CLOSE * (high[left] - low[left] + std_dev[0])]
-        return np.asarray(self.centre + at)
-
-    def _spread(self, mean: Floats) -> Floats:
-        """A width to begin from: the standard deviation, with the farthest tenth of tau2 held back."""
-        told = np.minimum(self.std_dev, 4.0 * self.std_dev[0])
-        return np.asarray(np.sqrt(np.einsum("mq,mq->q", self.chance, told**2 + (self.mean - mean) ** 2)))
-
-
-def new_site(questions: Questions) -> NewSite:
+def new_site(questions: Questions) -> NormalMixture:
     """The distribution of the true effect at a new site for questions of three effects or more.
 
     Q(tau2) = sum w (y - mean)^2 with w = 1 / (v + tau2) follows a chi-square with k - 1 degrees of freedom
@@ -134,4 +60,4 @@ def new_site(questions: Questions) -> NewSite:
     none: Flags = ~(total > 0)
     chance *= np.where(none, 0.0, spread / np.where(none, 1.0, total))
     chance[0] = np.where(none, 1.0, 1.0 - spread)
-    return NewSite(chance, means, np.sqrt(variances), questions.centre)
+    return NormalMixture(chance, means, np.sqrt(variances), questions.centre)

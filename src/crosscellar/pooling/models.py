@@ -13,7 +13,6 @@ import polars as pl
 from crosscellar.pooling.answers import answer, equivalence_level
 from crosscellar.pooling.bayes import BayesFit, TauScale, default_tau_scale, half_normal
 from crosscellar.pooling.choices import ONE_A_SITE, interval_taken
-from crosscellar.pooling.confidence import NewSite
 from crosscellar.pooling.covariance import Covariance, from_shared_controls, independent
 from crosscellar.pooling.frames import Effects
 from crosscellar.pooling.heterogeneity import (
@@ -25,6 +24,7 @@ from crosscellar.pooling.heterogeneity import (
     typical_variance,
 )
 from crosscellar.pooling.intervals import around, p_two_sided, prediction, t_quantile
+from crosscellar.pooling.mixtures import NormalMixture
 from crosscellar.pooling.nested import fit_nested
 from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
 
@@ -71,7 +71,7 @@ class Outcome:
     remarks: tuple[str, ...] = field(default=())
     method: str = ""
     triangles: TrianglePool | None = None
-    at_new_sites: NewSite | None = None
+    at_new_sites: NormalMixture | None = None
 
 
 def fit(

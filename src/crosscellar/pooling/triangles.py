@@ -12,15 +12,14 @@ import polars as pl
 
 from crosscellar.effects.triangles import GUESS, d_prime_of, exact_limits
 from crosscellar.errors import NotComputable
+from crosscellar.pooling.counts import FARTHEST_LOGIT, LOGITS, MOST_SPREAD, Counts, nodes
 from crosscellar.pooling.covariance import Floats
+from crosscellar.pooling.mixtures import NormalMixture
 from crosscellar.pooling.nested import label_codes
 
-#: Logits beyond this are shares within 1e-7 of 0 or 1.
-FARTHEST_LOGIT = 16.0
-#: Standard deviation between sites, on the logit scale, beyond which none is looked for.
-MOST_SPREAD = 8.0
-#: Scale of the half-normal penalty on it: one standard deviation takes a share of one half to between 27 %
-#: and 73 % (a choice of this project, no source). Without one, three sites cannot rule out any spread.
+#: Scale of the half-normal penalty on the spread: one standard deviation takes a share of one half to
+#: between 27 % and 73 % (a choice of this project, no source). Without one, three sites cannot rule out any
+#: spread.
 SPREAD_SCALE = 1.0
 #: A maximum that stands no higher than this above the likelihood of pure guessing is pure guessing.
 NO_HIGHER = 1e-7
@@ -74,7 +73,7 @@ class TrianglePool:
     converged: bool
     remarks: tuple[str, ...]
     sites: pl.DataFrame
-    mixture: tuple[Floats, Floats, Floats] = field(repr=False)
+    of_new: NormalMixture = field(repr=False)
 
     @property
     def difference_shown(self) -> bool:
@@ -86,7 +85,7 @@ class TrianglePool:
             raise NotComputable(
                 "a share of discriminators lies between 0 and 1", next_step="Give 0.2 for 20 %."
             )
-        return 1.0 - _below(float(np.log(share / (1.0 - share))), *self.mixture)
+        return 1.0 - float(self.of_new.below(np.log(share / (1.0 - share)))[0])
 
 
 def pool_triangles(
@@ -151,26 +150,26 @@ def pool_triangles_at(
         raise NotComputable("one site cannot be pooled", next_step="Show this site's sessions by themselves.")
     x_site = np.bincount(code, weights=x).astype(np.float64)
     n_site = np.bincount(code, weights=size).astype(np.float64)
-    counts = _Counts(x_site, n_site, spread_scale)
-    centre, spread, height = _highest(counts)
+    counts = Counts(x_site, n_site, spread_scale)
+    centre, spread, height = counts.highest()
     total, picks = float(x_site.sum()), float(n_site.sum())
     if height <= counts.guessing() + NO_HIGHER:
         centre, spread, height = -np.inf, 0.0, counts.guessing()
     elif total == picks:
         centre, spread, height = np.inf, 0.0, 0.0
-    mixture = _foreseen(counts)
+    of_new = _foreseen(counts)
     labels = np.unique(np.array([str(name) for name in site], dtype=str))
     return [
-        _at_level(level, counts, (centre, spread, height), mixture, labels, sessions=int(x.size))
+        _at_level(level, counts, (centre, spread, height), of_new, labels, sessions=int(x.size))
         for level in levels
     ]
 
 
 def _at_level(
     level: float,
-    counts: _Counts,
+    counts: Counts,
     highest: tuple[float, float, float],
-    mixture: tuple[Floats, Floats, Floats],
+    of_new: NormalMixture,
     labels: npt.NDArray[np.str_],
     *,
     sessions: int,
@@ -183,11 +182,11 @@ def _at_level(
     sites = x_site.size
     settled = spread < MOST_SPREAD * (1.0 - 1e-6)
     drop = float(stdtrit(sites - 1.0, 0.5 + level / 2.0)) ** 2 / 2.0
-    low = _limit(counts, centre, height - drop, -FARTHEST_LOGIT)
-    high = _limit(counts, centre, height - drop, FARTHEST_LOGIT)
+    low = counts.limit(centre, height - drop, -FARTHEST_LOGIT)
+    high = counts.limit(centre, height - drop, FARTHEST_LOGIT)
     share, share_low, share_high = (_share(value) for value in (centre, low, high))
     tail = (1.0 - level) / 2.0
-    new = [_share(_foreseen_quantile(part, mixture)) for part in (tail, 0.5, 1.0 - tail)]
+    new = [_share(float(of_new.quantile(part)[0])) for part in (tail, 0.5, 1.0 - tail)]
     distance = d_prime_of(GUESS + (1.0 - GUESS) * np.array([share, share_low, share_high]))
     exact_low, exact_high = exact_limits(x_site, n_site, level=level)
     table = pl.DataFrame(
@@ -225,146 +224,26 @@ def _at_level(
         if settled
         else ("Sites are so unlike that their spread has no bound: read them one by one.",),
         sites=table,
-        mixture=mixture,
+        of_new=of_new,
     )
 
 
-class _Counts:
-    """Correct picks and picks by site, with the likelihood of (mean logit, spread between sites)."""
-
-    def __init__(self, correct: Floats, n: Floats, scale: float) -> None:
-        from scipy.special import gammaln
-
-        self.correct, self.n, self.scale = correct, n, scale
-        self.most = min(4.0 * scale, MOST_SPREAD)
-        ways = gammaln(n + 1.0) - gammaln(correct + 1.0) - gammaln(n - correct + 1.0)
-        self.constant = float(ways.sum())
-        self._profiles: dict[float, tuple[float, float]] = {}
-
-    def guessing(self) -> float:
-        """The log likelihood when nobody can tell."""
-        right, all_ = self.correct.sum(), self.n.sum()
-        return float(self.constant + right * np.log(GUESS) + (all_ - right) * np.log(1.0 - GUESS))
-
-    def log_likelihood(self, centre: npt.ArrayLike, spread: float) -> Floats:
-        """Penalized log likelihood at each mean logit in `centre` (g,), site effects integrated out, (g,)."""
-        at = np.atleast_1d(np.asarray(centre, dtype=np.float64))
-        z, weight = _nodes(spread, float(self.n.max()))
-        eta = at[:, None] + spread * z
-        tell = _expit(eta)
-        right = np.log(GUESS + (1.0 - GUESS) * tell)
-        wrong = np.log(1.0 - GUESS) + np.log(_expit(-eta))
-        logs = (
-            self.correct[:, None, None] * right
-            + (self.n - self.correct)[:, None, None] * wrong
-            + np.log(weight)
-        )
-        peak = logs.max(axis=2, keepdims=True)
-        inner = peak[:, :, 0] + np.log(np.exp(logs - peak).sum(axis=2))
-        return np.asarray(self.constant + inner.sum(axis=0) - 0.5 * (spread / self.scale) ** 2)
-
-    def profile(self, centre: float) -> tuple[float, float]:
-        """The highest log likelihood over the spread at this mean logit, and the spread there."""
-        if centre not in self._profiles:
-            self._profiles[centre] = self._profile(centre)
-        return self._profiles[centre]
-
-    def _profile(self, centre: float) -> tuple[float, float]:
-        from scipy.optimize import minimize_scalar
-
-        coarse = self.most * np.array([0.0, 0.06, 0.15, 0.3, 0.5, 0.75, 1.0])
-        heights = np.array([self.log_likelihood(centre, float(s))[0] for s in coarse])
-        top = int(np.argmax(heights))
-        bounds = (float(coarse[max(top - 1, 0)]), float(coarse[min(top + 1, coarse.size - 1)]))
-        found = minimize_scalar(
-            lambda s: -self.log_likelihood(centre, float(s))[0],
-            bounds=bounds,
-            method="bounded",
-            options={"xatol": 1e-7},
-        )
-        if -found.fun > heights[top]:
-            return float(-found.fun), float(found.x)
-        return float(heights[top]), float(coarse[top])
-
-
-def _nodes(spread: float, most: float) -> tuple[Floats, Floats]:
-    """Trapezoid nodes for a standard normal, as close as the narrowest site's likelihood asks for."""
-    if spread == 0.0:
-        return np.zeros(1), np.ones(1)
-    step = min(0.3, 0.8 / np.sqrt(1.0 + 0.2 * spread**2 * most), 0.5 / spread)
-    z = np.arange(-8.5, 8.5 + step, step)
-    weight = np.exp(-0.5 * z * z)
-    return z, weight / weight.sum()
-
-
-def _highest(counts: _Counts) -> tuple[float, float, float]:
-    """Mean logit, spread and log likelihood at the maximum."""
-    from scipy.optimize import minimize_scalar
-
-    grid = np.linspace(-FARTHEST_LOGIT, FARTHEST_LOGIT, 65)
-    best = (-np.inf, 0.0)
-    for spread in counts.most * np.array([0.0, 0.1, 0.25, 0.5, 0.8]):
-        heights = counts.log_likelihood(grid, float(spread))
-        top = int(np.argmax(heights))
-        best = max(best, (float(heights[top]), float(grid[top])))
-    around = 2.0 * float(grid[1] - grid[0])
-    low, high = max(best[1] - around, -FARTHEST_LOGIT), min(best[1] + around, FARTHEST_LOGIT)
-    found = minimize_scalar(
-        lambda m: -counts.profile(float(m))[0], bounds=(low, high), method="bounded", options={"xatol": 1e-6}
-    )
-    height, spread = counts.profile(float(found.x))
-    at_zero = minimize_scalar(
-        lambda m: -counts.log_likelihood(float(m), 0.0)[0],
-        bounds=(-FARTHEST_LOGIT, FARTHEST_LOGIT),
-        method="bounded",
-        options={"xatol": 1e-9},
-    )
-    if -at_zero.fun >= height - 1e-9:
-        return float(at_zero.x), 0.0, float(-at_zero.fun)
-    return float(found.x), spread, height
-
-
-def _limit(counts: _Counts, centre: float, height: float, end: float) -> float:
-    """Where the profile falls to `height` between the maximum and `end`; infinite if it never does."""
-    from scipy.optimize import brentq
-
-    start = float(np.clip(centre, -FARTHEST_LOGIT, FARTHEST_LOGIT))
-    if start == end or counts.profile(end)[0] >= height:
-        return float(np.copysign(np.inf, end))
-    return float(brentq(lambda m: counts.profile(m)[0] - height, start, end, xtol=1e-7))
-
-
-def _foreseen(counts: _Counts) -> tuple[Floats, Floats, Floats]:
-    """Posterior weights over mean logits and spreads: (weight, centre, spread), flat arrays."""
-    node, gauss = np.polynomial.legendre.leggauss(24)
-    spread = 0.5 * counts.most * (node + 1.0)
-    centre = np.linspace(-FARTHEST_LOGIT, FARTHEST_LOGIT, 321)
-    flat_share = np.log(_expit(centre)) + np.log(_expit(-centre))
-    logs = np.stack([counts.log_likelihood(centre, float(s)) for s in spread])
-    logs += np.log(gauss)[:, None] + flat_share
+def _foreseen(counts: Counts) -> NormalMixture:
+    """The posterior of a new site's logit."""
+    spread, gauss = counts.spreads
+    flat_share = np.log(_expit(LOGITS)) + np.log(_expit(-LOGITS))
+    logs = counts.grid + np.log(gauss)[:, None] + flat_share
     weight = np.exp(logs - logs.max())
     weight /= weight.sum()
     kept = weight > 1e-14
     row, column = np.nonzero(kept)
-    return weight[kept] / weight[kept].sum(), centre[column], spread[row]
-
-
-def _below(logit: float, weight: Floats, centre: Floats, spread: Floats) -> float:
-    from scipy.special import ndtr
-
-    return float(weight @ ndtr((logit - centre) / spread))
-
-
-def _foreseen_quantile(part: float, mixture: tuple[Floats, Floats, Floats]) -> float:
-    from scipy.optimize import brentq
-
-    return float(brentq(lambda m: _below(m, *mixture) - part, -80.0, 80.0, xtol=1e-9))
+    return NormalMixture.of_one(weight[kept] / weight[kept].sum(), LOGITS[column], spread[row], 0.0)
 
 
 def _mean_share(centre: float, spread: float) -> float:
     if spread == 0.0 or not np.isfinite(centre):
         return _share(centre)
-    z, weight = _nodes(spread, 1.0)
+    z, weight = nodes(spread, 1.0)
     return float(weight @ _expit(centre + spread * z))
 
 
