@@ -249,7 +249,7 @@ def test_the_contract_is_read_once() -> None:
 
 def read_everything(contract: Contract) -> None:
     _ = (
-        contract.analytes,
+        dict(contract.analytes),
         contract.stages,
         contract.units,
         contract.rules,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import MISSING, fields
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -26,6 +27,7 @@ from crosscellar.contract.records import (
     Unit,
     Window,
 )
+from crosscellar.contract.tables import Tables
 from crosscellar.errors import CrosscellarError
 
 R = TypeVar("R")
@@ -160,22 +162,21 @@ def _only(path: Path, document: Table, keys: tuple[str, ...]) -> None:
 
 
 def read_analytes(folder: Path) -> Mapping[str, Analyte]:
-    """All analytes by id, in the order of the file."""
+    """All analytes by id, in the order of the file; each is read and checked when first asked for."""
     path = folder / "analytes.toml"
-    found: dict[str, Analyte] = {}
-    for id_, table in _each(path).items():
-        plain = {key: value for key, value in table.items() if key not in {"stages", "precision"}}
-        stages = {
-            stage: record(Limits, limits, path, f"{id_}.stages.{stage}")
-            for stage, limits in table.get("stages", {}).items()
-        }
-        precision = (
-            record(Precision, table["precision"], path, f"{id_}.precision") if "precision" in table else None
-        )
-        found[id_] = record(
-            Analyte, plain, path, id_, id=id_, stages=MappingProxyType(stages), precision=precision
-        )
-    return MappingProxyType(found)
+    return Tables(path, whole=_each, made=partial(_analyte, path))
+
+
+def _analyte(path: Path, id_: str, table: Table) -> Analyte:
+    plain = {key: value for key, value in table.items() if key not in {"stages", "precision"}}
+    stages = {
+        stage: record(Limits, limits, path, f"{id_}.stages.{stage}")
+        for stage, limits in table.get("stages", {}).items()
+    }
+    precision = (
+        record(Precision, table["precision"], path, f"{id_}.precision") if "precision" in table else None
+    )
+    return record(Analyte, plain, path, id_, id=id_, stages=MappingProxyType(stages), precision=precision)
 
 
 def read_stages(folder: Path) -> Mapping[str, Stage]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+
+_MOST_STEPS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +50,6 @@ def censored_arms(
     prior_df, prior_variance
         The prior of the vessel variance; `prior_df` 0 where there is none.
     """
-    from scipy.optimize import minimize
-
     lo, hi = np.asarray(low, dtype=np.float64), np.asarray(high, dtype=np.float64)
     which = np.asarray(arm, dtype=np.intp)
     arms = int(which.max()) + 1
@@ -70,32 +69,97 @@ def censored_arms(
     start = np.bincount(place[seen], value, minlength=known.size) / np.bincount(
         place[seen], minlength=known.size
     )
-    squares = float(((value - start[place[seen]]) ** 2).sum())
+    # Counted from each arm's first mean: a small spread far from 0 loses no digits.
+    apart = value - start[place[seen]]
     lent = prior_df * prior_variance if prior_df > 0 else 0.0
-    first = max((lent + squares) / df, 1e-12)
-
-    def cost(parameters: Array) -> float:
-        mean, log_sd = parameters[:-1], parameters[-1]
-        sd = np.exp(log_sd)
-        at = mean[place]
-        inside = _log_between((lo[~seen] - at[~seen]) / sd, (hi[~seen] - at[~seen]) / sd)
-        quantified = -0.5 * ((value - at[seen]) / sd) ** 2
-        weight = seen.sum() - known.size + prior_df
-        return float(-(quantified.sum() + inside.sum() - weight * log_sd - 0.5 * lent / sd**2))
-
-    begin = np.concatenate([start, [0.5 * np.log(first)]])
-    found = minimize(
-        cost, begin, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 8000}
+    first = max((lent + float((apart**2).sum())) / df, 1e-12)
+    likelihood = _Likelihood(
+        apart, place[seen], (lo - start[place])[~seen], (hi - start[place])[~seen], place[~seen], df, lent
     )
-    sd = float(np.exp(found.x[-1]))
-    covariance = _inverse_hessian(cost, found.x, sd)
-    if covariance is None or not np.isfinite(found.fun):
+    found = _highest(likelihood, np.append(np.zeros(known.size), 1.0 / np.sqrt(first)))
+    if found is None:
         return blank
+    at, curve = found
+    h = at[-1]
+    to_mean = np.column_stack([np.eye(known.size) / h, -at[:-1] / h**2])
     mean = np.full(arms, np.nan)
-    mean[known] = found.x[:-1]
+    mean[known] = start + at[:-1] / h
     full = np.full((arms, arms), np.nan)
-    full[np.ix_(known, known)] = covariance[:-1, :-1]
-    return CensoredArms(mean, full, sd**2, df, converged=bool(found.success))
+    full[np.ix_(known, known)] = to_mean @ np.linalg.inv(-curve) @ to_mean.T
+    return CensoredArms(mean, full, float(h**-2), df, converged=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Likelihood:
+    """The log likelihood in mean/sd of each arm and 1/sd, in which it has no second top (Olsen 1978)."""
+
+    value: Array
+    arm: npt.NDArray[np.intp]
+    low: Array
+    high: Array
+    limited_arm: npt.NDArray[np.intp]
+    df: float
+    lent: float
+
+    def at(self, parameters: Array) -> tuple[float, Array, Array]:
+        """The log likelihood, its slope and its second derivatives."""
+        mean, h = parameters[:-1], parameters[-1]
+        left = h * self.value - mean[self.arm]
+        low, high = (h * limit - mean[self.limited_arm] for limit in (self.low, self.high))
+        inside = _log_between(low, high)
+        height = self.df * np.log(h) - 0.5 * self.lent * h * h - 0.5 * float(left @ left) + inside.sum()
+        # Where a limit is infinite nothing changes with it.
+        ends = [np.where(np.isfinite(end), end, 0.0) for end in (low, high)]
+        to_h = [np.where(np.isfinite(limit), limit, 0.0) for limit in (self.low, self.high)]
+        dense = [
+            np.where(np.isfinite(end), np.exp(-0.5 * end**2 - inside) / np.sqrt(2.0 * np.pi), 0.0)
+            for end in (low, high)
+        ]
+        by_end = np.stack([-dense[0], dense[1]])
+        twice = np.stack([ends[0] * dense[0], -ends[1] * dense[1]])[:, None] * np.eye(2)[:, :, None]
+        twice = twice - by_end[:, None] * by_end[None, :]
+        along = np.stack([np.array([-np.ones_like(end), to]) for end, to in zip(ends, to_h, strict=True)])
+        slopes = np.einsum("en,epn->pn", by_end, along)
+        curves = np.einsum("efn,epn,fqn->pqn", twice, along, along)
+        arms = mean.size
+        slope = np.append(
+            np.bincount(self.arm, left, arms) + np.bincount(self.limited_arm, slopes[0], arms),
+            self.df / h - self.lent * h - left @ self.value + slopes[1].sum(),
+        )
+        curve = np.diag(
+            np.append(
+                np.bincount(self.limited_arm, curves[0, 0], arms) - np.bincount(self.arm, minlength=arms),
+                -self.df / h**2 - self.lent - self.value @ self.value + curves[1, 1].sum(),
+            )
+        )
+        curve[-1, :-1] = np.bincount(self.arm, self.value, arms) + np.bincount(
+            self.limited_arm, curves[0, 1], arms
+        )
+        curve[:-1, -1] = curve[-1, :-1]
+        return float(height), slope, curve
+
+
+def _highest(likelihood: _Likelihood, start: Array) -> tuple[Array, Array] | None:
+    """The parameters of the top and the second derivatives there, by Newton's steps; None without a top."""
+    here = start
+    height, slope, curve = likelihood.at(here)
+    for _ in range(_MOST_STEPS):
+        step = np.linalg.solve(-curve, slope)
+        promised = float(step @ slope)
+        if promised < 1e-20 * (1.0 + abs(height)):
+            return here, curve
+        for _ in range(_MOST_STEPS):
+            there = here + step
+            if there[-1] > 0.0:
+                raised = likelihood.at(there)
+                if raised[0] > height:
+                    break
+            step = 0.5 * step
+        else:
+            # No step raises it: the highest that rounding allows to tell.
+            return (here, curve) if promised < 1e-9 * (1.0 + abs(height)) else None
+        here, (height, slope, curve) = there, raised
+    return None
 
 
 def _log_between(low: Array, high: Array) -> Array:
@@ -106,25 +170,3 @@ def _log_between(low: Array, high: Array) -> Array:
     near = log_ndtr(np.where(turned, -low, high))
     far = log_ndtr(np.where(turned, -high, low))
     return np.asarray(near + np.log1p(-np.exp(np.minimum(far - near, -1e-12))), dtype=np.float64)
-
-
-def _inverse_hessian(cost: Callable[[Array], float], at: Array, sd: float) -> Array | None:
-    """The covariance of the parameters from second differences of the cost, None where it has no minimum."""
-    step = np.full(at.size, 1e-4 * sd)
-    step[-1] = 1e-4
-    moves = np.diag(step)
-    hessian = np.empty((at.size, at.size))
-    for i in range(at.size):
-        for j in range(i, at.size):
-            second = (
-                cost(at + moves[i] + moves[j])
-                - cost(at + moves[i] - moves[j])
-                - cost(at - moves[i] + moves[j])
-                + cost(at - moves[i] - moves[j])
-            ) / (4.0 * step[i] * step[j])
-            hessian[i, j] = hessian[j, i] = second
-    try:
-        inverse = np.linalg.inv(hessian)
-    except np.linalg.LinAlgError:
-        return None
-    return np.asarray(inverse, dtype=np.float64) if bool(np.all(np.diag(inverse) > 0)) else None
