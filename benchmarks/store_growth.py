@@ -106,6 +106,7 @@ def register(readings: int) -> tuple[pl.DataFrame, pl.DataFrame]:
         pl.lit("glycerol").alias("response"),
         pl.lit("pre_bottling").alias("stage"),
         pl.lit("primary").alias("role"),
+        pl.lit(None, dtype=pl.String).alias("measure"),
     )
 
 

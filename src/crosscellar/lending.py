@@ -1,8 +1,8 @@
 """One question's effects out of a large store: its own trials, and what the network lends them.
 
 A vessel variance leans on every trial of the network that measured the same analyte. What they lend comes
-to a few numbers an analyte, and these stay as they are until the store changes: worked out once and kept
-beside the store, so that a question reads its own trials only.
+to a few numbers an analyte: kept beside the store, so that a question reads its own trials only, together
+with each trial's variances, so that after a change only the trials that it touched are read again.
 """
 
 from __future__ import annotations
@@ -21,14 +21,19 @@ from crosscellar.effects import (
     in_turn,
     lent_by_readings,
     moderation,
-    variance_priors,
+    priors_of_trials,
+    trial_variances,
 )
+from crosscellar.effects.measures import planned_measures
 from crosscellar.effects.picks import TRIANGLES
 from crosscellar.effects.spreads import PRIORS
 from crosscellar.store import Store
 
 #: A store of fewer items is read whole: that is quick, and nothing needs to lie beside it.
 LARGE: Final = 300_000
+
+#: Trials touched, for each vessel of the network, beyond which the analyte is read again in all of them.
+FEW: Final = 0.01
 
 
 def effects_of_one(
@@ -56,15 +61,16 @@ def effects_of_one(
     trials = pl.col("question_id") == question
     own = design.filter(trials)
     own_trials = own["trial_id"].unique().sort().to_list()
+    own_planned = planned.filter(pl.col("trial_id").is_in(own_trials))
     readings = store.measured(analytes=names, trials=own_trials)
     lab = effects_of_store(
         readings,
         own,
-        planned.filter(measured & pl.col("trial_id").is_in(own_trials)),
+        own_planned.filter(measured),
         contract,
         question=question,
         same_laboratory=same_laboratory,
-        priors=lent(store, design, planned.filter(measured), contract, analytes=names),
+        priors=lent(store, design, contract, scales=_scales(own_planned.filter(measured), contract)),
     )
     rest = planned.filter(~measured)
     # Triangles lean on no other trial.
@@ -83,33 +89,53 @@ def effects_of_one(
     return in_turn(pl.concat([lab, others], how="diagonal"))
 
 
-def lent(
-    store: Store,
-    design: pl.DataFrame,
-    planned: pl.DataFrame,
-    contract: Contract,
-    *,
-    analytes: Collection[str],
-) -> pl.DataFrame:
-    """What the network's trials lend each other on these analytes (PRIORS), from beside the store if there.
+def _scales(planned: pl.DataFrame, contract: Contract) -> list[tuple[str, bool]]:
+    """On which scales these responses are compared."""
+    measures = planned_measures(
+        planned["response"].to_list(), contract, planned["measure"].to_list(), measure=None
+    )
+    return measures.select("analyte", "log").unique().sort("analyte", "log").rows()
 
-    Analyte by analyte, so that memory holds the readings of one.
+
+def lent(
+    store: Store, design: pl.DataFrame, contract: Contract, *, scales: Collection[tuple[str, bool]]
+) -> pl.DataFrame:
+    """What the network's trials lend each other (PRIORS) on these scales: analyte, and whether in logarithms.
+
+    What lies beside the store is taken as it is, or worked out anew for the trials that a change touched;
+    scale by scale, so that memory holds the readings of one analyte.
     """
-    state = f"{store.state()} {_made_by(contract)}"
-    known = store.recall(state)
-    missing = [name for name in analytes if name not in known]
-    for name in missing:
-        priors, _ = variance_priors(
-            store.measured(analytes=[name]),
-            design,
-            contract,
-            responses=planned.filter(pl.col("response") == name),
-        )
-        known[name] = [list(row) for row in priors.rows()]
-    if missing:
-        store.remember(state, known)
-    rows: list[Any] = [row for name in analytes for row in known[name]]
+    made_by = _made_by(contract)
+    rows = [
+        row
+        for analyte, log in scales
+        for row in _lent_on(store, design, contract, analyte=analyte, log=log, made_by=made_by)
+    ]
     return pl.DataFrame(rows, schema=PRIORS, orient="row")
+
+
+def _lent_on(
+    store: Store, design: pl.DataFrame, contract: Contract, *, analyte: str, log: bool, made_by: str
+) -> list[Any]:
+    name = f"{analyte}-{'logarithms' if log else 'readings'}"
+    kept = store.recall(name, made_by=made_by)
+    if kept is not None and kept.rows is None:
+        return list(kept.told)
+    touched = None if kept is None else store.trials_touched(analyte, since=kept.entry)
+    if kept is None or kept.rows is None or touched is None or len(touched) > FEW * design.height:
+        lending = trial_variances(store.measured(analytes=[analyte]), design, contract, log=log)
+    else:
+        of_touched = pl.col("trial_id").is_in(touched)
+        fresh = trial_variances(
+            store.measured(analytes=[analyte], trials=touched),
+            design.filter(of_touched),
+            contract,
+            log=log,
+        )
+        lending = kept.rows.filter(~of_touched).merge_sorted(fresh, key="trial_id")
+    told = [list(row) for row in priors_of_trials(lending).rows()]
+    store.remember(name, made_by=made_by, told=told, rows=lending)
+    return told
 
 
 def _made_by(contract: Contract) -> str:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
+import zipfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from crosscellar import lending
+from crosscellar.contract import Contract
+from crosscellar.effects import trial_variances
 from crosscellar.network import Network
 from crosscellar.store import Store
 from crosscellar.store.beside import remembered_path
@@ -42,29 +48,35 @@ def test_a_question_of_a_large_store_has_the_same_effects_and_answers(own_store:
         assert remembered_path(own_store).exists()
 
 
-def test_what_is_remembered_is_used_and_holds_no_name_of_a_trial(own_store: Path) -> None:
+def test_what_is_remembered_is_used_and_holds_no_name_but_those_of_trials(own_store: Path) -> None:
     with opened(own_store, large=True) as network:
         plain = network.effects("lees-stirring", response="glycerol")
-        trials = network._register.trials["trial_id"].to_list()
-    kept = remembered_path(own_store).read_text("utf-8")
-    assert not [name for name in trials if name in kept]
-    with Store.open(own_store, create=False, read_only=True) as store:
-        state = json.loads(kept)["state"]
-        known = store.recall(state)
-        for row in known["glycerol"]:
-            row[5] *= 100.0
-        store.remember(state, known)
+    place = remembered_path(own_store) / "glycerol-logarithms.zip"
+    with zipfile.ZipFile(place) as kept:
+        rows = pl.read_parquet(io.BytesIO(kept.read("rows.parquet")))
+        found = json.loads(kept.read("told.json"))
+    names = ["analyte", "log", "paired", "stage_group", "trial_id", "variance", "df"]
+    assert rows.columns == names
+    assert {word for row in found["told"] for word in row if isinstance(word, str)} <= {
+        "glycerol",
+        *rows["stage_group"].drop_nulls(),
+    }
+    for row in found["told"]:
+        row[5] *= 100.0
+    with zipfile.ZipFile(place, "w") as kept:
+        kept.writestr("told.json", json.dumps(found))
     with opened(own_store, large=True) as network:
         wide = network.effects("lees-stirring", response="glycerol")
     assert (wide["variance"] > plain["variance"]).all()
 
 
-def test_a_correction_makes_what_was_worked_out_worth_nothing(own_store: Path, tmp_path: Path) -> None:
+def test_after_a_correction_the_trial_that_it_corrects_is_worked_out_anew_and_no_other(
+    own_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sheet = tmp_path / "glycerol.csv"
     with Network.open(own_store) as network:
         network._kept.large = 0
         before = network.effects("lees-stirring")
-        state = json.loads(remembered_path(own_store).read_text("utf-8"))["state"]
         standing = network._store.measured(analytes=["glycerol"])
         one = standing.filter(pl.col("trial_id").str.starts_with("LS") & (pl.col("stage") == "pre_bottling"))
         sheet.write_text(
@@ -72,39 +84,92 @@ def test_a_correction_makes_what_was_worked_out_worth_nothing(own_store: Path, t
         )
         (taken,) = network.intake([sheet], correction=True).files.to_dicts()
         assert taken["accepted"] == 1
+        worked_out: list[tuple[str, ...]] = []
+
+        def watched(readings: pl.DataFrame, design: pl.DataFrame, *rest: Contract, log: bool) -> pl.DataFrame:
+            worked_out.append(tuple(design["trial_id"].unique()))
+            return trial_variances(readings, design, *rest, log=log)
+
+        monkeypatch.setattr(lending, "trial_variances", watched)
         after = network.effects("lees-stirring")
+        assert {*worked_out} == {(one["trial_id"][0],)}
     with opened(own_store, large=False) as network:
         assert_frame_equal(network.effects("lees-stirring"), after, check_exact=True)
     assert not before.equals(after)
-    assert json.loads(remembered_path(own_store).read_text("utf-8"))["state"] != state
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"state": 1}', "null", "\udcff"])
-def test_a_torn_file_beside_the_store_is_passed_over(own_store: Path, text: str) -> None:
-    remembered_path(own_store).write_bytes(text.encode("utf-8", "surrogateescape"))
-    with Store.open(own_store, create=False, read_only=True) as store:
-        state = store.state()
-        assert store.recall(state) == {}
-        store.remember(state, {"ph": [1.5, float("inf"), None]})
-        assert store.recall(state) == {"ph": [1.5, float("inf"), None]}
-        assert store.recall(f"{state}x") == {}
+ROWS = pl.DataFrame({"trial_id": ["T1"], "variance": [0.5]})
 
 
-def test_a_value_changed_in_the_file_beside_the_store_is_passed_over(own_store: Path) -> None:
-    with Store.open(own_store, create=False, read_only=True) as store:
-        state = store.state()
-        store.remember(state, {"ph": [1.5]})
-        place = remembered_path(own_store)
-        place.write_text(place.read_text("utf-8").replace("1.5", "2.5"), "utf-8")
-        assert store.recall(state) == {}
+def kept_file(path: Path) -> Path:
+    """What was kept of `ph` by a program called p1."""
+    with Store.open(path, create=False, read_only=True) as store:
+        store.remember("ph", made_by="p1", told=[1.5, float("inf"), None], rows=ROWS)
+        kept = store.recall("ph", made_by="p1")
+        assert kept is not None
+        assert kept.told == [1.5, float("inf"), None]
+        assert kept.rows is None
+        assert store.recall("ph", made_by="p2") is None
+    return remembered_path(path) / "ph.zip"
+
+
+@pytest.mark.parametrize("damage", ["nothing", "half", "text", "number", "rows"])
+def test_a_damaged_file_beside_the_store_is_passed_over(own_store: Path, damage: str) -> None:
+    place = kept_file(own_store)
+    whole = place.read_bytes()
+    middle = whole.index(b"PAR1") + 20
+    place.write_bytes(
+        {
+            "nothing": b"",
+            "half": whole[: len(whole) // 2],
+            "text": b"no zip at all",
+            "number": whole.replace(b"1.5", b"2.5"),
+            "rows": whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :],
+        }[damage]
+    )
+    with Store.open(own_store, clock=lambda: datetime(2031, 1, 1, tzinfo=UTC)) as store:
+        current = store.recall("ph", made_by="p1")
+        # The rows are read for a change only.
+        assert (current is not None) == (damage == "rows")
+        store.decide(open_finding(store), "refuse", reason="another bottle")
+        assert store.recall("ph", made_by="p1") is None
+        store.remember("ph", made_by="p1", told=[2.5], rows=ROWS)
+        again = store.recall("ph", made_by="p1")
+        assert again is not None
+        assert again.told == [2.5]
+
+
+def test_after_a_change_what_was_kept_comes_with_its_rows(own_store: Path) -> None:
+    kept_file(own_store)
+    with Store.open(own_store, clock=lambda: datetime(2031, 1, 1, tzinfo=UTC)) as store:
+        store.decide(open_finding(store), "refuse", reason="another bottle")
+        kept = store.recall("ph", made_by="p1")
+        assert kept is not None
+        assert kept.rows is not None
+        assert_frame_equal(kept.rows, ROWS)
+
+
+def test_what_another_history_left_beside_the_store_is_passed_over(own_store: Path, tmp_path: Path) -> None:
+    other = Path(shutil.copyfile(own_store, tmp_path / "other.duckdb"))
+    for path, day in ((own_store, 1), (other, 2)):
+        with Store.open(path, clock=lambda day=day: datetime(2031, 1, day, tzinfo=UTC)) as store:
+            store.decide(open_finding(store), "refuse", reason="another bottle")
+    kept_file(own_store)
+    shutil.copytree(remembered_path(own_store), remembered_path(other))
+    with Store.open(other, create=False, read_only=True) as store:
+        assert store.recall("ph", made_by="p1") is None
+
+
+def open_finding(store: Store) -> int:
+    return int(store.findings(open_only=True)["finding_id"][0])
 
 
 def test_where_nothing_can_be_written_nothing_is_kept(own_store: Path) -> None:
-    remembered_path(own_store).mkdir()
+    remembered_path(own_store).write_text("in the way", "utf-8")
     with Store.open(own_store, create=False, read_only=True) as store:
-        store.remember(store.state(), {"ph": [1.5]})
-        assert store.recall(store.state()) == {}
-    assert [path.name for path in own_store.parent.iterdir() if path.is_file()] == ["network.duckdb"]
+        store.remember("ph", made_by="p1", told=[1.5], rows=ROWS)
+        assert store.recall("ph", made_by="p1") is None
+    assert remembered_path(own_store).read_text("utf-8") == "in the way"
 
 
 def test_readings_of_some_trials_are_those_among_all(demo_store: Path) -> None:

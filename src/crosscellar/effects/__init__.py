@@ -10,7 +10,12 @@ from crosscellar.effects.ferments import (
 from crosscellar.effects.measures import MEASURES, default_measure, percent_change
 from crosscellar.effects.moderation import ModeratedVariances, moderate_variances
 from crosscellar.effects.picks import effects_of_picks
-from crosscellar.effects.readings import effects_of_readings, variance_priors
+from crosscellar.effects.readings import (
+    effects_of_readings,
+    priors_of_trials,
+    trial_variances,
+    variance_priors,
+)
 from crosscellar.effects.scale import Scale, decimals_for
 from crosscellar.effects.scores import effects_of_scores
 from crosscellar.effects.shared import (
@@ -68,6 +73,7 @@ __all__ = [
     "moderate_variances",
     "percent_change",
     "prior_words",
+    "priors_of_trials",
     "shared_control_difference",
     "shared_control_log_ratio",
     "shared_control_standardized",
@@ -75,6 +81,7 @@ __all__ = [
     "slope_from_case_control",
     "slope_from_means",
     "slope_of_contrasts",
+    "trial_variances",
     "trials_without_effect",
     "triangle_power",
     "triangle_result",

@@ -23,6 +23,7 @@ from crosscellar.effects.spreads import (
     observed_variances,
     spreads,
     stretches,
+    trials_lending,
 )
 from crosscellar.effects.vessels import MEASURED, vessel_values
 from crosscellar.errors import NotComputable
@@ -105,7 +106,7 @@ def effects_of_readings(
     ready = cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled"))
     spread = spreads(ready)
     if priors is None:
-        priors = fit_priors(observed_variances(spread, groups))
+        priors = fit_priors(trials_lending(observed_variances(spread, groups)))
     compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
     plans = _of_comparisons(asked, compared)
     here = cells
@@ -145,11 +146,37 @@ def variance_priors(
     stage_group, df, variance.
     """
     vessels = vessel_values(readings, design)
-    planned = _planned(vessels, design, responses, contract, measure)
-    cells = mark_blocks(_on_scales(vessels, planned, contract))
+    observed = _observed(vessels, _planned(vessels, design, responses, contract, measure), contract)
+    return fit_priors(trials_lending(observed)), observed.with_columns(
+        pl.col(*MEASURED, "stage_group").cast(pl.String)
+    )
+
+
+def trial_variances(
+    readings: pl.DataFrame, design: pl.DataFrame, contract: Contract, *, log: bool
+) -> pl.DataFrame:
+    """What each trial lends (`trials_lending`) on one scale, of logarithms or of readings, trial by trial.
+
+    A trial's rows come from its own readings and vessels alone, so that those of some trials can take the
+    place of the rows that these had before a change.
+    """
+    vessels = vessel_values(readings, design)
+    scales = vessels.select(pl.col("analyte").cast(pl.String).unique(), pl.lit(log).alias("log"))
+    lending = trials_lending(_observed(vessels, scales, contract))
+    return lending.cast({pl.Enum: pl.String}).sort("trial_id", maintain_order=True)
+
+
+def priors_of_trials(lending: pl.DataFrame) -> pl.DataFrame:
+    """The priors (PRIORS) of what `trial_variances` tells of all trials."""
+    groups = lending.partition_by("analyte", "log", "paired", "stage_group", maintain_order=True)
+    return fit_priors(pl.concat(groups) if groups else lending)
+
+
+def _observed(vessels: pl.DataFrame, scales: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """The variance of every replicated trial on these scales (analyte, log)."""
+    cells = mark_blocks(_on_scales(vessels, scales, contract))
     spread = spreads(cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled")))
-    observed = observed_variances(spread, _alike(stage_groups(contract), cells))
-    return fit_priors(observed), observed.with_columns(pl.col(*MEASURED, "stage_group").cast(pl.String))
+    return observed_variances(spread, _alike(stage_groups(contract), cells))
 
 
 def _known_responses(responses: pl.DataFrame | None, contract: Contract) -> list[str] | None:

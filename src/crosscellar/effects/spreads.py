@@ -185,18 +185,26 @@ def observed_variances(spread: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFra
     )
 
 
-def fit_priors(observed: pl.DataFrame) -> pl.DataFrame:
-    """The prior of each analyte, scale and design (PRIORS), a row a stage group and one for all its stages.
+def trials_lending(observed: pl.DataFrame) -> pl.DataFrame:
+    """What each trial lends: analyte, log, paired, stage_group, trial_id, variance, df.
 
-    `stage_group` is null in the row for all stages. A trial counts once: its stages, measured on the same
-    vessels, are averaged. Groups of fewer than three replicated trials have no row. `prior_df` never exceeds
-    `pooled_df`, all the degrees of freedom the prior was fitted to.
+    A trial counts once a stage group, and once over all its stages (`stage_group` null): stages, measured on
+    the same vessels, are averaged. `observed` comes as `observed_variances` gives it; rows that lend to the
+    same follow each other, in the order of the trials.
     """
     kind = observed.schema["stage_group"]
     wide = in_order(observed, ["analyte", "log", "paired", "trial_id", "stage"]).with_columns(
         pl.lit(None, dtype=kind).alias("stage_group")
     )
-    trials = pl.concat([_by_trial(wide), _by_trial(observed)])
+    return pl.concat([_by_trial(wide), _by_trial(observed)])
+
+
+def fit_priors(trials: pl.DataFrame) -> pl.DataFrame:
+    """The prior of each analyte, scale and design (PRIORS), a row a stage group and one for all its stages.
+
+    `trials` come as `trials_lending` gives them. Groups of fewer than three replicated trials have no row.
+    `prior_df` never exceeds `pooled_df`, all the degrees of freedom the prior was fitted to.
+    """
     return pl.DataFrame(list(_fitted(trials)), schema=PRIORS, orient="row").sort(
         "analyte", "log", "paired", "stage_group"
     )

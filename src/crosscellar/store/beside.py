@@ -1,62 +1,101 @@
-"""What was worked out from a store, kept in a small file beside it so that it is not worked out again.
+"""What was worked out from a store, kept in a folder beside it so that it is not worked out again.
 
-The file can be deleted at any time: it holds nothing that the store does not tell. It speaks of one state of
-one store and is passed over in any other.
+The folder can be deleted at any time: it holds nothing that the store does not tell. What is kept under a
+name speaks of one store after one entry of its ledger, and is passed over where that entry, or one before
+it, is another.
 """
 
 from __future__ import annotations
 
-import hashlib
+import io
 import json
 import os
+import zipfile
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+import polars as pl
+
+from crosscellar.store.ledger import last_entry
 from crosscellar.store.session import Session, private_files
 
 _STATE: Final = """
-    SELECT sha256(concat_ws(chr(31),
+    SELECT sha256(concat_ws(chr(31), $made_by,
         (SELECT string_agg(epoch_us(created)::VARCHAR, ',' ORDER BY created) FROM store_info),
         (SELECT string_agg(concat_ws(',', entry_id, epoch_us(moment), kind, checksum), chr(30)
-            ORDER BY entry_id) FROM ledger)))
+            ORDER BY entry_id) FROM ledger WHERE entry_id <= $until)))
 """
+
+_TOLD: Final = "told.json"
+_ROWS: Final = "rows.parquet"
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What was kept under a name after entry `entry` of the ledger.
+
+    `told` is what it came to (JSON), `rows` what that came from: None where no entry followed, since only
+    a change asks for them.
+    """
+
+    entry: int
+    told: Any
+    rows: pl.DataFrame | None
 
 
 def remembered_path(store: Path) -> Path:
-    """Where what was worked out from this store lies."""
+    """The folder in which what was worked out from this store lies."""
     return store.with_name(f"{store.name}.lent")
 
 
-def state_of(session: Session) -> str:
-    """A SHA-256 that is another after every entry, and for every other store."""
-    return str(session.value(_STATE))
-
-
-def recall(store: Path, state: str) -> dict[str, Any]:
-    """What was kept in this state of the store; nothing where it is in another, or the file is torn."""
+def recall(session: Session, name: str, *, made_by: str) -> Kept | None:
+    """What the same program kept under this name; None where it speaks of another history, or is torn."""
+    place = _place(session.path, name)
     try:
-        kept = json.loads(remembered_path(store).read_text(encoding="utf-8"))
-        known = kept["known"]
-        fits = kept["state"] == state and kept["sha256"] == _digest(state, known)
-    except (OSError, ValueError, KeyError, TypeError):
-        return {}
-    return known if fits and isinstance(known, dict) else {}
+        with zipfile.ZipFile(place) as kept:
+            found = json.loads(kept.read(_TOLD))
+            entry, state, told = int(found["entry"]), found["state"], found["told"]
+    except Exception:  # a damaged file fails in many ways, and each means the same
+        return None
+    last = last_entry(session)
+    if last is None or state != _state(session, made_by, entry):
+        return None
+    if entry == last.entry_id:
+        return Kept(entry, told, None)
+    try:
+        with zipfile.ZipFile(place) as kept:
+            return Kept(entry, told, pl.read_parquet(io.BytesIO(kept.read(_ROWS))))
+    except Exception:
+        return None
 
 
-def remember(store: Path, state: str, known: dict[str, Any]) -> None:
+def remember(session: Session, name: str, *, made_by: str, told: Any, rows: pl.DataFrame) -> None:
     """Nothing; it is kept if there is the right and the room to keep it."""
-    place = remembered_path(store)
+    last = last_entry(session)
+    if last is None:
+        return
+    state = _state(session, made_by, last.entry_id)
+    table = io.BytesIO()
+    rows.write_parquet(table)
+    place = _place(session.path, name)
     part = place.with_name(f"{place.name}.{os.getpid()}")
-    text = json.dumps({"state": state, "sha256": _digest(state, known), "known": known}, indent=0)
-    with suppress(OSError):
+    with suppress(OSError), private_files():
+        place.parent.mkdir(exist_ok=True)
         try:
-            with private_files():
-                part.write_text(text, encoding="utf-8")
+            with zipfile.ZipFile(part, "w") as kept:
+                kept.writestr(_TOLD, json.dumps({"entry": last.entry_id, "state": state, "told": told}))
+                kept.writestr(_ROWS, table.getbuffer())
             part.replace(place)
         finally:
             part.unlink(missing_ok=True)
 
 
-def _digest(state: str, known: object) -> str:
-    return hashlib.sha256(f"{state}{json.dumps(known, sort_keys=True)}".encode()).hexdigest()
+def _place(store: Path, name: str) -> Path:
+    return remembered_path(store) / f"{name}.zip"
+
+
+def _state(session: Session, made_by: str, until: int) -> str:
+    """A SHA-256 that is another for every other program, store, and history up to this entry."""
+    return str(session.value(_STATE, {"made_by": made_by, "until": until}))

@@ -77,17 +77,23 @@ class Holdings:
         until = until_of(self._session, as_of)
         return views.measured_of(self._session, analytes=analytes, trials=trials, until=until)
 
-    def state(self) -> str:
-        """A SHA-256 that is another after every entry of the ledger."""
-        return beside.state_of(self._session)
+    def recall(self, name: str, *, made_by: str) -> beside.Kept | None:
+        """What `remember` kept under this name by the program `made_by`, if it still tells of this store."""
+        return beside.recall(self._session, name, made_by=made_by)
 
-    def recall(self, state: str) -> dict[str, Any]:
-        """What `remember` kept for this state, if it is still there."""
-        return beside.recall(self.path, state)
+    def remember(self, name: str, *, made_by: str, told: Any, rows: pl.DataFrame) -> None:
+        """Nothing; what was worked out of the store as it stands lies beside it, where that can be written.
 
-    def remember(self, state: str, known: dict[str, Any]) -> None:
-        """Nothing; what was worked out of the store (JSON) lies beside it, where that can be written."""
-        beside.remember(self.path, state, known)
+        `told` is what it came to (JSON), `rows` what that came from.
+        """
+        beside.remember(self._session, name, made_by=made_by, told=told, rows=rows)
+
+    def trials_touched(self, analyte: str, *, since: int) -> list[str] | None:
+        """The trials of which an entry later than `since` changed the register, or readings of this analyte.
+
+        None where that cannot be told: someone was forgotten since.
+        """
+        return views.trials_touched(self._session, analyte, since=since)
 
     def stored_readings_of(self, trials: Sequence[str]) -> pl.DataFrame:
         """Current readings of these trials, in the columns of READINGS."""

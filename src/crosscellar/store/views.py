@@ -70,6 +70,24 @@ _PEERS: Final = """
             OR s.reading_id > (SELECT max(reading_id) - $newest FROM readings)) BY_KEY
 """.replace("STANDS", _STANDS).replace("BY_KEY", _BY_KEY)
 
+#: A register's row with a trial touches that trial, when it comes and when it ends.
+_TOUCHED: Final = """
+    SELECT trial_id FROM readings WHERE entry_id > $since AND analyte = $analyte
+    UNION
+    SELECT trial_id FROM readings WHERE reading_id IN
+        (SELECT stored_id FROM supersessions WHERE target = 'readings' AND entry_id > $since)
+    UNION
+    SELECT json_extract_string(row_json, '$.trial_id') FROM register_rows WHERE entry_id > $since
+    UNION
+    SELECT json_extract_string(row_json, '$.trial_id') FROM register_rows
+    WHERE row_id IN (SELECT row_id FROM register_ends WHERE entry_id > $since)
+    ORDER BY ALL
+"""
+_OTHER_KINDS: Final = """
+    SELECT count(*) FROM ledger
+    WHERE entry_id > $since AND kind NOT IN ('register', 'intake', 'decision')
+"""
+
 
 def findings_of(session: Session, *, until: int) -> pl.DataFrame:
     """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
@@ -87,6 +105,17 @@ def measured_of(
     found = session.frame(_MEASURED_TRIALS, {"until": until, "trials": list(trials)})
     # Asked for together with the trials, the analytes would be looked for in the whole table.
     return found if analytes is None else found.filter(pl.col("analyte").is_in(list(analytes)))
+
+
+def trials_touched(session: Session, analyte: str, *, since: int) -> list[str] | None:
+    """The trials whose readings of an analyte, or whose register, an entry after `since` changed.
+
+    None where an entry is of another kind than a register, a taking-in or a decision.
+    """
+    if session.value(_OTHER_KINDS, {"since": since}):
+        return None
+    found = session.rows(_TOUCHED, {"since": since, "analyte": analyte})
+    return [row[0] for row in found if row[0] is not None]
 
 
 def peers_of(session: Session, *, trials: Sequence[str], newest: int) -> pl.DataFrame:
