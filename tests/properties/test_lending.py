@@ -318,5 +318,9 @@ def test_a_change_touches_the_trials_it_speaks_of_and_a_forgetting_may_touch_any
         blocks = ["a", "b"] * 12
         do((["", *blocks[1:]], "%"), store, 3, contract)
         assert store.trials_touched("glycerol", since=4) == ["T0"]
+        tables = register_tables(["", *blocks[1:]], "%")
+        for entry, vessels in ((5, tables["vessels"][:-1]), (6, tables["vessels"])):
+            store.keep_register({**tables, "vessels": vessels}, keys(contract))
+            assert store.trials_touched("glycerol", since=entry) == ["T5"]
         do(Person("text", ("Ebert",)), store, 4, contract)
-        assert store.trials_touched("glycerol", since=4) is None
+        assert store.trials_touched("glycerol", since=7) is None
