@@ -12,7 +12,7 @@ import pytest
 
 from crosscellar.contract import load_contract
 from crosscellar.effects import moderate_variances
-from crosscellar.effects.spreads import fit_priors
+from crosscellar.effects.spreads import fit_priors, trials_lending
 from crosscellar.errors import CrosscellarError
 from crosscellar.report.drawing import draw
 from crosscellar.report.variances import (
@@ -52,7 +52,7 @@ def test_the_dots_are_the_variances_that_give_back_the_prior(effects_of: Effects
             "variance": 0.01 * chance.gamma(1.5, 1.0, 16),
         }
     )
-    priors = fit_priors(observed)
+    priors = fit_priors(trials_lending(observed))
     (spread,) = vessel_spreads(effects_of(["a", "b"]), priors, observed, load_contract())
     assert spread.label.startswith("Volatile acidity, bottled")
     assert len(spread.variances) == 8
