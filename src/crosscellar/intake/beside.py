@@ -18,7 +18,10 @@ def once_each(texts: pl.Series, test: Callable[[pl.Series], pl.Series]) -> pl.Se
 
 def perhaps_twice(items: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
     """The items in their order without those whose key surely stands alone: rows of one hash are few."""
-    return items.filter(items.select(key).hash_rows().is_duplicated())
+    hashes = items.select(key).hash_rows()
+    if hashes.n_unique() == len(hashes):
+        return items.clear()
+    return items.filter(hashes.is_duplicated())
 
 
 def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[str]) -> pl.DataFrame:
@@ -33,7 +36,17 @@ def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[st
         If two rows of `answers` have the same `on`.
     """
     keys = [on] if isinstance(on, str) else list(on)
-    found = items.select(keys).join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left")
-    # Columns cut into chunks at different rows are not safe with every expression: all are kept in one.
-    whole = items.rechunk() if max(items.n_chunks("all")) > 1 else items
-    return whole.hstack(found.drop(keys).rechunk())
+    # Columns cut into chunks at different rows are slow, and not safe with every expression.
+    whole = items.rechunk() if max(items.n_chunks("all"), default=1) > 1 else items
+    asked = whole.select(keys)
+    begins = asked.select(
+        pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in keys)
+        | (pl.int_range(pl.len()) == 0)
+    ).to_series()
+    # Rows of one vessel or one file follow each other: such runs are looked up once.
+    in_runs = 2 * begins.sum() < len(begins)
+    different = asked.filter(begins) if in_runs else asked
+    found = different.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left").drop(keys)
+    if found.height != different.height and found.width:
+        raise pl.exceptions.ShapeError(f"two answers have the same {', '.join(keys)}")
+    return whole.hstack(found[begins.cum_sum() - 1] if in_runs else found.rechunk())

@@ -94,13 +94,7 @@ def date_in_other_hemisphere(view: View, rule: Rule) -> pl.DataFrame:
 
 def stages_out_of_order(view: View, rule: Rule) -> pl.DataFrame:
     """Stages of a vessel dated before a stage that precedes them; the date most at odds waits, or both."""
-    asked = (*VESSEL, "stage", "stage_name", "sample_date", "item_no", "file_no", "sheet", *SAID)
-    dated = view.readings.lazy().filter(pl.col("sample_date").is_not_null()).select(asked).collect()
-    stages = dated.group_by([*VESSEL, "stage"], maintain_order=True).agg(
-        pl.col("sample_date").min().alias("first"),
-        pl.col("sample_date").max().alias("last"),
-        pl.col("stage_name").first(),
-    )
+    stages = view.stages.drop("item_no")
     pairs = [(line[i], line[j]) for line in _LINES for i in range(len(line)) for j in range(i + 1, len(line))]
     order = pl.DataFrame(sorted(set(pairs)), schema=["earlier", "stage"], orient="row")
     early = stages.select(
@@ -124,8 +118,10 @@ def stages_out_of_order(view: View, rule: Rule) -> pl.DataFrame:
         broken.select(*VESSEL, pl.col("earlier").alias("stage"), *about), on=[*VESSEL, "stage"], how="inner"
     )
     told = pl.concat([late, soon]).unique([*VESSEL, "stage"], keep="first", maintain_order=True)
-    rows = dated.drop("stage_name").join(told, on=[*VESSEL, "stage"], how="inner", maintain_order="left")
-    rows = rows.filter(pl.col("item_no").is_not_null())
+    asked = (*VESSEL, "stage", "item_no", "file_no", "sheet", *SAID)
+    dated = pl.col("item_no").is_not_null() & pl.col("sample_date").is_not_null()
+    rows = view.readings.lazy().filter(dated).select(asked).collect()
+    rows = rows.join(told, on=[*VESSEL, "stage"], how="inner", maintain_order="left")
     return hits(
         rows,
         rule,
@@ -140,14 +136,8 @@ def stages_out_of_order(view: View, rule: Rule) -> pl.DataFrame:
 
 def days_unlike_stage(view: View, rule: Rule) -> pl.DataFrame:
     """Stages, and ends of ferment logs, unusually soon or late after the stage they are counted from."""
-    asked = (*VESSEL, "stage", "stage_name", "sample_date", "item_no", *SAID)
-    dated = view.readings.lazy().filter(pl.col("sample_date").is_not_null()).select(asked).collect()
-    stages = dated.group_by([*VESSEL, "stage"], maintain_order=True).agg(
-        pl.col("sample_date").min().alias("day"),
-        pl.col("stage_name").first(),
-        pl.col("item_no").drop_nulls().first(),
-    )
-    stages = stages.filter(pl.col("stage") != LOG)
+    stages = view.stages.filter(pl.col("stage") != LOG)
+    stages = stages.select(*VESSEL, "stage", pl.col("first").alias("day"), "stage_name", "item_no")
     usual = pl.DataFrame(
         [
             (
@@ -167,7 +157,7 @@ def days_unlike_stage(view: View, rule: Rule) -> pl.DataFrame:
         pl.col("day").alias("from_day"),
         pl.col("stage_name").alias("from_name"),
     )
-    rows = pl.concat([stages, _log_ends(dated)]).join(usual, on="stage", how="inner")
+    rows = pl.concat([stages, _log_ends(view)]).join(usual, on="stage", how="inner")
     rows = rows.join(from_, on=[*VESSEL, "reference"], how="inner")
     days = (pl.col("day") - pl.col("from_day")).dt.total_days()
     slack = rule.settings["slack_days"]
@@ -188,9 +178,11 @@ def days_unlike_stage(view: View, rule: Rule) -> pl.DataFrame:
     )
 
 
-def _log_ends(dated: pl.DataFrame) -> pl.DataFrame:
+def _log_ends(view: View) -> pl.DataFrame:
     """The first and the last day of each vessel's ferment log, a row each, as stages are given."""
-    log = dated.filter(pl.col("stage") == LOG).sort("sample_date", maintain_order=True)
+    asked = (*VESSEL, "stage", "sample_date", "stage_name", "item_no")
+    dated = (pl.col("stage") == LOG) & pl.col("sample_date").is_not_null()
+    log = view.readings.lazy().filter(dated).select(asked).collect().sort("sample_date", maintain_order=True)
     ends = [
         log.unique(list(VESSEL), keep=keep, maintain_order=True).select(
             *VESSEL, "stage", pl.col("sample_date").alias("day"), "stage_name", "item_no"

@@ -30,7 +30,7 @@ def colour_unlike_wine(view: View, rule: Rule) -> pl.DataFrame:
         ((pl.col("analyte") == "a520") & (pl.col("value") >= rule.settings["white_a520"]))
         | ((pl.col("analyte") == "anthocyanins") & (pl.col("value") >= rule.settings["white_anthocyanins"]))
     )
-    rows = view.numbers.filter((pl.col("order") >= _WINE) & (low_red | high_white))
+    rows = view.of("a520", "anthocyanins").filter((pl.col("order") >= _WINE) & (low_red | high_white))
     return hits(rows, rule, analyte=pl.col("name"), value=exact(pl.col("value")), colour=pl.col("colour"))
 
 
@@ -66,7 +66,7 @@ def chroma_differs(view: View, rule: Rule) -> pl.DataFrame:
 def tannin_methods_mixed(view: View, rule: Rule) -> pl.DataFrame:
     """Trials in which some vessels have their tannin by one method only, and others by the other only."""
     contrast = ["trial_id", "stage"]
-    rows = view.numbers.filter(pl.col("analyte").is_in(rule.analytes))
+    rows = view.of(*rule.analytes)
     vessels = rows.group_by([*contrast, "vessel_id"], maintain_order=True).agg(
         pl.col("analyte").unique().sort().str.join("+").alias("methods"),
         pl.col("item_no").drop_nulls().first(),
@@ -84,12 +84,11 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     Too high counts where the values are unusual as they stand; too low where they lie under what the method
     sees or what is usual.
     """
-    groups = {one.id: one.group in _AROMAS for one in view.contract.analytes.values()}
+    aromas = [one.id for one in view.contract.analytes.values() if one.group in _AROMAS]
     sees = {one.id: one.detection_limit_typical for one in view.contract.analytes.values()}
-    aroma = pl.col("analyte").replace_strict(groups, default=False, return_dtype=pl.Boolean)
     asked = ("file_no", "sheet", "analyte", "stage", "item_no", "value", "unusual_low", "unusual_high")
-    some = view.numbers.lazy().filter(aroma & (pl.col("value") > 0)).select(*asked, "name", "in_unit")
-    rows = some.collect().with_columns(
+    rows = view.of(*aromas, columns=(*asked, "name", "in_unit")).filter(pl.col("value") > 0)
+    rows = rows.with_columns(
         pl.col("value").log10().alias("decades"),
         pl.col("analyte").replace_strict(sees, default=None, return_dtype=pl.Float64).alias("sees"),
     )
@@ -101,7 +100,7 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     )  # fmt: skip
     level = 10.0 ** pl.col("middle")
     unusual = (level > pl.col("unusual_high")) | (level < pl.max_horizontal("sees", "unusual_low"))
-    columns = columns.filter(unusual)
+    columns = columns.filter(unusual & (pl.col("readings") >= _LEAST))
     if columns.is_empty():
         return no_hits()
     peers = columns.select(column).join(rows, on=group, how="inner", suffix="_peer")
@@ -116,11 +115,7 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     found, floor = 10.0 ** pl.col("middle"), pl.max_horizontal("sees", "unusual_low")
     unlikely = pl.when(off > 0).then(found > pl.col("unusual_high")).otherwise(found < floor)
     slipped = columns.join(peers, on=column, how="inner").filter(
-        far
-        & unlikely
-        & (pl.col("spread") < _STEADY)
-        & (pl.col("peers") >= _LEAST)
-        & (pl.col("readings") >= _LEAST)
+        far & unlikely & (pl.col("spread") < _STEADY) & (pl.col("peers") >= _LEAST)
     )
     if slipped.is_empty():
         return no_hits()
@@ -137,9 +132,8 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
 
 def oak_without_oak(view: View, rule: Rule) -> pl.DataFrame:
     """Oak lactone where neither vessel, arm nor question of the register speaks of oak or a barrel."""
-    rows = view.numbers.filter(
-        (pl.col("analyte") == "whisky_lactone_cis")
-        & (pl.col("value") > rule.settings["high"])
+    rows = view.of("whisky_lactone_cis").filter(
+        (pl.col("value") > rule.settings["high"])
         & ~pl.col("about").str.contains(_OAK)
         & (pl.col("about").str.strip_chars() != "")
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from crosscellar.contract.records import Rule
+from crosscellar.intake.beside import perhaps_twice
 from crosscellar.intake.rules.view import COLUMN, LOG, View, exact, hits, no_hits, num
 
 _EARLY = ("juice", "inoculation")
@@ -21,16 +22,19 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
     value repeats with p, the sum of squared shares of the analyte's values; or fill a whole column over two
     lots. Vessels of one lot may share one sample of must: such a run must cross two lots.
     """
-    rows = view.columns.filter(pl.col("value") != 0)
-    rows = rows.with_columns(pl.len().over("column_no").alias("cells"))
+    rows = view.columns
+    if (rows["value"] == 0).any():
+        rows = rows.filter(pl.col("value") != 0)
     changes = pl.col("column_no").ne_missing(pl.col("column_no").shift())
     changes |= pl.col("value").ne_missing(pl.col("value").shift())
-    rows = rows.with_columns(changes.cum_sum().alias("run"))
-    least = rule.settings["least_run"]
-    runs_of = rows.group_by("run").agg(pl.len().alias("count")).filter(pl.col("count") >= least)
-    rows = rows.join(runs_of, on="run", how="semi", maintain_order="left")
-    if rows.is_empty():
+    runs_of = rows.select("column_no", changes.cum_sum().alias("run"))
+    counts = runs_of["run"].value_counts(name="count")
+    at_least = counts.filter(pl.col("count") >= rule.settings["least_run"])["run"]
+    if at_least.is_empty():
         return no_hits()
+    cells = runs_of.group_by("column_no").agg(pl.len().alias("cells"))
+    rows = rows.drop("cells").with_columns(runs_of["run"]).filter(pl.col("run").is_in(at_least.implode()))
+    rows = rows.join(cells, on="column_no", how="left", maintain_order="left")
     shares = (
         view.sampled.select("analyte", "stage", "value")
         .join(rows, on=["analyte", "stage"], how="semi")
@@ -158,13 +162,17 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
 def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
     """Rows of one tab that say of two vessels the same, number for number: pasted twice, or one row off.
 
-    `least` readings or more must agree and be all that either row has, zeros not counted. Lists long enough
-    for `copied_between` are left to it. Must and inoculation of one lot may share one sample.
+    `least` readings or more (two at least) must agree and be all that either row has, zeros not counted.
+    Lists long enough for `copied_between` are left to it. Must and inoculation of one lot may share one
+    sample.
     """
     row = ["file_no", "sheet", "row"]
     looked_at = (*row, "column", "analyte", "replicate", "value", "vessel_id", "trial_id", "stage", "lot")
-    some = view.sampled.lazy().filter(pl.col("item_no").is_not_null() & (pl.col("value") != 0))
-    measured = some.select(*looked_at, "item_no", "name", "in_unit").collect()
+    # A row of one reading, as every row of a long sheet, says too little.
+    some = perhaps_twice(view.sampled.select(*looked_at, "item_no", "name", "in_unit"), row)
+    measured = some.filter(pl.col("item_no").is_not_null() & (pl.col("value") != 0))
+    if measured.is_empty():
+        return no_hits()
     most = view.contract.rules["copied_between"].settings["least"]
     lengths = measured.group_by(row).agg(pl.len().alias("count"))
     lengths = lengths.filter(pl.col("count").is_between(rule.settings["least"], most, closed="left"))

@@ -40,11 +40,18 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
     """
     column = ["file_no", "sheet", "analyte"]
     # Each different text of a column is read once, however often it stands there.
-    texts = view.sampled.lazy().filter(pl.col("item_no").is_not_null())
+    texts = view.sampled.select(*column, "text_sent", "item_no", "name")
+    texts = texts.filter(pl.col("item_no").is_not_null())
+    sizes = texts.group_by(column).len()
+    large = sizes.filter(pl.col("len") >= rule.settings["least"])
+    if large.is_empty():
+        return no_hits()
+    if large.height < sizes.height:
+        texts = texts.join(large, on=column, how="semi", maintain_order="left")
     texts = texts.group_by([*column, "text_sent"], maintain_order=True).agg(
         pl.len().cast(pl.Int64).alias("times"), pl.col("item_no", "name").first()
     )
-    rows = _typed(texts.collect()).with_columns(pl.col("decimals").max().over(column).alias("places"))
+    rows = _typed(texts).with_columns(pl.col("decimals").max().over(column).alias("places"))
     last = ((pl.col("typed").abs() * 10.0 ** pl.col("places")).round(0) % 10).cast(pl.Int32)
     columns = (
         rows.filter(pl.col("places") > 0)
@@ -57,6 +64,7 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
             pl.col("name").first(),
         )
         .filter((pl.col("total") >= rule.settings["least"]) & (pl.col("different") >= _DIFFERENT))
+        .filter(least_tail(pl.col("ending"), pl.col("total"), _FREE) < rule.settings["p"])
     )
     if columns.is_empty():
         return no_hits()
@@ -64,8 +72,22 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
 
     ending, total = columns["ending"].to_numpy().astype(float), columns["total"].to_numpy().astype(int)
     columns = columns.with_columns(pl.Series("tail", bdtrc(ending - 1, total, _FREE), dtype=pl.Float64))
-    rounded = columns.filter((pl.col("ending") > 0) & (pl.col("tail") < rule.settings["p"]))
+    rounded = columns.filter(pl.col("tail") < rule.settings["p"])
     return hits(rounded, rule, analyte=pl.col("name"), share=share(pl.col("ending") / pl.col("total")))
+
+
+def least_tail(successes: pl.Expr, trials: pl.Expr, chance: float) -> pl.Expr:
+    """What the upper tail of B(trials, chance) is at least: most columns need no exact one.
+
+    exp(-n D) / sqrt(8 n a (1 - a)) for a share `a` above the chance, D the relative entropy of `a` to it
+    (Ash 1965, Information Theory, lemma 4.7.2); a quarter up to the chance (Greenberg and Mohri 2014), 0
+    where all succeed. Both from memory.
+    """
+    share_of = successes / trials
+    entropy = share_of * (share_of / chance).log()
+    entropy += (1 - share_of) * ((1 - share_of) / (1 - chance)).log()
+    bound = (-trials * entropy).exp() / (8 * trials * share_of * (1 - share_of)).sqrt()
+    return pl.when(share_of <= chance).then(0.25).when(share_of >= 1).then(0.0).otherwise(bound)
 
 
 def digits_swapped(view: View, rule: Rule) -> pl.DataFrame:

@@ -23,10 +23,8 @@ def refractometer_on_wine(view: View, rule: Rule) -> pl.DataFrame:
     )
     by_light = said.str.contains(_REFRACTOMETER)
     sample = ["trial_id", "arm_id", "vessel_id", "stage", "sample_date"]
-    alcohol = view.numbers.filter(
-        (pl.col("analyte") == "ethanol") & (pl.col("value") > rule.settings["ethanol"])
-    )
-    brix = view.numbers.filter((pl.col("analyte") == "brix") & by_light)
+    alcohol = view.of("ethanol").filter(pl.col("value") > rule.settings["ethanol"])
+    brix = view.of("brix").filter(by_light)
     fermented = brix.join(alcohol.select(sample).unique(), on=sample, how="semi", nulls_equal=True)
     later = (pl.col("order") >= _WINE) | pl.col("item_no").is_in(fermented["item_no"].to_list())
     return hits(brix.filter(later), rule, value=exact(pl.col("value")))
@@ -37,10 +35,8 @@ def hydrometer_temperature(view: View, rule: Rule) -> pl.DataFrame:
     rows = together(view, "specific_gravity", "temperature").with_columns(
         (pl.col("temperature") - 20).abs().alias("away")
     )
-    corrected = view.numbers.filter(
-        (pl.col("analyte") == "specific_gravity")
-        & pl.concat_str("method", "note", "declared_method", ignore_nulls=True).str.contains(_CORRECTED)
-    )
+    said = pl.concat_str("method", "note", "declared_method", ignore_nulls=True)
+    corrected = view.of("specific_gravity").filter(said.str.contains(_CORRECTED))
     rows = rows.filter(
         (pl.col("stage") == LOG)
         & ~pl.col("temperature").is_between(rule.settings["low"], rule.settings["high"])
@@ -60,12 +56,15 @@ def hydrometer_temperature(view: View, rule: Rule) -> pl.DataFrame:
 
 def hot_ferment(view: View, rule: Rule) -> pl.DataFrame:
     """The hottest reading of a ferment that was hot enough to harm yeast: a real event, not a fault."""
-    rows = view.numbers.filter(
-        pl.col("analyte").is_in(_TEMPERATURES)
-        & (pl.col("value") > rule.settings["high"])
-        & (pl.col("order") < _WINE)
-        & pl.col("item_no").is_not_null()
-    ).sort("value", descending=True, maintain_order=True)
+    rows = (
+        view.of(*_TEMPERATURES)
+        .filter(
+            (pl.col("value") > rule.settings["high"])
+            & (pl.col("order") < _WINE)
+            & pl.col("item_no").is_not_null()
+        )
+        .sort("value", descending=True, maintain_order=True)
+    )
     hottest = rows.unique([*VESSEL, "analyte"], keep="first", maintain_order=True)
     return hits(hottest, rule, value=exact(pl.col("value")))
 
@@ -94,11 +93,9 @@ def oxygen_above_saturation(view: View, rule: Rule) -> pl.DataFrame:
 
     Where no temperature was measured, `coldest` is taken: colder liquid holds more.
     """
-    oxygen = view.numbers.filter(pl.col("analyte") == "dissolved_oxygen")
+    oxygen = view.of("dissolved_oxygen")
     sample = ["trial_id", "arm_id", "vessel_id", "stage", "sample_date"]
-    warmth = view.numbers.filter(pl.col("analyte") == "temperature").group_by(sample).agg(
-        pl.col("value").min().alias("warmth")
-    )  # fmt: skip
+    warmth = view.of("temperature").group_by(sample).agg(pl.col("value").min().alias("warmth"))
     rows = oxygen.join(warmth, on=sample, how="left", nulls_equal=True, maintain_order="left")
     at_most = saturation(pl.col("warmth").fill_null(rule.settings["coldest"]))
     rows = rows.filter(pl.col("value") > rule.settings["times"] * at_most)
@@ -126,13 +123,15 @@ def log_in_count_column(view: View, rule: Rule) -> pl.DataFrame:
     Means of a few plates of clean wine are small and broken too: their middle lies under `median`.
     """
     column = ["file_no", "sheet", "analyte"]
-    counts = view.numbers.filter(
-        pl.col("analyte").is_in(rule.analytes) & pl.col("item_no").is_not_null()
-    ).with_columns(
-        pl.col("value").max().over(column).alias("highest"),
-        (pl.col("value") != pl.col("value").round(0)).any().over(column).alias("broken"),
-        pl.col("value").filter(pl.col("value") > 0).median().over(column).alias("middle"),
-        pl.len().over(column).alias("cells"),
+    counts = (
+        view.of(*rule.analytes)
+        .filter(pl.col("item_no").is_not_null())
+        .with_columns(
+            pl.col("value").max().over(column).alias("highest"),
+            (pl.col("value") != pl.col("value").round(0)).any().over(column).alias("broken"),
+            pl.col("value").filter(pl.col("value") > 0).median().over(column).alias("middle"),
+            pl.len().over(column).alias("cells"),
+        )
     )
     rows = counts.filter(
         (pl.col("highest") <= rule.settings["highest"])
@@ -148,9 +147,7 @@ def absorbance_out_of_reach(view: View, rule: Rule) -> pl.DataFrame:
 
     What it showed is known where the sheet names another path than 1 cm: the number typed is the reading.
     """
-    readings = view.numbers.filter(
-        pl.col("analyte").is_in(rule.analytes) & pl.col("item_no").is_not_null() & (pl.col("unit_sent") != "")
-    )
+    readings = view.of(*rule.analytes).filter(pl.col("item_no").is_not_null() & (pl.col("unit_sent") != ""))
     pairs = readings.select("analyte", "unit_sent").unique()
     factors = [
         (analyte, unit, reading.factor)
@@ -166,4 +163,4 @@ def absorbance_out_of_reach(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def _of(view: View, analyte: str) -> pl.DataFrame:
-    return view.numbers.filter((pl.col("analyte") == analyte) & (pl.col("stage") != LOG))
+    return view.of(analyte).filter(pl.col("stage") != LOG)

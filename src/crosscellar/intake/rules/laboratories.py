@@ -71,10 +71,8 @@ def limit_differs_by_arm(view: View, rule: Rule) -> pl.DataFrame:
 def end_point_missing(view: View, rule: Rule) -> pl.DataFrame:
     """Titratable acidity of a laboratory that nowhere names its end point: once a file and laboratory."""
     said = pl.col("method").fill_null("") + " " + pl.col("declared_method")
-    rows = view.numbers.filter(
-        (pl.col("analyte") == "titratable_acidity")
-        & pl.col("item_no").is_not_null()
-        & ~said.str.contains(_END_POINT)
+    rows = view.of("titratable_acidity").filter(
+        pl.col("item_no").is_not_null() & ~said.str.contains(_END_POINT)
     )
     return hits(rows.unique(["file_no", "lab_key"], keep="first", maintain_order=True), rule)
 
@@ -138,9 +136,9 @@ def legal_information(view: View, rule: Rule) -> pl.DataFrame:
     Information only: which limit holds for a wine, and whether, the code of the place says.
     """
     limits = _printed_limits(view.contract, rule.analytes)
-    some = view.numbers.lazy().filter((pl.col("order") >= _END_PRIMARY) & pl.col("item_no").is_not_null())
-    rows = some.filter(pl.col("analyte").is_in(limits["analyte"].unique().to_list()))
-    above = rows.select("item_no", "analyte", "value", "name", "in_unit").collect()
+    asked = ("item_no", "analyte", "value", "name", "in_unit", "order")
+    rows = view.of(*limits["analyte"].unique().to_list(), columns=asked)
+    above = rows.filter((pl.col("order") >= _END_PRIMARY) & pl.col("item_no").is_not_null())
     above = above.join(limits, on="analyte", how="inner", maintain_order="left").filter(
         pl.col("value") > pl.col("high")
     )

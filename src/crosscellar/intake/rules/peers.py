@@ -52,19 +52,20 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
     Peers are readings of the same analyte, stage and colour of wine, the store's included. They count where
     there are enough of them, beside this one, and where they lie close together.
     """
-    rows = (
-        view.positive.lazy()
-        .filter(_steady(view))
-        .select(*_TOLD)
-        .collect()
-        .with_columns(
-            pl.len().over(_GROUP).alias("peers"),
-            pl.col("decades").median().over(_GROUP).alias("middle"),
-            ((pl.col("decades").quantile(0.75) - pl.col("decades").quantile(0.25)) / 2)
-            .over(_GROUP)
-            .alias("spread"),
+    rows = view.unusual.filter(_steady(view) & pl.col("item_no").is_not_null())
+    if rows.is_empty():
+        return no_hits()
+    groups = (
+        view.positive.select(*_GROUP, "decades")
+        .join(rows, on=_GROUP, how="semi", nulls_equal=True)
+        .group_by(_GROUP)
+        .agg(
+            pl.len().alias("peers"),
+            pl.col("decades").median().alias("middle"),
+            ((pl.col("decades").quantile(0.75) - pl.col("decades").quantile(0.25)) / 2).alias("spread"),
         )
     )
+    rows = rows.join(groups, on=_GROUP, how="left", nulls_equal=True, maintain_order="left")
     off = pl.col("decades") - pl.col("middle")
     step = pl.lit(None, dtype=pl.Float64)
     for decade in _DECADES:
@@ -77,10 +78,9 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
         pl.col("step").is_not_null()
         & (pl.col("peers") > rule.settings["least_peers"])
         & (pl.col("spread") < _STEADY)
-        & pl.col("item_no").is_not_null()
     )
     rows = rows.with_columns((pl.col("value") / 10.0 ** pl.col("step")).round_sig_figs(12).alias("suggested"))
-    rows = rows.filter(~_usual(pl.col("value")) & _usual(pl.col("suggested")))
+    rows = rows.filter(_usual(pl.col("suggested")))
     slipped = _slipped_columns(view, rule.settings["within_decades"], 3)
     rows = rows.join(slipped.select(_COLUMN), on=_COLUMN, how="anti", nulls_equal=True)
     return hits(
@@ -94,7 +94,11 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
 def _slipped_columns(view: View, within: float, least_peers: float) -> pl.DataFrame:
     """Columns of the batch whose median is a factor of the unit table away from that of all others."""
     rows = view.positive
-    columns = rows.filter(pl.col("item_no").is_not_null()).group_by(_COLUMN, maintain_order=True).agg(
+    # A column of which no value is unusual has no unusual middle.
+    odd = view.unusual.filter(pl.col("item_no").is_not_null()).select(_COLUMN).unique()
+    own = rows.filter(pl.col("item_no").is_not_null()) if len(odd) else rows.clear()
+    own = own.join(odd, on=_COLUMN, how="semi", nulls_equal=True, maintain_order="left")
+    columns = own.group_by(_COLUMN, maintain_order=True).agg(
         pl.col("decades").median().alias("middle"),
         pl.len().alias("readings"),
         pl.col("name", "in_unit", "unusual_low", "unusual_high").first(),
@@ -263,11 +267,7 @@ def ta_in_g_per_100ml(view: View, rule: Rule) -> pl.DataFrame:
 def va_in_g_per_100ml(view: View, rule: Rule) -> pl.DataFrame:
     """Columns of volatile acidity in wine that are all low, and usual if they were g/100 mL."""
     sheet = ["file_no", "sheet"]
-    rows = view.numbers.filter(
-        (pl.col("analyte") == "volatile_acidity")
-        & (pl.col("order") >= _WINE)
-        & pl.col("item_no").is_not_null()
-    )
+    rows = view.of("volatile_acidity").filter((pl.col("order") >= _WINE) & pl.col("item_no").is_not_null())
     value = pl.col("value")
     rows = rows.with_columns(
         value.median().over(sheet).alias("middle"),

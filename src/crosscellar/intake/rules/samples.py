@@ -118,7 +118,7 @@ def ta_above_acids(view: View, rule: Rule) -> pl.DataFrame:
     expected = pl.col("tartaric_acid") + pl.col("malic_acid") * formulas.acidity_factor("malic", "tartaric")
     for acid in _OTHER_ACIDS:
         name = f"{acid}_acid"
-        given = view.numbers.filter(pl.col("analyte") == name).select(*SAMPLE, pl.col("value").alias(name))
+        given = view.of(name).select(*SAMPLE, pl.col("value").alias(name))
         rows = rows.join(given, on=list(SAMPLE), how="left", nulls_equal=True, maintain_order="left")
         most = {stage: view.contract.limits(name, stage).unusual_high for stage in view.contract.stages}
         usual = pl.col("stage").replace_strict(most, default=None, return_dtype=pl.Float64)

@@ -128,10 +128,8 @@ def ph_over_malolactic(view: View, rule: Rule) -> pl.DataFrame:
 
 def malic_left(view: View, rule: Rule) -> pl.DataFrame:
     """Malic acid that is left where malolactic is said to have ended."""
-    rows = view.numbers.filter(
-        (pl.col("analyte") == "malic_acid")
-        & (pl.col("stage") == "end_mlf")
-        & (pl.col("value") > rule.settings["high"])
+    rows = view.of("malic_acid").filter(
+        (pl.col("stage") == "end_mlf") & (pl.col("value") > rule.settings["high"])
     )
     return hits(rows, rule, value=exact(pl.col("value")))
 
@@ -257,7 +255,7 @@ def stage_unlike_chemistry(view: View, rule: Rule) -> pl.DataFrame:
         & (pl.col("stage") == "end_primary")
         & (pl.col("value") > rule.settings["end_primary_sugar"])
     )
-    rows = view.numbers.filter(alcohol | sugar)
+    rows = view.of("ethanol", "glucose_fructose").filter(alcohol | sugar)
     return hits(
         rows,
         rule,

@@ -37,10 +37,10 @@ def ravaz_differs(view: View, rule: Rule) -> pl.DataFrame:
     """Ravaz index against yield / pruning weight of the same vines, whenever each was weighed."""
 
     def mean(analyte: str) -> pl.DataFrame:
-        of = view.numbers.filter(pl.col("analyte") == analyte)
+        of = view.of(analyte)
         return of.group_by(list(VESSEL)).agg(pl.col("value").mean().alias(analyte))
 
-    rows = view.numbers.filter(pl.col("analyte") == "ravaz_index")
+    rows = view.of("ravaz_index")
     rows = rows.join(mean("yield_per_vine"), on=list(VESSEL), how="inner", maintain_order="left")
     rows = rows.join(mean("pruning_weight"), on=list(VESSEL), how="inner", maintain_order="left")
     expected = pl.col("yield_per_vine") / pl.col("pruning_weight")
