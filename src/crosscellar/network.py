@@ -232,6 +232,8 @@ class Network(Prospects, Upkeep):
                 written += self._mark_up(batch, documents, Path(marked_up))
             files.append(batch.files)
             findings.append(batch.findings)
+            # Let go before the next is read: two at once would take twice the room.
+            del batch, read, documents
             done += len(part)
             if tell is not None and len(part) < len(found):
                 tell(f"{done} of {len(found)} files")

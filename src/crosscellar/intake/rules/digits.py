@@ -40,8 +40,8 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
     """
     column = ["file_no", "sheet", "analyte"]
     # Each different text of a column is read once, however often it stands there.
-    texts = view.sampled.select(*column, "text_sent", "item_no", "name")
-    texts = texts.filter(pl.col("item_no").is_not_null())
+    some = view.sampled.filter(pl.col("item_no").is_not_null())
+    texts = some.select(*column, "text_sent", "item_no", "name").collect()
     sizes = texts.group_by(column).len()
     large = sizes.filter(pl.col("len") >= rule.settings["least"])
     if large.is_empty():
@@ -98,8 +98,12 @@ def digits_swapped(view: View, rule: Rule) -> pl.DataFrame:
     """
     kind, trial = ["analyte", "stage"], ["analyte", "stage", "trial_id"]
     told = ("item_no", "value", "text_sent", "name", "in_unit")
-    peers = view.sampled.select(*trial, *told).with_columns(
-        pl.len().over(trial).alias("beside"), pl.col("value").median().over(trial).alias("middle")
+    peers = (
+        view.sampled.select(*trial, *told)
+        .collect()
+        .with_columns(
+            pl.len().over(trial).alias("beside"), pl.col("value").median().over(trial).alias("middle")
+        )
     )
     peers = peers.filter(pl.col("beside") > rule.settings["least_beside"])
     spread = (pl.col("value") - pl.col("middle")).abs().median().over(kind) * _MAD

@@ -31,9 +31,7 @@ def _log(view: View) -> pl.DataFrame:
         minutes=pl.col("time").str.slice(0, 2).cast(pl.Int64, strict=False).fill_null(12) * 60
         + pl.col("time").str.slice(3, 2).cast(pl.Int64, strict=False).fill_null(0)
     )
-    rows = view.numbers.filter(
-        (pl.col("stage") == LOG) & pl.col("analyte").is_in(_SUGARS) & pl.col("sample_date").is_not_null()
-    )
+    rows = view.of(*_SUGARS).filter((pl.col("stage") == LOG) & pl.col("sample_date").is_not_null())
     rows = rows.with_columns(brix.alias("bx"), moment.alias("at")).sort(*_SERIES, "at", "replicate")
     rows = rows.with_columns(
         pl.col("bx").shift(1).over(_SERIES).alias("before"),

@@ -20,17 +20,12 @@ _EQUIVALENTS: Final = re.compile(r"(\d+(?:\.\d+)?) (meq/L)$")
 _END_PRIMARY: Final = 60
 
 
-def _laboratory(rows: pl.DataFrame) -> pl.DataFrame:
-    """Readings that are not of a ferment log, where cellars and not laboratories measure."""
-    return rows.filter(pl.col("stage") != LOG)
-
-
 def below_laboratory_limit(view: View, rule: Rule) -> pl.DataFrame:
     """Numbers under the limit that their laboratory declared, or else wrote as `<limit` beside them."""
     column = ["file_no", "sheet", "lab_key", "analyte"]
     below = pl.col("value").filter(pl.col("qualifier") == "<")
     asked = (*column, "qualifier", "value", "declared_limit", "item_no", "name", "in_unit")
-    some = view.readings.lazy().filter(pl.col("item_no").is_not_null() & (pl.col("stage") != LOG))
+    some = view.readings.filter(pl.col("item_no").is_not_null() & (pl.col("stage") != LOG))
     rows = (
         some.select(asked)
         .collect()
@@ -49,7 +44,9 @@ def below_laboratory_limit(view: View, rule: Rule) -> pl.DataFrame:
 def limit_differs_by_arm(view: View, rule: Rule) -> pl.DataFrame:
     """Trials whose arms are cut off at different limits: what is under the limit then differs by arm."""
     contrast = ["trial_id", "stage", "analyte"]
-    cut = _laboratory(view.readings.filter((pl.col("qualifier") == "<") & (pl.col("value") > 0)))
+    # Of a ferment log, where cellars and not laboratories measure, no limit is judged.
+    limits = (pl.col("qualifier") == "<") & (pl.col("value") > 0) & (pl.col("stage") != LOG)
+    cut = view.readings.filter(limits).collect()
     arms = cut.group_by([*contrast, "arm_id"], maintain_order=True).agg(
         pl.col("value").max().alias("limit"),
         pl.col("item_no").drop_nulls().first(),

@@ -7,7 +7,7 @@ import polars as pl
 
 from crosscellar.contract import formulas
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, SAMPLE, View, curve, exact, hits, num, share, together
+from crosscellar.intake.rules.view import SAMPLE, View, curve, exact, hits, num, share, together
 
 _JUICE = 30
 _WINE = 60
@@ -233,7 +233,7 @@ def zero_below_limit(view: View, rule: Rule) -> pl.DataFrame:
         if record.detection_limit_typical
     }
     limit = pl.col("analyte").replace_strict(limits, default=None, return_dtype=pl.Float64)
-    rows = view.numbers.filter((pl.col("value") == 0) & (limit > 0) & (pl.col("stage") != LOG))
+    rows = view.sampled.filter((pl.col("value") == 0) & (limit > 0)).collect()
     return hits(
         rows, rule, analyte=pl.col("name"), limit=exact(limit), unit=pl.col("in_unit").str.strip_chars()
     )

@@ -272,7 +272,7 @@ def analyte_not_at_stage(view: View, rule: Rule) -> pl.DataFrame:
     analyte, stage = pl.col("analyte"), pl.col("stage")
     late = analyte.is_in(of_vines) & (pl.col("order") > _JUICE)
     early = analyte.is_in(of_wine) & stage.is_in(fruit)
-    rows = view.readings.filter(late | early)
+    rows = view.readings.filter(late | early).collect()
     return hits(rows, rule, analyte=pl.col("name"), stage=pl.col("stage_name"))
 
 

@@ -153,6 +153,8 @@ def tasting_before_sample(view: View, rule: Rule) -> pl.DataFrame:
     """A tasting dated before the trial's wine had been made: before the first sample of its juice or wine."""
     made = (
         view.readings.filter(pl.col("stage").is_in(["juice", "inoculation", "end_primary"]))
+        .select("trial_id", "sample_date")
+        .collect()
         .group_by("trial_id")
         .agg(pl.col("sample_date").min().alias("made"))
     )

@@ -33,14 +33,9 @@ COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
 _LEVELS: Final = ("item_no", "colour", "site_id", "lab", "lab_key", "unusual_low", "unusual_high")
 #: The columns that most messages are made of.
 SAID: Final = ("name", "value", "in_unit")
-#: What days, methods and limits are judged by.
-_OF_READINGS: Final = (
-    *dict.fromkeys((*VESSEL, *COLUMN, *SAID)),
-    "item_no", "qualifier", "sample_date", "season", "hemisphere", "order", "stage_name", "role", "lab",
-    "lab_key", "method", "declared_limit",
-)  # fmt: skip
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
 _UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
+_IS_NUMBER: Final = pl.col("stands") & (pl.col("qualifier") == "")
 _DIGITS: Final = 4
 _PLACE: Final = re.compile(r"\{(\w+)\}")
 
@@ -61,23 +56,25 @@ class View:
 
     Attributes
     ----------
+    every
+        Every item of the batch that has vessel, stage, analyte and a number, `entering` or not, and behind
+        them what is stored, with a null `item_no`. `stands` tells what would stand after the batch: its
+        entering readings, each once, and the stored ones under other keys. With season, site_id, colour,
+        lot, role, the analyte's name and unit as shown, the bounds of what is usual, `about` (what the
+        register says of vessel, arm and question, in small letters), and the method and limit that its
+        laboratory declared.
     typed
-        Every item of the batch that has vessel, stage, analyte and a number, `entering` or not: its place,
-        lot and vessel, and what it says.
-    readings
-        What would stand after the batch: its entering readings, each once, and those stored, limits among
-        them: what days, methods and limits are judged by. `item_no` is null for a stored one.
-    numbers
-        Those that are a number, not a limit. With season, site_id, colour, lot, role, the analyte's name and
-        unit as shown, the bounds of what is usual, `about` (what the register says of vessel, arm and
-        question, in small letters), and the method and limit that its laboratory declared.
+        Those of the batch: their place, lot and vessel, and what they say.
     picks, scores
         Triangle answers and scores of the batch that would enter, with `item_no`; behind them those of the
         same trials that stand in the store, with a null `item_no`.
     contract
         For bounds, stages and seasons.
-    sampled, positive
-        Numbers outside the ferment logs; those of them above zero, with `decades`, their logarithm.
+    readings, numbers, sampled
+        What stands, limits among them; those that are a number; those of them outside the ferment logs. Lazy,
+        so that a rule copies only the columns it looks at.
+    positive
+        Sampled numbers above zero, with `decades`, their logarithm.
     columns
         What was typed as a number outside the logs, in the order of its columns: `column_no`, and `cells`,
         how many the column has, two or more.
@@ -88,31 +85,31 @@ class View:
         item of the batch. These five are made once for all rules, as are the places of each analyte.
     """
 
+    every: pl.DataFrame
     typed: pl.DataFrame
-    readings: pl.DataFrame
-    numbers: pl.DataFrame
     picks: pl.DataFrame
     scores: pl.DataFrame
     contract: Contract
 
     def make_shared(self) -> None:
         """Nothing; what several rules look at is there, so that no two threads make it at once."""
-        for name in ("sampled", "positive", "unusual", "columns", "stages", "_places", "_means"):
+        for name in ("positive", "unusual", "columns", "stages", "_places", "_means"):
             getattr(self, name)
 
     def of(self, *analytes: str, columns: Iterable[str] | None = None) -> pl.DataFrame:
         """The numbers of these analytes, in their order; of all columns, or these."""
         found = [self._places[analyte] for analyte in dict.fromkeys(analytes) if analyte in self._places]
-        numbers = self.numbers if columns is None else self.numbers.select(*columns)
+        every = self.every if columns is None else self.every.select(*columns)
         if not found:
-            return numbers.clear()
-        return numbers[found[0] if len(found) == 1 else pl.concat(found).sort()]
+            return every.clear()
+        return every[found[0] if len(found) == 1 else pl.concat(found).sort()]
 
     @cached_property
     def _places(self) -> Mapping[str, pl.Series]:
         """Where the numbers of each analyte stand: many rules ask for one analyte of many."""
         at = pl.int_range(pl.len(), dtype=pl.UInt32).alias("at")
-        places = self.numbers.select("analyte", at).group_by("analyte").agg("at")
+        numbers = self.every.select("analyte", "stands", "qualifier", at).filter(_IS_NUMBER)
+        places = numbers.group_by("analyte").agg("at")
         return dict(zip(places["analyte"].to_list(), places["at"], strict=True))
 
     @cached_property
@@ -124,28 +121,26 @@ class View:
         """One row a vessel and stage outside the logs: the analyte's mean, what its first reading says."""
         known = self._means.get(analyte)
         if known is None:
-            columns = (
-                *VESSEL,
-                "stage",
-                "value",
-                "item_no",
-                "sample_date",
-                "replicate",
-                "order",
-                "stage_name",
-            )
-            known = self._means[analyte] = _mean(self.of(analyte, columns=columns), analyte)
+            asked = (*VESSEL, "stage", "stage_name", "order", "sample_date", "replicate", "value", "item_no")
+            known = self._means[analyte] = _mean(self.of(analyte, columns=asked), analyte)
         return known
 
-    @cached_property
-    def sampled(self) -> pl.DataFrame:
-        logged = self.numbers["stage"] == LOG
-        return self.numbers.filter(~logged) if logged.any() else self.numbers
+    @property
+    def readings(self) -> pl.LazyFrame:
+        return self.every.lazy().filter("stands")
+
+    @property
+    def numbers(self) -> pl.LazyFrame:
+        return self.every.lazy().filter(_IS_NUMBER)
+
+    @property
+    def sampled(self) -> pl.LazyFrame:
+        return self.numbers.filter(pl.col("stage") != LOG)
 
     @cached_property
     def positive(self) -> pl.DataFrame:
         looked_at = dict.fromkeys((*COLUMN, *SAMPLE, *SAID, *_LEVELS))
-        positive = self.sampled.lazy().filter(pl.col("value") > 0).select(*looked_at)
+        positive = self.sampled.filter(pl.col("value") > 0).select(*looked_at)
         return positive.with_columns(pl.col("value").log10().alias("decades")).collect()
 
     @cached_property
@@ -156,7 +151,7 @@ class View:
     @cached_property
     def stages(self) -> pl.DataFrame:
         looked_at = (*VESSEL, "stage", "sample_date", "stage_name", "item_no")
-        dated = self.readings.select(looked_at).filter(pl.col("sample_date").is_not_null())
+        dated = self.readings.filter(pl.col("sample_date").is_not_null()).select(looked_at).collect()
         return dated.group_by([*VESSEL, "stage"], maintain_order=True).agg(
             pl.col("sample_date").min().alias("first"),
             pl.col("sample_date").max().alias("last"),
@@ -193,33 +188,26 @@ def look(
     `items` has the columns of READINGS, `item_no` and `entering`. What is stored gives way to what the batch
     brings under the same key.
     """
-    known, declared = _known(register), _declared(register.labs, contract)
-
-    def described(readings: pl.DataFrame) -> pl.DataFrame:
-        placed = put_beside(readings.drop(_UNSEEN, strict=False), known, VESSEL)
-        return _described(_with_declared(placed, declared), contract)
-
-    every = described(items)
+    items = items.drop(_UNSEEN, strict=False)
     key = list(READING_KEY)
     same = [*key, "value", "qualifier"]
-    several = perhaps_twice(every.select(*same, "item_no", "entering"), same).filter("entering")
+    several = perhaps_twice(items.select(*same, "item_no", "entering"), same).filter("entering")
     again = several.filter(~pl.struct(same).is_first_distinct())["item_no"]
     enters = pl.col("entering") & ~pl.col("item_no").is_in(again.implode())
-    is_number = pl.col("qualifier") == ""
-    readings = every.lazy().filter(enters).select(_OF_READINGS).collect()
-    numbers = every.filter(enters & is_number)
+    every = items.with_columns(enters.alias("stands"))
     if len(stored):
-        brought = every.lazy().filter(enters).select(key).collect()
+        brought = every.lazy().filter("stands").select(key).collect()
         others = stored.join(brought, on=key, how="anti", nulls_equal=True).with_columns(
-            pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(False).alias("entering")
+            pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(True).alias("stands")
         )
-        beside = described(others)
-        readings = pl.concat([readings, beside.select(_OF_READINGS)], how="vertical_relaxed")
-        numbers = pl.concat([numbers, beside.filter(is_number)], how="diagonal_relaxed").select(every.columns)
-    typed = every.select(*COLUMN, *SAID, "row", "column", "item_no", "qualifier", "lot", "vessel_id")
-    del every
+        others = others.drop(_UNSEEN, strict=False)
+        every = pl.concat([every, others], how="diagonal_relaxed").select(every.columns)
+    placed = _with_declared(put_beside(every, _known(register), VESSEL), _declared(register.labs, contract))
+    every = _described(placed, contract)
+    typed = every.head(items.height)
+    typed = typed.select(*COLUMN, *SAID, "row", "column", "item_no", "qualifier", "lot", "vessel_id")
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
-    return View(typed, readings, numbers, *tasted, contract)
+    return View(every, typed, *tasted, contract)
 
 
 def _behind(batch: pl.DataFrame, stored: pl.DataFrame | None, key: Sequence[str]) -> pl.DataFrame:
