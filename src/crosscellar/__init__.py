@@ -58,7 +58,7 @@ def _draw(pooled: Pooled, path: Path) -> Path:
 
 
 def _show(result: object) -> str:
-    from crosscellar.console import html_of
+    from crosscellar.console.html import html_of
 
     return html_of(result)
 

@@ -16,12 +16,11 @@ from crosscellar.contract import Contract
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling import Pooled, adjust_monitored, pool
 from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_scale
-from crosscellar.pooling.dose import DoseFit
-from crosscellar.pooling.explained import dose
 from crosscellar.pooling.models import FEW_SITES
 from crosscellar.register import Register
 
 if TYPE_CHECKING:
+    from crosscellar.pooling.dose import DoseFit
     from crosscellar.store import Store
 
 #: What can be asked of `--by`: columns of the effects.
@@ -267,6 +266,8 @@ def dose_of(pooled: Pooled) -> DoseFit | None:
     levels = effects.group_by("trial").agg(pl.col("level").drop_nulls().n_unique())
     if not levels["level"].ge(2).any():
         return None
+    from crosscellar.pooling.explained import dose
+
     base = "control_level" if "control_level" in effects.columns else 0.0
     try:
         return dose(effects, control_level=base)

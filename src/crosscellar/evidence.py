@@ -24,11 +24,11 @@ from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
 from crosscellar.kept import How, KeptEffects
 from crosscellar.pooling import Pooled
 from crosscellar.register import Register
-from crosscellar.results import Answer, EffectsAnswer, Written
+from crosscellar.results import Answer, EffectsAnswer
 from crosscellar.store import Store
 
 if TYPE_CHECKING:
-    pass
+    from crosscellar.results import Written
 
 
 class Evidence:
@@ -143,6 +143,7 @@ class Evidence:
         """
         from crosscellar.effects import variance_priors
         from crosscellar.report.variances import draw_variances, vessel_spreads
+        from crosscellar.results import Written
 
         spreads = vessel_spreads(
             self.effects(question, response=response, measure=measure),

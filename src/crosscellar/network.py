@@ -14,20 +14,20 @@ from crosscellar.contract import load_contract
 from crosscellar.errors import CrosscellarError, RegisterRefused
 from crosscellar.evidence import read_day
 from crosscellar.prospects import Prospects
-from crosscellar.results import (
-    DecisionOutcome,
-    FindingsList,
-    IntakeOutcome,
-    Outstanding,
-    RegisterOutcome,
-    Written,
-)
-from crosscellar.store import Circumstances, Store
+from crosscellar.store import Store
 from crosscellar.upkeep import Upkeep, program_version
 
 if TYPE_CHECKING:
     from crosscellar.contract.frames import Batch
     from crosscellar.intake.grid import Document, Unreadable
+    from crosscellar.results import (
+        DecisionOutcome,
+        FindingsList,
+        IntakeOutcome,
+        Outstanding,
+        RegisterOutcome,
+        Written,
+    )
 
 Clock = Callable[[], datetime]
 Paths = str | Path | Iterable[str | Path]
@@ -124,6 +124,7 @@ class Network(Prospects, Upkeep):
         """
         from crosscellar.register import read_register
         from crosscellar.register.checks import left_out
+        from crosscellar.results import RegisterOutcome
 
         register = read_register(path, self._contract)
         orphans = left_out(register, self._store.readings())
@@ -196,6 +197,8 @@ class Network(Prospects, Upkeep):
         """
         from crosscellar.intake.check import check_documents
         from crosscellar.intake.documents import find_files, in_batches, read_found, refuse_contents
+        from crosscellar.results import IntakeOutcome
+        from crosscellar.store import Circumstances
 
         register = self._register
         if register.trials.is_empty():
@@ -247,6 +250,8 @@ class Network(Prospects, Upkeep):
 
     def findings(self, *, open_only: bool = False) -> FindingsList:
         """Findings on record with their numbers; `open_only` for those that wait for a decision."""
+        from crosscellar.results import FindingsList
+
         return FindingsList(self._store.findings(open_only=open_only), open_only)
 
     def decide(
@@ -274,6 +279,8 @@ class Network(Prospects, Upkeep):
             For a finding that is not there or waits for nothing, an empty reason, or a value that is missing
             or does not fit.
         """
+        from crosscellar.results import DecisionOutcome
+
         decided = self._store.decide(
             finding, decision, reason=reason, value=None if value is None else str(value)
         )
@@ -295,6 +302,7 @@ class Network(Prospects, Upkeep):
         `season` is a harvest year; all of them where it is left out. What is overdue is so on the day of the
         network's clock.
         """
+        from crosscellar.results import Outstanding
         from crosscellar.sheets.outstanding import outstanding_of
 
         expected, texts = outstanding_of(
@@ -387,6 +395,7 @@ class Network(Prospects, Upkeep):
         NotComputable
             When no trial is left to make a sheet for.
         """
+        from crosscellar.results import Written
         from crosscellar.sheets.blank import write_sheets
 
         register = self._register
@@ -424,6 +433,7 @@ class Network(Prospects, Upkeep):
 def rules_page(out: str | Path) -> Written:
     """The page of rules for contributors, written to `out`: the same for every network, no store asked."""
     from crosscellar.report.rules_page import render_rules
+    from crosscellar.results import Written
 
     path = Path(out)
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -12,10 +12,10 @@ import polars as pl
 from crosscellar.evidence import Evidence
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import OPEN
-from crosscellar.results import BudgetAnswer, PlanAnswer, PrecisionAnswer, Written
 
 if TYPE_CHECKING:
     from crosscellar.plans import Known
+    from crosscellar.results import BudgetAnswer, PlanAnswer, PrecisionAnswer, Written
 
 
 class Prospects(Evidence):
@@ -123,6 +123,7 @@ class Prospects(Evidence):
     def blank_proposals(self, path: str | Path) -> Written:
         """A CSV table at `path`, to be edited, of trials that could be proposed: questions with new sites."""
         from crosscellar.proposals import blank_proposals
+        from crosscellar.results import Written
 
         table = blank_proposals(self._register.questions, self._register.sites, self.effects())
         Path(path).parent.mkdir(parents=True, exist_ok=True)

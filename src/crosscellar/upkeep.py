@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from crosscellar.evidence import Evidence
-from crosscellar.results import CheckReport, Forgetting, Rebuilt, Written
+
+if TYPE_CHECKING:
+    from crosscellar.results import CheckReport, Forgetting, Rebuilt, Written
 
 
 class Upkeep(Evidence):
@@ -15,6 +18,8 @@ class Upkeep(Evidence):
 
     def check(self) -> CheckReport:
         """What verifying the store against its kept files and journal found."""
+        from crosscellar.results import CheckReport
+
         return CheckReport(str(self._store.path), tuple(self._store.check()), self._store.facts())
 
     def backup(self, out: str | Path) -> Written:
@@ -25,6 +30,8 @@ class Upkeep(Evidence):
         StoreError
             When there is a file at `out` already, none can be written, or the copy does not pass.
         """
+        from crosscellar.results import Written
+
         path = self._store.backup(out)
         return Written(
             "backup",
@@ -101,6 +108,7 @@ class Upkeep(Evidence):
     def export(self, out: str | Path) -> Written:
         """Every accepted item and every effect as Parquet and CSV in `out`, with a data dictionary."""
         from crosscellar.report.export import write_export
+        from crosscellar.results import Written
 
         frames = {
             **{f"register_{name}": frame for name, frame in self._register.tables.items()},

@@ -6,15 +6,10 @@ import json
 import sys
 from typing import Any, Final
 
-# Each registers how its results are shown.
-import crosscellar.console.answers
-import crosscellar.console.plans
-import crosscellar.console.taking_in  # noqa: F401
-from crosscellar.console.html import html_of
 from crosscellar.console.parts import Table, parts_of
 from crosscellar.errors import steady
 
-__all__ = ["html_of", "print_json", "print_text"]
+__all__ = ["print_json", "print_text"]
 
 #: Width where there is no terminal to ask.
 PIPED_WIDTH: Final = 110

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from crosscellar.console.parts import parts_of, table, words
+from crosscellar.console.parts import shown_as, table, words
 from crosscellar.contract import load_contract, response_words
 from crosscellar.effects import Scale, prior_words, variance_words
 from crosscellar.pooling import Pooled
@@ -17,7 +17,7 @@ from crosscellar.results import (
 )
 
 
-@parts_of.register
+@shown_as.register
 def _(result: EffectsAnswer) -> list[Any]:
     parts: list[Any] = [result.title]
     if result.effects.is_empty():
@@ -92,7 +92,7 @@ def _tasted(rows: pl.DataFrame) -> list[Any]:
     return [table(headings, cells, right=(4, 5, 6)), how]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: Answer) -> list[Any]:
     parts: list[Any] = [result.title]
     if not result.pooled:

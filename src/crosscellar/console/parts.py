@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import singledispatch
+from importlib import import_module
 from typing import Any
 
 from crosscellar.errors import steady
@@ -48,6 +49,17 @@ def words(value: object) -> str:
 
 
 @singledispatch
-def parts_of(result: object) -> list[Any]:
-    """The pieces of text and tables that show a result."""
+def shown_as(result: object) -> list[Any]:
+    """The pieces of text and tables that show a result of this kind, each kind registered by its module."""
     return [str(result)]
+
+
+def parts_of(result: object) -> list[Any]:
+    """The pieces of text and tables that show a result.
+
+    How the results of `results.NAME` are shown is told by `console.NAME`, which is loaded for them.
+    """
+    room, _, name = type(result).__module__.rpartition(".")
+    if room == "crosscellar.results":
+        import_module(f"crosscellar.console.{name}")
+    return shown_as(result)

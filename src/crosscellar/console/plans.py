@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from crosscellar.console.parts import parts_of, table, words
+from crosscellar.console.parts import shown_as, table, words
 from crosscellar.pooling.verdict import many
 from crosscellar.results import (
     BudgetAnswer,
@@ -17,7 +17,7 @@ from crosscellar.results import (
 )
 
 
-@parts_of.register
+@shown_as.register
 def _(result: PlanAnswer) -> list[Any]:
     def half(value: float) -> str:
         if not math.isfinite(value):
@@ -58,7 +58,7 @@ def _(result: PlanAnswer) -> list[Any]:
     return parts
 
 
-@parts_of.register
+@shown_as.register
 def _(result: PanelAnswer) -> list[Any]:
     rows = [
         (
@@ -85,7 +85,7 @@ def _(result: PanelAnswer) -> list[Any]:
     return [table(headings, rows, right=(0, 2, 3, 4, 5)), how, care]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: PrecisionAnswer) -> list[Any]:
     rows = [
         (f"± {100 * half:.3g} %", str(vessels))
@@ -97,7 +97,7 @@ def _(result: PrecisionAnswer) -> list[Any]:
     ]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: BudgetAnswer) -> list[Any]:
     money = result.currency
     chosen = result.proposals.filter(pl.col("chosen"))

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from crosscellar.console.parts import parts_of, table, words
+from crosscellar.console.parts import shown_as, table, words
 from crosscellar.pooling.verdict import many
 from crosscellar.results import (
     CheckReport,
@@ -37,7 +37,7 @@ STATUS: Final = {
 WOULD: Final = {"taken_in": "would enter", "taken_in_part": "would enter, in part"}
 
 
-@parts_of.register
+@shown_as.register
 def _(result: RegisterOutcome) -> list[Any]:
     rows = []
     for name, count in result.rows.items():
@@ -73,7 +73,7 @@ def finding_lines(findings: pl.DataFrame) -> list[str]:
     return lines
 
 
-@parts_of.register
+@shown_as.register
 def _(result: IntakeOutcome) -> list[Any]:
     status = STATUS if result.stored else STATUS | WOULD
     rows = [
@@ -104,7 +104,7 @@ def _(result: IntakeOutcome) -> list[Any]:
     ]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: FindingsList) -> list[Any]:
     found = result.findings
     if found.is_empty():
@@ -118,12 +118,12 @@ def _(result: FindingsList) -> list[Any]:
     return [*lines, "Decide each with `crosscellar decide NUMBER accept|refuse --reason TEXT`."]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: DecisionOutcome) -> list[Any]:
     return [f"Finding {result.finding}, {result.decision}: {result.message}"]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: Outstanding) -> list[Any]:
     owed = result.expected.filter(pl.col("state") != "complete")
     complete = result.expected.height - owed.height
@@ -149,12 +149,12 @@ def _(result: Outstanding) -> list[Any]:
     return parts
 
 
-@parts_of.register
+@shown_as.register
 def _(result: Written) -> list[Any]:
     return [result.message]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: CheckReport) -> list[Any]:
     if result.sound:
         facts = result.facts
@@ -169,7 +169,7 @@ def _(result: CheckReport) -> list[Any]:
     return [f"{result.path} needs attention:", *(f"- {problem}" for problem in result.problems)]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: Rebuilt) -> list[Any]:
     done = f"{result.entries} entries were done again; {result.standing} readings stand in {result.path}."
     told = [f"- {difference}" for difference in result.differences]
@@ -192,7 +192,7 @@ PLACES: Final = {
 }
 
 
-@parts_of.register
+@shown_as.register
 def _(result: Forgetting) -> list[Any]:
     counted: dict[str, int] = {}
     for place, count in result.places.items():
@@ -211,7 +211,7 @@ def _(result: Forgetting) -> list[Any]:
     return [found + (code if result.places else ""), *dry, *(f"- {told}" for told in result.left)]
 
 
-@parts_of.register
+@shown_as.register
 def _(result: DemoOutcome) -> list[Any]:
     rows = [
         (answer.title, answer.pooled[0].verdict, str(answer.pooled[0].n_sites))

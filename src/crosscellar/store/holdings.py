@@ -5,21 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from crosscellar.contract.frames import READINGS
 from crosscellar.errors import CrosscellarError
 from crosscellar.store import beside, views
-from crosscellar.store.checking import missing_entries, problems_of
 from crosscellar.store.checksum import content_standing
-from crosscellar.store.forgetting import trials_tasted_by
-from crosscellar.store.history import History
 from crosscellar.store.ledger import ALL, Snapshot, last_entry, until_of
 from crosscellar.store.registers import register_frames
 from crosscellar.store.session import Session
 from crosscellar.store.targets import TARGETS
+
+if TYPE_CHECKING:
+    from crosscellar.store.history import History
 
 When = date | datetime | None
 
@@ -162,18 +162,26 @@ class Holdings:
 
     def check(self) -> list[str]:
         """Every problem found, as sentences with the next step; empty for a sound store."""
+        from crosscellar.store.checking import problems_of
+
         return list(problems_of(self._session))
 
     def missing(self) -> list[str]:
         """Entries that the journal speaks of and the store has not, as sentences with the next step."""
+        from crosscellar.store.checking import missing_entries
+
         return list(missing_entries(self._session))
 
     def history(self) -> History:
         """All that was ever done to this store, as it can be done again."""
+        from crosscellar.store.history import History
+
         return History(self._session)
 
     def trials_tasted_by(self, code: str) -> list[str]:
         """The trials in which an assessor of this code tasted."""
+        from crosscellar.store.forgetting import trials_tasted_by
+
         return trials_tasted_by(self._session, code)
 
     def content_checksum(self) -> str:

@@ -11,7 +11,6 @@ import polars as pl
 from crosscellar.store.checksum import Content
 from crosscellar.store.ledger import last_entry, write_entry
 from crosscellar.store.session import Session
-from crosscellar.store.taking import next_entry, next_number
 
 
 def _texts(frame: pl.DataFrame) -> list[str]:
@@ -30,6 +29,8 @@ def store_register(
 
     A register is taken in whole: a row that is not in it any more has ended, and stays in the history.
     """
+    from crosscellar.store.taking import next_entry, next_number
+
     entry = next_entry(session)
     row_id = next_number(session, "SELECT coalesce(max(row_id), 0) FROM register_rows")
     changes: dict[str, dict[str, int]] = {}

@@ -7,18 +7,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import polars as pl
 
 from crosscellar.contract.frames import Batch
 from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
-from crosscellar.store import journal
 from crosscellar.store.checksum import content_standing
-from crosscellar.store.circumstances import Circumstances
-from crosscellar.store.copies import write_copy
-from crosscellar.store.deciding import Decided, store_decision
-from crosscellar.store.forgetting import Forgotten, forget, look_for, write_forgetting
 from crosscellar.store.holdings import Holdings
 from crosscellar.store.ledger import ALL, Entry, last_entry
 from crosscellar.store.migrations import (
@@ -28,12 +23,14 @@ from crosscellar.store.migrations import (
     upgraded_in_memory,
     version_of,
 )
-from crosscellar.store.registers import store_register
 from crosscellar.store.session import Session
-from crosscellar.store.swapping import swap_in
-from crosscellar.store.taking import next_entry, store_batch
 from crosscellar.store.targets import TARGETS
-from crosscellar.store.wording import Person
+
+if TYPE_CHECKING:
+    from crosscellar.store.circumstances import Circumstances
+    from crosscellar.store.deciding import Decided
+    from crosscellar.store.forgetting import Forgotten
+    from crosscellar.store.wording import Person
 
 Clock = Callable[[], datetime]
 
@@ -133,6 +130,8 @@ class Store(Holdings):
             session.close()
             raise
         if not read_only:
+            from crosscellar.store import journal
+
             journal.settle(session)
             journal.catch_up(session)
         return cls(session, clock=clock, at_step=at_step)
@@ -153,6 +152,8 @@ class Store(Holdings):
         self, tables: Mapping[str, pl.DataFrame], keys: Mapping[str, Sequence[str]]
     ) -> dict[str, dict[str, int]]:
         """What changed in each table: added, changed, ended, same. Earlier rows stay in the history."""
+        from crosscellar.store.registers import store_register
+
         before = last_entry(self._session)
         with self._session.transaction():
             changes = store_register(self._session, tables, keys, moment=self._clock())
@@ -170,6 +171,8 @@ class Store(Holdings):
         StoreError
             When anything went wrong: then nothing of the batch is stored.
         """
+        from crosscellar.store.taking import store_batch
+
         before = last_entry(self._session)
         with self._session.transaction():
             stored = store_batch(self._session, batch, moment=self._clock(), at_step=self._at_step, how=how)
@@ -193,6 +196,8 @@ class Store(Holdings):
         return Taken(entry.entry_id, entry.moment, counts["readings"], counts["picks"], counts["scores"])
 
     def _after(self, before: Entry | None, files: tuple[tuple[str, str], ...]) -> None:
+        from crosscellar.store import journal
+
         entry = last_entry(self._session)
         if entry is None or (before is not None and entry.entry_id == before.entry_id):
             return
@@ -225,6 +230,8 @@ class Store(Holdings):
         decided_by: str | None = None,
     ) -> Decided:
         """What the decision changed; a later decision on the same finding undoes it, both stay on record."""
+        from crosscellar.store.deciding import store_decision
+
         before = last_entry(self._session)
         with self._session.transaction():
             decided = store_decision(
@@ -248,6 +255,9 @@ class Store(Holdings):
         StoreError
             When the copy cannot be written, or differs from the store.
         """
+        from crosscellar.store import journal
+        from crosscellar.store.copies import write_copy
+
         out = Path(out)
         if out.exists():
             raise StoreError(
@@ -280,6 +290,10 @@ class Store(Holdings):
         StoreError
             When it could not be written anew; it is as it was then.
         """
+        from crosscellar.store import journal
+        from crosscellar.store.forgetting import forget, look_for
+        from crosscellar.store.swapping import swap_in
+
         found = look_for(self._session, person, drop_files=drop_files)
         if dry_run or found.nothing:
             return found
@@ -303,6 +317,9 @@ class Store(Holdings):
 
     def repeat_forgetting(self, forgotten: Forgotten) -> None:
         """Nothing; the ledger has this forgetting of another store, from which what came in was taken."""
+        from crosscellar.store.forgetting import write_forgetting
+        from crosscellar.store.taking import next_entry
+
         before = last_entry(self._session)
         with self._session.transaction():
             entry = next_entry(self._session)
