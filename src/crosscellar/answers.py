@@ -63,16 +63,17 @@ def judgement_of(question: Mapping[str, Any], contract: Contract) -> Judgement:
         return Judgement(None, None, "")
     d = abs(float(d))
     shown = f"{d:g} {unit}" if unit else f"{d:g}"
-    percent = (unit or "").strip().casefold() in _PERCENT
+    measure = _judged_by(question, contract)
     if response == "triangle":
-        return Judgement(None, d / 100.0 if percent else d, shown)
-    if percent and response in contract.analytes:
+        return Judgement(measure, d / 100.0 if _is_percent(unit) else d, shown)
+    if measure == "log_ratio":
         share = d / 100.0
         falls = question["wanted"] == "decrease" and share < 1.0
-        return Judgement("log_ratio", -math.log1p(-share) if falls else math.log1p(share), shown)
-    if response in contract.analytes:
+        return Judgement(measure, -math.log1p(-share) if falls else math.log1p(share), shown)
+    if measure == "difference":
         analyte = contract.analytes[response]
-        reading = contract.read_unit(response, unit, declared_basis=_basis(analyte.unit)) if unit else None
+        other = unit and unit != analyte.unit
+        reading = contract.read_unit(response, unit, declared_basis=_basis(analyte.unit)) if other else None
         if reading is not None and not reading.usable:
             raise UnknownName(
                 f"the smallest difference of {question['question_id']} is in {unit}, which is no unit of "
@@ -80,8 +81,20 @@ def judgement_of(question: Mapping[str, Any], contract: Contract) -> Judgement:
                 next_step=f"Give it in {analyte.unit} or in %.",
             )
         factor = reading.factor if reading is not None and not reading.formula else 1.0
-        return Judgement("difference", d * factor, f"{d * factor:g} {analyte.unit}")
-    return Judgement(None, d, shown)
+        return Judgement(measure, d * factor, f"{d * factor:g} {analyte.unit}")
+    return Judgement(measure, d, shown)
+
+
+def _judged_by(question: Mapping[str, Any], contract: Contract) -> str | None:
+    """The measure on which a question's smallest difference stands; None for the default."""
+    known = str(question["primary_response"]) in contract.analytes
+    if question["smallest_difference"] is None or not known:
+        return None
+    return "log_ratio" if _is_percent(question["smallest_difference_unit"]) else "difference"
+
+
+def _is_percent(unit: str | None) -> bool:
+    return (unit or "").strip().casefold() in _PERCENT
 
 
 def _basis(unit: str) -> str | None:
@@ -91,8 +104,7 @@ def _basis(unit: str) -> str | None:
 def planned_responses(register: Register, contract: Contract) -> pl.DataFrame:
     """The register's responses with the measure on which each question's primary response is judged."""
     judged = {
-        row["question_id"]: judgement_of(row, contract).measure
-        for row in register.questions.iter_rows(named=True)
+        row["question_id"]: _judged_by(row, contract) for row in register.questions.iter_rows(named=True)
     }
     primary = register.trials.select("trial_id", "question_id").join(
         register.questions.select("question_id", "primary_response", "primary_stage"), on="question_id"
@@ -127,21 +139,26 @@ def effects_in_store(
     """
     from crosscellar.effects import analytes_needed, effects_of_store
     from crosscellar.effects.picks import TRIANGLES
+    from crosscellar.effects.scores import SCORE
 
     planned = planned_responses(register, contract)
     if alone is not None:
         planned = _planned_like(planned, register, alone)
     if like:
         planned = planned.filter(pl.col("response").is_in([*like, *TRIANGLES]))
+    names = planned["response"].unique().to_list()
     tasted = not like or not {*TRIANGLES}.isdisjoint(like)
-    needed = analytes_needed(planned["response"].unique().to_list(), contract)
+    if alone is not None:
+        own = register.trials.filter(pl.col("question_id") == alone)["trial_id"].to_list()
+        tasted = store.tasted(own)
+    needed = analytes_needed(names, contract)
     return effects_of_store(
         store.measured(analytes=needed, as_of=as_of),
         register.design(),
         planned,
         contract,
         picks=store.picks(as_of=as_of) if tasted else None,
-        scores=store.scores(as_of=as_of),
+        scores=store.scores(as_of=as_of) if any(name.startswith(SCORE) for name in names) else None,
         **asked,
     )
 

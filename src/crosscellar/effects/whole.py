@@ -11,10 +11,10 @@ from crosscellar.contract import Contract
 from crosscellar.effects.events import EVENT_MEASURES, EVENT_RULES, EVENTS, EventRules, effects_of_events
 from crosscellar.effects.ferments import LOG_RESPONSES, SUGARS, effects_of_ferments
 from crosscellar.effects.measures import MEASURES, READING_MEASURES
-from crosscellar.effects.picks import effects_of_picks
+from crosscellar.effects.picks import SESSIONS, effects_of_picks
 from crosscellar.effects.planned import only, trials_of
 from crosscellar.effects.readings import effects_of_readings
-from crosscellar.effects.scores import effects_of_scores
+from crosscellar.effects.scores import PANELS, effects_of_scores
 from crosscellar.errors import NotComputable, UnknownName
 
 #: What a trial is known by in `trials_without_effect`.
@@ -114,6 +114,8 @@ def effects_of_store(
                 scores, design, responses, question=question, response=response, stage=stage, level=level
             )
         )
+    # The columns are the same whatever was planned and came in.
+    parts.append(pl.DataFrame(schema={**SESSIONS, **PANELS}))
     effects = pl.concat(parts, how="diagonal")
     if measure is not None and response is not None and effects.height:
         found = effects["measure"].unique().sort().to_list()

@@ -110,6 +110,15 @@ class Holdings:
         """The triangle answers that stand (PICKS and pick_id)."""
         return self._items("picks", trials, as_of)
 
+    def tasted(self, trials: Sequence[str]) -> bool:
+        """Whether any triangle of these trials ever came in."""
+        return bool(
+            self._session.value(
+                "SELECT count(*) > 0 FROM picks WHERE trial_id IN (SELECT unnest($trials::VARCHAR[]))",
+                {"trials": list(trials)},
+            )
+        )
+
     def scores(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
         """The scores that stand (SCORES and score_id)."""
         return self._items("scores", trials, as_of)
