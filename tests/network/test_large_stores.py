@@ -17,7 +17,7 @@ from crosscellar import lending
 from crosscellar.contract import Contract
 from crosscellar.effects import trial_variances
 from crosscellar.network import Network
-from crosscellar.store import Store
+from crosscellar.store import Store, stretches
 from crosscellar.store.beside import remembered_path
 
 
@@ -172,16 +172,59 @@ def test_where_nothing_can_be_written_nothing_is_kept(own_store: Path) -> None:
     assert remembered_path(own_store).read_text("utf-8") == "in the way"
 
 
-def test_readings_of_some_trials_are_those_among_all(demo_store: Path) -> None:
-    with Store.open(demo_store, create=False, read_only=True) as store:
+@pytest.mark.parametrize("asked", ["by name", "by stretch", "too wide a stretch"])
+def test_readings_of_some_trials_are_those_among_all(
+    own_store: Path, monkeypatch: pytest.MonkeyPatch, asked: str
+) -> None:
+    monkeypatch.setattr(stretches, "LARGE", 300_000 if asked == "by name" else 0)
+    monkeypatch.setattr(stretches, "_MOST", 10 if asked == "too wide a stretch" else 10_000)
+    with Store.open(own_store, create=False, read_only=True) as store:
         everything = store.measured()
         trials = everything["trial_id"].unique().sort()[:3].to_list()
         some = everything.filter(pl.col("trial_id").is_in(trials))
-        assert_frame_equal(store.measured(trials=trials), some)
-        assert_frame_equal(
-            store.measured(trials=trials, analytes=["ph"]), some.filter(pl.col("analyte") == "ph")
-        )
-        for frame in (store.readings, store.picks, store.scores):
-            among = frame().filter(pl.col("trial_id").is_in(trials))
-            assert_frame_equal(frame(trials=trials), among)
+        for _ in ("worked out", "remembered"):
+            assert_frame_equal(store.measured(trials=trials), some)
+            assert_frame_equal(
+                store.measured(trials=trials, analytes=["ph"]), some.filter(pl.col("analyte") == "ph")
+            )
+            for frame in (store.readings, store.picks, store.scores):
+                among = frame().filter(pl.col("trial_id").is_in(trials))
+                assert_frame_equal(frame(trials=trials), among)
         assert store.measured(trials=[]).is_empty()
+    assert remembered_path(own_store).exists() == (asked != "by name")
+
+
+def test_stretches_hold_the_trials_asked_for_and_are_written_again_when_many_readings_are_newer(
+    own_store: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(stretches, "LARGE", 0)
+    monkeypatch.setattr(stretches, "NEWER", 1)
+    with Network.open(own_store) as network:
+        store = network._store
+        one = store.measured(analytes=["glycerol"])[:3]
+        trial = one["trial_id"][0]
+        before = stretches.stretches_of(store._session, [trial])
+        for count, written in ((1, False), (2, True)):
+            kept = (remembered_path(own_store) / "stretches.zip").read_bytes()
+            sheet = tmp_path / f"{count}.csv"
+            sheet.write_text(
+                one[:count]
+                .with_columns(pl.col("sample_date").dt.offset_by(f"{count}d"))
+                .drop("time", "qualifier")
+                .write_csv(),
+                "utf-8",
+            )
+            (taken,) = network.intake([sheet]).files.to_dicts()
+            assert taken["accepted"] == count
+            found = stretches.stretches_of(store._session, [trial])
+            assert ((remembered_path(own_store) / "stretches.zip").read_bytes() != kept) == written
+            everything = store.readings()
+            assert found is not None
+            lie_in = pl.any_horizontal(
+                pl.col("reading_id").is_between(first, last)
+                for first, last in zip(found["first"], found["last"], strict=True)
+            )
+            assert everything.filter(lie_in)["trial_id"].unique().to_list() == [trial]
+            assert_frame_equal(everything.filter(lie_in), everything.filter(pl.col("trial_id") == trial))
+    assert before is not None
+    assert len(found["first"]) == len(before["first"]) + 2

@@ -33,7 +33,7 @@ from crosscellar.contract.frames import (
 from crosscellar.effects import variance_priors
 from crosscellar.errors import CrosscellarError
 from crosscellar.register import Register
-from crosscellar.store import Store
+from crosscellar.store import Store, stretches
 from crosscellar.store.wording import Person
 
 TRIALS = [f"T{number}" for number in range(6)]
@@ -247,8 +247,13 @@ def keys(contract: Contract) -> dict[str, tuple[str, ...]]:
 
 @pytest.fixture(autouse=True)
 def however_many(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Trials are worked out anew one by one, even where a change touched all of them."""
+    """Trials are worked out anew one by one, even where a change touched all of them.
+
+    And they are found by stretches, newer ones by name until they are more than a few.
+    """
     monkeypatch.setattr(lending, "FEW", 1.0)
+    monkeypatch.setattr(stretches, "LARGE", 0)
+    monkeypatch.setattr(stretches, "NEWER", 3)
 
 
 def do(step: Any, store: Store, number: int, contract: Contract) -> None:

@@ -36,8 +36,8 @@ _ROWS: Final = "rows.parquet"
 class Kept:
     """What was kept under a name after entry `entry` of the ledger.
 
-    `told` is what it came to (JSON), `rows` what that came from: None where no entry followed, since only
-    a change asks for them.
+    `told` is what it came to (JSON), `rows` what that came from: None where only a change asks for them and
+    no entry followed.
     """
 
     entry: int
@@ -50,8 +50,11 @@ def remembered_path(store: Path) -> Path:
     return store.with_name(f"{store.name}.lent")
 
 
-def recall(session: Session, name: str, *, made_by: str) -> Kept | None:
-    """What the same program kept under this name; None where it speaks of another history, or is torn."""
+def recall(session: Session, name: str, *, made_by: str, changed_only: bool = True) -> Kept | None:
+    """What the same program kept under this name; None where it speaks of another history, or is torn.
+
+    `changed_only` leaves its rows unread where no entry followed.
+    """
     place = _place(session.path, name)
     try:
         with zipfile.ZipFile(place) as kept:
@@ -62,7 +65,7 @@ def recall(session: Session, name: str, *, made_by: str) -> Kept | None:
     last = last_entry(session)
     if last is None or state != _state(session, made_by, entry):
         return None
-    if entry == last.entry_id:
+    if changed_only and entry == last.entry_id:
         return Kept(entry, told, None)
     try:
         with zipfile.ZipFile(place) as kept:

@@ -16,6 +16,7 @@ from crosscellar.store.checksum import content_standing
 from crosscellar.store.ledger import ALL, Snapshot, last_entry, until_of
 from crosscellar.store.registers import register_frames
 from crosscellar.store.session import Session
+from crosscellar.store.stretches import readings_of_trials
 from crosscellar.store.targets import TARGETS
 
 if TYPE_CHECKING:
@@ -56,6 +57,10 @@ class Holdings:
         what, until = TARGETS[target], until_of(self._session, as_of)
         if trials is None:
             return self._session.frame(what.read, {"until": until})
+        if target == "readings":
+            return readings_of_trials(
+                self._session, by_name=what.read_of, by_stretch=what.read_in, trials=trials, until=until
+            )
         return self._session.frame(what.read_of, {"until": until, "trials": list(trials)})
 
     def readings(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:

@@ -33,6 +33,10 @@ OF_TRIALS: Final = (
     "s.rowid IN (SELECT rowid FROM TABLE WHERE trial_id IN (SELECT unnest($trials::VARCHAR[])))"
 )
 
+#: Their rows are found by stretches of numbers.
+IN_STRETCHES: Final = """s.IDENTITY IN (SELECT unnest(range(first, last + 1))
+    FROM (SELECT unnest($first::BIGINT[]) AS first, unnest($last::BIGINT[]) AS last))"""
+
 _DIGESTS: Final = """
     SELECT count(*) AS items,
         sum(('0x' || digest[1:16])::UBIGINT), sum(('0x' || digest[17:32])::UBIGINT),
@@ -61,6 +65,7 @@ class Target:
     value: str
     read: str
     read_of: str
+    read_in: str
     trials: str
     stored: str
     clashes: str
@@ -126,6 +131,7 @@ def _target(
         value=value,
         read=fill(read.replace("CHOSEN", "")),
         read_of=fill(read.replace("CHOSEN", f" AND {OF_TRIALS}")),
+        read_in=fill(read.replace("CHOSEN", f" AND {IN_STRETCHES}")),
         trials=fill(
             """
             SELECT DISTINCT trial_id FROM TABLE

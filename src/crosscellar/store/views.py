@@ -10,7 +10,8 @@ import polars as pl
 from crosscellar.contract.frames import FILES
 from crosscellar.store.ledger import ALL
 from crosscellar.store.session import Session
-from crosscellar.store.targets import OF_TRIALS
+from crosscellar.store.stretches import readings_of_trials
+from crosscellar.store.targets import IN_STRETCHES, OF_TRIALS
 
 _STATE: Final = """
     CASE
@@ -60,6 +61,9 @@ _OF_TRIALS: Final = f" AND {OF_TRIALS.replace('TABLE', 'readings')}"
 _MEASURED: Final = _MEASURED_SOME.replace("CHOSEN", "")
 _MEASURED_ANALYTES: Final = _MEASURED_SOME.replace("CHOSEN", _OF_ANALYTES)
 _MEASURED_TRIALS: Final = _MEASURED_SOME.replace("CHOSEN", _OF_TRIALS)
+_MEASURED_IN: Final = _MEASURED_SOME.replace("CHOSEN", f" AND {IN_STRETCHES}").replace(
+    "IDENTITY", "reading_id"
+)
 
 _PEERS: Final = """
     SELECT f.file_no, s.sheet, s."row", s."column", s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date,
@@ -102,7 +106,9 @@ def measured_of(
         return session.frame(_MEASURED, {"until": until})
     if trials is None:
         return session.frame(_MEASURED_ANALYTES, {"until": until, "analytes": list(analytes or ())})
-    found = session.frame(_MEASURED_TRIALS, {"until": until, "trials": list(trials)})
+    found = readings_of_trials(
+        session, by_name=_MEASURED_TRIALS, by_stretch=_MEASURED_IN, trials=trials, until=until
+    )
     # Asked for together with the trials, the analytes would be looked for in the whole table.
     return found if analytes is None else found.filter(pl.col("analyte").is_in(list(analytes)))
 

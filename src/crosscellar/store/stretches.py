@@ -1,0 +1,71 @@
+"""Where the readings of each trial lie in a large store, so that those of a few trials are found at once.
+
+An entry brings readings in by trial: those of one trial lie in one stretch of numbers. The stretches are
+kept beside the store, and readings newer than they are looked for by name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import polars as pl
+
+from crosscellar.store import beside
+from crosscellar.store.ledger import last_entry
+from crosscellar.store.session import Session
+
+#: In a store of fewer items the trial's name is found soon enough.
+LARGE: Final = 300_000
+
+#: So many newer items are looked through for a trial's name before the stretches are written again.
+NEWER: Final = 300_000
+
+#: Stretches of more readings than this hold those of other trials too, from entries in another order.
+_MOST: Final = 2_000_000
+
+_STRETCHES: Final = """
+    SELECT trial_id, min(reading_id) AS first, max(reading_id) AS last FROM readings AS s
+    WHERE entry_id > $since CHOICE
+    GROUP BY entry_id, trial_id ORDER BY ALL
+"""
+_ALL: Final = _STRETCHES.replace("CHOICE", "")
+_SOME: Final = _STRETCHES.replace("CHOICE", "AND trial_id IN (SELECT unnest($trials::VARCHAR[]))")
+
+_NAME: Final = "stretches"
+_MADE_BY: Final = "first and last reading of a trial in an entry"
+
+
+def readings_of_trials(
+    session: Session, *, by_name: str, by_stretch: str, trials: Sequence[str], until: int
+) -> pl.DataFrame:
+    """The readings of these trials by the quicker of two statements, of which one looks for their names."""
+    stretches = stretches_of(session, trials)
+    if stretches is None:
+        return session.frame(by_name, {"until": until, "trials": list(trials)})
+    found = session.frame(by_stretch, {"until": until, **stretches})
+    return found.filter(pl.col("trial_id").is_in(list(trials)))
+
+
+def stretches_of(session: Session, trials: Sequence[str]) -> dict[str, list[int]] | None:
+    """`first` and `last` number of each stretch that holds readings of these trials, and perhaps of others.
+
+    None where their names are the quicker way to find them.
+    """
+    last = last_entry(session)
+    if last is None or last.content.standing < LARGE:
+        return None
+    kept = beside.recall(session, _NAME, made_by=_MADE_BY, changed_only=False)
+    since = kept.entry if kept is not None else 0
+    rows = kept.rows if kept is not None else None
+    if kept is None or rows is None or last.content.standing - kept.told > NEWER:
+        newer = session.frame(_ALL, {"since": since})
+        rows = newer if rows is None else pl.concat([rows, newer])
+        beside.remember(session, _NAME, made_by=_MADE_BY, told=last.content.standing, rows=rows)
+        found = rows.filter(pl.col("trial_id").is_in(list(trials)))
+    else:
+        newer = session.frame(_SOME, {"since": since, "trials": list(trials)})
+        found = pl.concat([rows.filter(pl.col("trial_id").is_in(list(trials))), newer])
+    if (found["last"] - found["first"] + 1).sum() > _MOST:
+        return None
+    return {"first": found["first"].to_list(), "last": found["last"].to_list()}
