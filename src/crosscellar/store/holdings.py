@@ -16,7 +16,7 @@ from crosscellar.store.checksum import content_standing
 from crosscellar.store.ledger import ALL, Snapshot, last_entry, until_of
 from crosscellar.store.registers import register_frames
 from crosscellar.store.session import Session
-from crosscellar.store.stretches import readings_of_trials
+from crosscellar.store.stretches import stretches_of
 from crosscellar.store.targets import TARGETS
 
 if TYPE_CHECKING:
@@ -57,11 +57,11 @@ class Holdings:
         what, until = TARGETS[target], until_of(self._session, as_of)
         if trials is None:
             return self._session.frame(what.read, {"until": until})
-        if target == "readings":
-            return readings_of_trials(
-                self._session, by_name=what.read_of, by_stretch=what.read_in, trials=trials, until=until
-            )
-        return self._session.frame(what.read_of, {"until": until, "trials": list(trials)})
+        stretches = stretches_of(self._session, trials) if target == "readings" else None
+        if stretches is None:
+            return self._session.frame(what.read_of, {"until": until, "trials": list(trials)})
+        found = self._session.frame(what.read_in, {"until": until, **stretches})
+        return found.filter(pl.col("trial_id").is_in(list(trials)))
 
     def readings(self, *, trials: Sequence[str] | None = None, as_of: When = None) -> pl.DataFrame:
         """The readings that stand (READINGS and reading_id), of some trials or of all."""

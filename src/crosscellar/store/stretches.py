@@ -36,17 +36,6 @@ _NAME: Final = "stretches"
 _MADE_BY: Final = "first and last reading of a trial in an entry"
 
 
-def readings_of_trials(
-    session: Session, *, by_name: str, by_stretch: str, trials: Sequence[str], until: int
-) -> pl.DataFrame:
-    """The readings of these trials by the quicker of two statements, of which one looks for their names."""
-    stretches = stretches_of(session, trials)
-    if stretches is None:
-        return session.frame(by_name, {"until": until, "trials": list(trials)})
-    found = session.frame(by_stretch, {"until": until, **stretches})
-    return found.filter(pl.col("trial_id").is_in(list(trials)))
-
-
 def stretches_of(session: Session, trials: Sequence[str]) -> dict[str, list[int]] | None:
     """`first` and `last` number of each stretch that holds readings of these trials, and perhaps of others.
 

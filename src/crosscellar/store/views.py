@@ -10,7 +10,7 @@ import polars as pl
 from crosscellar.contract.frames import FILES
 from crosscellar.store.ledger import ALL
 from crosscellar.store.session import Session
-from crosscellar.store.stretches import readings_of_trials
+from crosscellar.store.stretches import stretches_of
 from crosscellar.store.targets import IN_STRETCHES, OF_TRIALS
 
 _STATE: Final = """
@@ -106,9 +106,12 @@ def measured_of(
         return session.frame(_MEASURED, {"until": until})
     if trials is None:
         return session.frame(_MEASURED_ANALYTES, {"until": until, "analytes": list(analytes or ())})
-    found = readings_of_trials(
-        session, by_name=_MEASURED_TRIALS, by_stretch=_MEASURED_IN, trials=trials, until=until
-    )
+    stretches = stretches_of(session, trials)
+    if stretches is None:
+        found = session.frame(_MEASURED_TRIALS, {"until": until, "trials": list(trials)})
+    else:
+        found = session.frame(_MEASURED_IN, {"until": until, **stretches})
+        found = found.filter(pl.col("trial_id").is_in(list(trials)))
     # Asked for together with the trials, the analytes would be looked for in the whole table.
     return found if analytes is None else found.filter(pl.col("analyte").is_in(list(analytes)))
 
