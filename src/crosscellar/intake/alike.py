@@ -21,6 +21,8 @@ from crosscellar.intake.recognise import FEW, KEYS, SUMMARY_WORD, Recognised, Ta
 _NAMING: Final = ("trial_id", "vessel_id", "sample_id")
 #: A character that Python and polars both take for a visible one.
 _VISIBLE: Final = r"[^\s\x1C-\x1F]"
+#: No word, and no total: most cells of most columns, which need no closer look.
+_NUMBER: Final = r"^[0-9]+[.,]?[0-9]*$"
 #: So many sheets make it worth while; so many words of headings, or filled identifiers, tell what a row is.
 _TWO: Final = 2
 
@@ -101,8 +103,11 @@ def _hold_only_readings(bodies: Sequence[pl.DataFrame], table: Table, reader: He
     keys = [str(heading.column) for heading in table.headings if heading.field in KEYS]
     for heading in table.headings:
         texts = cells[str(heading.column)]
-        bare = {text: plain(text) for text in texts.unique().drop_nulls().to_list()}
+        different = texts.unique().drop_nulls()
         own = plain(heading.text)
+        if reader.fields_are_words and not own.isdigit():
+            different = different.filter(~different.str.contains(_NUMBER))
+        bare = {text: plain(text) for text in different.to_list()}
         spelt = spelt + _among(texts, [text for text, word in bare.items() if reader.is_field(word)])
         repeated = repeated + _among(texts, [text for text, word in bare.items() if word == own])
         if heading.column <= int(keys[-1]):

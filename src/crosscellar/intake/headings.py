@@ -72,6 +72,8 @@ class HeadingReader:
             if plain(means) in self._fields:
                 self._fields[plain(written)] = self._fields[plain(means)]
         self._spellings = pl.Series(sorted(self._fields), dtype=pl.String)
+        #: Whether no field goes by a mere number, as an alias of a network might have it.
+        self.fields_are_words = not any(word.isdigit() for word in self._fields)
         self._seen: dict[str, Heading] = {}
 
     def read(self, column: int, text: str) -> Heading:
