@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -52,6 +53,20 @@ def test_help_names_every_command_and_the_exit_statuses() -> None:
     for word in ("register", "intake", "findings", "decide", "outstanding", "effects", "pool", "summary"):
         assert word in done.stdout
     assert "exit status" in done.stdout
+
+
+def test_memory_is_kept_for_the_next_step_unless_the_user_says_otherwise() -> None:
+    code = "import os; from crosscellar.cli import main; main([]); print(os.environ['_RJEM_MALLOC_CONF'])"
+
+    def said(environment: dict[str, str]) -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment
+        )
+        return done.stdout.splitlines()[-1]
+
+    given = {name: text for name, text in os.environ.items() if name != "_RJEM_MALLOC_CONF"}
+    assert "dirty_decay_ms:10000" in said(given)
+    assert said({**given, "_RJEM_MALLOC_CONF": "narenas:2"}) == "narenas:2"
 
 
 def test_effects_name_each_response_in_words_and_round_by_their_error(run: Run, demo_store: Path) -> None:
