@@ -7,6 +7,8 @@ ours.
 from __future__ import annotations
 
 import argparse
+import atexit
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -48,10 +50,21 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _seldom_look_for_garbage() -> None:
+    """Nothing; a command's process no longer looks through what its packages keep for as long as it lives.
+
+    Packages make some hundred thousand lasting objects. Going through them while they are loaded, and once
+    more at the end, where all goes at once, took a fifth of a short command.
+    """
+    gc.set_threshold(50_000, 20, 20)
+    atexit.register(gc.freeze)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status; never a traceback."""
     if "polars" not in sys.modules:
         os.environ.setdefault(*_KEPT_MEMORY)
+    _seldom_look_for_garbage()
     parser = build_parser()
     args = parser.parse_args(argv)
     if args.version:
