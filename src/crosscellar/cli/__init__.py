@@ -19,13 +19,15 @@ from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault
 
 __all__ = ["build_parser", "main"]
 
-#: What one step lets go the next one takes, for ten seconds: given back to the system page by page and asked
-#: for again, it costs a large taking-in a quarter of its time. The allocator of polars reads this when it is
-#: loaded; on systems where it is another, nothing is changed. What the user has set stands.
-_KEPT_MEMORY = (
-    "_RJEM_MALLOC_CONF",
-    "oversize_threshold:0,dirty_decay_ms:10000,muzzy_decay_ms:10000",
-)
+#: Read by packages when they are loaded; what the user has set stands.
+_SETTINGS = {
+    # What one step lets go the next one takes, for ten seconds: given back to the system page by page and
+    # asked for again, it costs a large taking-in a quarter of its time. The allocator of polars reads this; on
+    # systems where it is another, nothing is changed.
+    "_RJEM_MALLOC_CONF": "oversize_threshold:0,dirty_decay_ms:10000,muzzy_decay_ms:10000",
+    # The matrices here are small: threads that wait for a part of one cost more than they do.
+    "OPENBLAS_NUM_THREADS": "1",
+}
 
 EPILOG = """\
 exit status: 0 done; 1 done, but something was refused or held; 2 could not do it; 3 the store is busy,
@@ -63,7 +65,8 @@ def _seldom_look_for_garbage() -> None:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status; never a traceback."""
     if "polars" not in sys.modules:
-        os.environ.setdefault(*_KEPT_MEMORY)
+        for name, value in _SETTINGS.items():
+            os.environ.setdefault(name, value)
     _seldom_look_for_garbage()
     parser = build_parser()
     args = parser.parse_args(argv)
