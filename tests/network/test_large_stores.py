@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import shutil
 import zipfile
 from datetime import UTC, datetime
@@ -192,6 +193,18 @@ def test_readings_of_some_trials_are_those_among_all(
                 assert_frame_equal(frame(trials=trials), among)
         assert store.measured(trials=[]).is_empty()
     assert remembered_path(own_store).exists() == (asked != "by name")
+
+
+def test_where_nothing_can_be_kept_trials_are_found_by_name(
+    own_store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(stretches, "LARGE", 0)
+    with Store.open(own_store, create=False, read_only=True) as store:
+        monkeypatch.setattr(os, "access", lambda _path, _mode: False)
+        assert stretches.stretches_of(store._session, ["T1"]) is None
+        monkeypatch.undo()
+        monkeypatch.setattr(stretches, "LARGE", 0)
+        assert stretches.stretches_of(store._session, ["T1"]) == {"first": [], "last": []}
 
 
 def test_stretches_hold_the_trials_asked_for_and_are_written_again_when_many_readings_are_newer(
