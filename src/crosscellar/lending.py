@@ -62,7 +62,7 @@ def effects_of_one(
     own = design.filter(trials)
     own_trials = own["trial_id"].unique().sort().to_list()
     own_planned = planned.filter(pl.col("trial_id").is_in(own_trials))
-    readings = store.measured(analytes=names, trials=own_trials)
+    readings = store.measured(analytes=names, trials=own_trials, stages=_stages(own_planned.filter(measured)))
     lab = effects_of_store(
         readings,
         own,
@@ -87,6 +87,12 @@ def effects_of_one(
         same_laboratory=same_laboratory,
     )
     return in_turn(pl.concat([lab, others], how="diagonal"))
+
+
+def _stages(planned: pl.DataFrame) -> list[str] | None:
+    """The stages at which these responses are asked for; None where one is at any stage."""
+    stages = planned["stage"].replace("", None)
+    return None if stages.has_nulls() else stages.unique().sort().to_list()
 
 
 def _scales(planned: pl.DataFrame, contract: Contract) -> list[tuple[str, bool]]:

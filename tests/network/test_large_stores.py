@@ -188,6 +188,10 @@ def test_readings_of_some_trials_are_those_among_all(
             assert_frame_equal(
                 store.measured(trials=trials, analytes=["ph"]), some.filter(pl.col("analyte") == "ph")
             )
+            assert_frame_equal(
+                store.measured(trials=trials, stages=["juice", "pre_bottling"]),
+                some.filter(pl.col("stage").is_in(["juice", "pre_bottling"])),
+            )
             for frame in (store.readings, store.picks, store.scores):
                 among = frame().filter(pl.col("trial_id").is_in(trials))
                 assert_frame_equal(frame(trials=trials), among)

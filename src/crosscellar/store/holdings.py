@@ -72,15 +72,16 @@ class Holdings:
         *,
         analytes: Sequence[str] | None = None,
         trials: Sequence[str] | None = None,
+        stages: Sequence[str] | None = None,
         as_of: When = None,
     ) -> pl.DataFrame:
         """Key, value, unit and method of the readings that stand, of some analytes and trials or of all.
 
         What effects are computed from, in the order of the key. Without file, cell and text sent it is read
-        much quicker than `readings`.
+        much quicker than `readings`. `stages` are those wanted of some trials.
         """
         until = until_of(self._session, as_of)
-        return views.measured_of(self._session, analytes=analytes, trials=trials, until=until)
+        return views.measured_of(self._session, analytes=analytes, trials=trials, stages=stages, until=until)
 
     def recall(self, name: str, *, made_by: str) -> beside.Kept | None:
         """What `remember` kept under this name by the program `made_by`, if it still tells of this store."""

@@ -1,7 +1,7 @@
 """Where the readings of each trial lie in a large store, so that those of a few trials are found at once.
 
-An entry brings readings in by trial: those of one trial lie in one stretch of numbers. The stretches are
-kept beside the store, and readings newer than they are looked for by name.
+An entry brings readings in by trial: those of one trial lie in one stretch of numbers, those of one of its
+stages within it. The stretches are kept beside the store; newer readings are looked for by name.
 """
 
 from __future__ import annotations
@@ -26,25 +26,30 @@ NEWER: Final = 300_000
 _MOST: Final = 2_000_000
 
 _STRETCHES: Final = """
-    SELECT trial_id, min(reading_id) AS first, max(reading_id) AS last FROM readings AS s
+    SELECT trial_id, stage, min(reading_id) AS first, max(reading_id) AS last FROM readings AS s
     WHERE entry_id > $since CHOICE
-    GROUP BY entry_id, trial_id ORDER BY ALL
+    GROUP BY entry_id, trial_id, stage ORDER BY ALL
 """
 _ALL: Final = _STRETCHES.replace("CHOICE", "")
 _SOME: Final = _STRETCHES.replace("CHOICE", "AND trial_id IN (SELECT unnest($trials::VARCHAR[]))")
 
 _NAME: Final = "stretches"
-_MADE_BY: Final = "first and last reading of a trial in an entry"
+_MADE_BY: Final = "first and last reading of a stage of a trial in an entry"
 
 
-def stretches_of(session: Session, trials: Sequence[str]) -> dict[str, list[int]] | None:
+def stretches_of(
+    session: Session, trials: Sequence[str], stages: Sequence[str] | None = None
+) -> dict[str, list[int]] | None:
     """`first` and `last` number of each stretch that holds readings of these trials, and perhaps of others.
 
-    None where their names are the quicker way to find them.
+    `stages` are those wanted; None: all. None where names are the quicker way to find the readings.
     """
     last = last_entry(session)
     if last is None or last.content.standing < LARGE:
         return None
+    wanted = pl.col("trial_id").is_in(list(trials))
+    if stages is not None:
+        wanted &= pl.col("stage").is_in(list(stages))
     kept = beside.recall(session, _NAME, made_by=_MADE_BY, changed_only=False)
     since = kept.entry if kept is not None else 0
     rows = kept.rows if kept is not None else None
@@ -54,10 +59,10 @@ def stretches_of(session: Session, trials: Sequence[str]) -> dict[str, list[int]
         newer = session.frame(_ALL, {"since": since})
         rows = newer if rows is None else pl.concat([rows, newer])
         beside.remember(session, _NAME, made_by=_MADE_BY, told=last.content.standing, rows=rows)
-        found = rows.filter(pl.col("trial_id").is_in(list(trials)))
+        found = rows.filter(wanted)
     else:
         newer = session.frame(_SOME, {"since": since, "trials": list(trials)})
-        found = pl.concat([rows.filter(pl.col("trial_id").is_in(list(trials))), newer])
+        found = pl.concat([rows, newer]).filter(wanted)
     if (found["last"] - found["first"] + 1).sum() > _MOST:
         return None
     return {"first": found["first"].to_list(), "last": found["last"].to_list()}

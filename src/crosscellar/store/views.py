@@ -99,21 +99,29 @@ def findings_of(session: Session, *, until: int) -> pl.DataFrame:
 
 
 def measured_of(
-    session: Session, *, analytes: Sequence[str] | None, trials: Sequence[str] | None, until: int
+    session: Session,
+    *,
+    analytes: Sequence[str] | None,
+    trials: Sequence[str] | None,
+    stages: Sequence[str] | None,
+    until: int,
 ) -> pl.DataFrame:
-    """Key, value, unit and method of the readings that stand, in the order of the key."""
+    """Key, value, unit and method of the readings that stand, in the order of the key.
+
+    `stages` counts where `trials` are named.
+    """
     if analytes is None and trials is None:
         return session.frame(_MEASURED, {"until": until})
     if trials is None:
         return session.frame(_MEASURED_ANALYTES, {"until": until, "analytes": list(analytes or ())})
-    stretches = stretches_of(session, trials)
+    stretches = stretches_of(session, trials, stages)
     if stretches is None:
         found = session.frame(_MEASURED_TRIALS, {"until": until, "trials": list(trials)})
     else:
         found = session.frame(_MEASURED_IN, {"until": until, **stretches})
-        found = found.filter(pl.col("trial_id").is_in(list(trials)))
-    # Asked for together with the trials, the analytes would be looked for in the whole table.
-    return found if analytes is None else found.filter(pl.col("analyte").is_in(list(analytes)))
+    # Asked for together with the trials, analytes and stages would be looked for in the whole table.
+    wanted = {"trial_id": trials, "analyte": analytes, "stage": stages}
+    return found.filter(pl.col(name).is_in(list(of)) for name, of in wanted.items() if of is not None)
 
 
 def trials_touched(session: Session, analyte: str, *, since: int) -> list[str] | None:
