@@ -199,7 +199,7 @@ def main() -> None:
         "A question has 40 trials at any size, spread over fifty seasons of five entries, and every trial",
         "lends it its variance. The store is opened anew each time. *Beside*: bytes a reading in the folder",
         "beside the store, one analyte asked about. *With places*: the readings of a question's trials,",
-        "12,800 rows, with where each came from (`Store.readings`). *Own*: those of them that an answer reads,",
+        "12,800 rows, with where each came from (`Store.readings`). *Own*: those that an answer reads,",
         "2,560 of one stage (`Store.measured`). *Answer*: the question's effects on one response",
         "(`effects_of_one`), pooled. *After*: the first answer after a sheet of 128 readings of four trials.",
         "*First*: with nothing beside the store, when the readings of all trials on the analyte are read.",
