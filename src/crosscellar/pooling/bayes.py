@@ -170,14 +170,15 @@ def half_normal(
     if layers.precision.size > sites:
         inner = _Line.over(FARTHEST * (trial_scale or scale), finest)
     mass = _Mass(layers, scale, trial_scale or scale, inner)
-    log_mass = mass.log_joint(outer.node) + outer.log_width[:, None]
+    log_joint, centre, precision = mass.given(outer.node)
+    log_mass = log_joint + outer.log_width[:, None]
     weight = np.exp(log_mass - log_mass.max())
     tau_median, tau_high = mass.quantiles(outer, weight.sum(axis=1), float(log_mass.max()), (0.5, level))
     kept = weight > NOTHING_LEFT * weight.max()
     weight = weight[kept] / weight[kept].sum()
     tau = np.broadcast_to(outer.node[:, None], kept.shape)[kept]
     trial_tau = np.broadcast_to(mass.inner_node[None, :], kept.shape)[kept]
-    centre, precision = _mean_given(layers, tau**2, trial_tau**2)
+    centre, precision = centre[kept], precision[kept]
     spread = np.sqrt(1.0 / precision)
     new_spread = np.sqrt(1.0 / precision + tau**2 + trial_tau**2)
     mean = float(weight @ centre)
@@ -330,13 +331,27 @@ class _Mass:
         prior = -0.5 * (self.inner_node / trial_scale) ** 2
         self.inner_weight = prior if inner is None else prior + inner.log_width
 
-    def log_joint(self, tau: Floats) -> Floats:
-        """Logs of prior x restricted likelihood x inner weight, (tau, inner)."""
-        theta = np.zeros((tau.size * self.inner_node.size, 3))
-        theta[:, 0] = np.repeat(tau**2, self.inner_node.size)
-        theta[:, 1] = np.tile(self.inner_node**2, tau.size)
-        height = self.layers.log_likelihood(theta, restricted=True).reshape(tau.size, -1)
-        return np.asarray(height + self.inner_weight - 0.5 * (tau[:, None] / self.scale) ** 2)
+    def given(self, tau: Floats) -> tuple[Floats, Floats, Floats]:
+        """Logs of prior x restricted likelihood x inner weight, the mean, its precision; each (tau, inner).
+
+        The likelihood is that of `Layers.log_likelihood`, of one coefficient.
+        """
+        layers, shape = self.layers, (tau.size, self.inner_node.size)
+        site = np.repeat(tau**2, self.inner_node.size)
+        trial = np.tile(self.inner_node**2, tau.size)
+        height, centre, precision = np.empty((3, site.size))
+        step = max(1, 500_000 // max(1, layers.mean.size))
+        for start in range(0, site.size, step):
+            part = slice(start, start + step)
+            u, total, s, _, cross = layers.levels(site[part], trial[part])
+            precision[part] = cross[:, 0, 0]
+            centre[part] = cross[:, 0, 1] / cross[:, 0, 0]
+            rest = cross[:, 1, 1] - cross[:, 0, 1] * centre[part]
+            height[part] = layers.log_determinant(u, total, s) + np.log(precision[part]) + rest
+        constant = (layers.n_effects - 1) * np.log(2.0 * np.pi)
+        prior = self.inner_weight - 0.5 * (tau[:, None] / self.scale) ** 2
+        joint = -0.5 * (constant + height.reshape(shape)) + prior
+        return np.asarray(joint), centre.reshape(shape), precision.reshape(shape)
 
     def quantiles(
         self, outer: _Line, by_node: Floats, shift: float, shares: tuple[float, ...]
@@ -349,7 +364,7 @@ class _Mass:
         def missing(x: float, low: float, rest: float) -> tuple[float, float]:
             half = (x - low) / 2.0
             nodes = np.append(low + half + half * node, x)
-            density = np.exp(self.log_joint(nodes) - shift).sum(axis=1)
+            density = np.exp(self.given(nodes)[0] - shift).sum(axis=1)
             return float(half * (weight @ density[:-1])) - rest, float(density[-1])
 
         found = []
@@ -359,18 +374,6 @@ class _Mass:
             rest = float(share * upto[-1] - (upto[at] - panel[at]))
             found.append(rising_root(partial(missing, low=low, rest=rest), low, high, close=1e-12))
         return found
-
-
-def _mean_given(layers: Layers, site: Floats, trial: Floats) -> tuple[Floats, Floats]:
-    """The conditional mean and its precision for each pair of variances."""
-    centre, precision = np.empty(site.size), np.empty(site.size)
-    step = max(1, 500_000 // max(1, layers.mean.size))
-    for start in range(0, site.size, step):
-        part = slice(start, start + step)
-        cross = layers.levels(site[part], trial[part])[4]
-        precision[part] = cross[:, 0, 0]
-        centre[part] = cross[:, 0, 1] / cross[:, 0, 0]
-    return centre, precision
 
 
 def _two_level_likelihood(y: Floats, v: Floats, tau: Floats) -> Floats:

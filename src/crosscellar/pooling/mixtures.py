@@ -10,7 +10,10 @@ from numpy.typing import ArrayLike
 from crosscellar.pooling.heterogeneity import Floats
 
 _STEPS = 60
-#: Ends are found to this share of the distribution's own spread.
+#: The search ends with a Newton's step of this share of the narrowest normal's spread: what is left then is
+#: of the order of its square.
+_NEAR = 1e-6
+#: It ends with a halving of this share of what is still possible.
 _CLOSE = 1e-10
 
 
@@ -79,7 +82,8 @@ class NormalMixture:
             following = np.where(inside, step, 0.5 * (low[left] + high[left]))
             moved = np.abs(following - at[left])
             at[left] = following
-            left = left[moved > _CLOSE * (high[left] - low[left] + std_dev[0])]
+            halved = _CLOSE * (high[left] - low[left] + std_dev[0])
+            left = left[moved > np.where(inside, np.maximum(_NEAR * std_dev[0], halved), halved)]
         return np.asarray(self.centre + at)
 
     def _spread(self, mean: Floats) -> Floats:
