@@ -198,12 +198,14 @@ def _tell_rules(
     """What the rules over several cells object to, told at the cell each speaks of."""
     known = pl.all_horizontal(pl.col("vessel_id", "stage", "analyte", "value").is_not_null())
     entering = (pl.col("outcome") == "accepted").alias("entering")
-    typed = as_target(items, "readings", "item_no", entering, where=known & ~pl.col("blank"))
+    said = known & ~pl.col("blank")
+    trials = items.lazy().filter((pl.col("target") == "readings") & said).select(pl.col("trial_id").unique())
     picks, scores = _entering(items, "picks"), _entering(items, "scores")
     tasted = {"picks": picks["trial_id"].unique().sort(), "scores": scores["trial_id"].unique().sort()}
-    peers = stored.peers_of(typed["trial_id"].unique().sort().to_list(), newest=_NEWEST)
+    peers = stored.peers_of(trials.collect().to_series().sort().to_list(), newest=_NEWEST)
+    # Made for the rules alone, which let it go once they have copied what they look at.
     hits = apply_rules(
-        typed,
+        as_target(items, "readings", "item_no", entering, where=said),
         peers.filter(pl.col("trial_id").is_in(register.trials["trial_id"].implode())),
         picks,
         scores,

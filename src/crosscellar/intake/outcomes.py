@@ -106,7 +106,8 @@ def as_target(
     wanted = pl.col("target") == target
     shape = (pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items())
     some = items.lazy().filter(wanted if where is None else wanted & where)
-    return some.select(*shape, *also).collect()
+    # What is put beside it later needs it in one piece: made so now, it is not held twice then.
+    return some.select(*shape, *also).collect().rechunk()
 
 
 def decide(items: pl.DataFrame, faults: pl.DataFrame) -> pl.DataFrame:

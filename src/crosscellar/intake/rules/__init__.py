@@ -229,6 +229,7 @@ def apply_rules(
         stored_picks=stored_picks,
         stored_scores=stored_scores,
     )
+    del typed, stored
     asked = [
         (check, rule)
         for code, check in _asked(view).items()
@@ -238,7 +239,7 @@ def apply_rules(
     # Rules do not see each other; most of their time is spent where threads may run side by side.
     with ThreadPoolExecutor(max_workers=min(_AT_ONCE, os.cpu_count() or 1)) as pool:
         found = list(pool.map(lambda one: one[0](view, one[1]), asked))
-    return _for_twins(pl.concat([no_hits(), *found]).unique(maintain_order=True), typed)
+    return _for_twins(pl.concat([no_hits(), *found]).unique(maintain_order=True), view.typed)
 
 
 def date_objections(
@@ -297,6 +298,8 @@ def _for_twins(found: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
     """Hits for each item that says the same as one that was hit: rules see every reading once."""
     said = [*READING_KEY, "value", "qualifier"]
     held = found.filter(pl.col("severity") == "hold")
+    if held.is_empty():
+        return found
     hit = typed.select("item_no", *said).join(held, on="item_no", how="semi").select(said).unique()
     several = perhaps_twice(typed.select("item_no", *said), said).join(
         hit, on=said, how="semi", nulls_equal=True, maintain_order="left"

@@ -201,11 +201,14 @@ def look(
             pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(True).alias("stands")
         )
         others = others.drop(_UNSEEN, strict=False)
-        every = pl.concat([every, others], how="diagonal_relaxed").select(every.columns)
+        every = pl.concat([every, others], how="diagonal_relaxed").select(every.columns).rechunk()
+        del others
+    of_batch = items.height
+    del items
     placed = _with_declared(put_beside(every, _known(register), VESSEL), _declared(register.labs, contract))
     every = _described(placed, contract)
-    typed = every.head(items.height)
-    typed = typed.select(*COLUMN, *SAID, "row", "column", "item_no", "qualifier", "lot", "vessel_id")
+    asked = (*COLUMN, *SAID, *READING_KEY, "row", "column", "item_no", "qualifier", "lot")
+    typed = every.head(of_batch).select(*dict.fromkeys(asked))
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
     return View(every, typed, *tasted, contract)
 
