@@ -119,11 +119,22 @@ def test_a_file_of_another_kind_is_refused_and_left_as_it_is(content: bytes, wor
     assert path.read_bytes() == content
 
 
-def test_a_database_of_another_program_is_refused(path: Path) -> None:
+@pytest.mark.parametrize(
+    "tables",
+    [
+        (),
+        ("store_info (application VARCHAR)",),
+        ("store_info (name VARCHAR)", "migrations (number INTEGER)"),
+        ("store_info (application VARCHAR)", "migrations (step INTEGER)"),
+        ("store_info (application VARCHAR)", "migrations (number INTEGER)"),
+    ],
+)
+def test_a_database_of_another_program_is_refused(tables: tuple[str, ...], path: Path) -> None:
     import duckdb
 
     with duckdb.connect(str(path)) as other:
-        other.execute("CREATE TABLE store_info (application VARCHAR)")
+        for table in tables:
+            other.execute(f"CREATE TABLE {table}")
     with pytest.raises(NotOurStore, match="not made by crosscellar"):
         Store.open(path)
 
