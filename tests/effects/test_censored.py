@@ -55,3 +55,33 @@ def test_an_arm_wholly_below_the_limit_has_no_mean() -> None:
     fit = censored_arms(low, high, ARM)
     assert np.isnan(fit.mean[0])
     assert fit.mean[1] == pytest.approx(LOW[3:].mean(), abs=1e-6)
+
+
+@pytest.mark.parametrize(("prior_df", "prior_variance"), [(0.0, float("nan")), (5.0, 0.09)])
+@pytest.mark.parametrize("far", [0.0, 1000.0])
+def test_the_top_is_the_one_that_a_search_without_slopes_finds(
+    far: float, prior_df: float, prior_variance: float
+) -> None:
+    # scipy.optimize.minimize, Nelder & Mead (1965), on the likelihood as it is defined, by scipy.stats.norm.
+    low, high = LOW + far, LOW + far
+    low[2], high[2] = -np.inf, 0.95 + far
+    low[4], high[4] = 2.2 + far, np.inf
+    fit = censored_arms(low, high, ARM, prior_df=prior_df, prior_variance=prior_variance)
+
+    def cost(at: np.ndarray) -> float:
+        mean, sd = at[:2][ARM] + far, np.exp(at[2])
+        seen = low == high
+        inside = stats.norm.cdf((high[~seen] - mean[~seen]) / sd) - stats.norm.cdf(
+            (low[~seen] - mean[~seen]) / sd
+        )
+        lent = prior_df * prior_variance if prior_df else 0.0
+        weight = seen.sum() - 2 + prior_df
+        left = (low[seen] - mean[seen]) / sd
+        return float(0.5 * left @ left - np.log(inside).sum() + weight * at[2] + 0.5 * lent / sd**2)
+
+    best = optimize.minimize(
+        cost, [1.2, 2.3, -1.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-13, "maxiter": 5000}
+    )
+    assert fit.converged
+    assert fit.mean - far == pytest.approx(best.x[:2], abs=1e-6)
+    assert fit.variance == pytest.approx(np.exp(2 * best.x[2]), rel=1e-6)

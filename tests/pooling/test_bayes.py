@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.optimize import minimize_scalar
 from scipy.stats import halfnorm, multivariate_normal, norm
 
 from crosscellar.errors import NotComputable
@@ -119,6 +120,26 @@ def test_the_scale_is_learnt_from_many_questions() -> None:
     assert learnt.source == "learnt" and learnt.n_questions == 120
     assert learnt.scale == pytest.approx(0.12, rel=0.25)
     assert "120 other questions" in learnt.words
+
+
+def test_the_scale_learnt_makes_the_questions_most_likely() -> None:
+    # scipy: the product over questions of quad's integral of half-normal times restricted likelihood, highest
+    # by minimize_scalar.
+    default = default_tau_scale([0.0025], measure="log_ratio")
+    asked = questions(0.12, 4, 3)
+
+    def joint(tau: float, y: np.ndarray, v: np.ndarray, scale: float) -> float:
+        w = 1.0 / (v + tau**2)
+        mean = (w @ y) / w.sum()
+        density = np.sqrt(np.prod(w) / w.sum()) * np.exp(-0.5 * (w @ (y - mean) ** 2))
+        return float(density * np.exp(-0.5 * (tau / scale) ** 2) / scale)
+
+    def misfit(log_scale: float) -> float:
+        scale = float(np.exp(log_scale))
+        return -sum(np.log(quad(joint, 0.0, 9 * scale, args=(y, v, scale))[0]) for y, v in asked.values())
+
+    best = minimize_scalar(misfit, bounds=(np.log(0.03), np.log(1.0)), method="bounded")
+    assert learn_tau_scale(asked, default=default).scale == pytest.approx(np.exp(best.x), rel=1e-4)
 
 
 def test_the_question_being_asked_is_left_out() -> None:

@@ -6,12 +6,12 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.optimize import minimize_scalar
+from scipy.optimize import minimize, minimize_scalar
 from scipy.special import expit
 from scipy.stats import binom, norm
 
 from crosscellar.errors import NotComputable
-from crosscellar.pooling.counts import Counts
+from crosscellar.pooling.counts import LOGITS, Counts
 from crosscellar.pooling.triangles import TrianglePool, pool_triangles
 
 
@@ -129,3 +129,27 @@ def test_impossible_counts_are_refused(correct: list[float], n: list[int], words
 def test_one_site_is_refused() -> None:
     with pytest.raises(NotComputable, match="one site"):
         pool_triangles([8, 9], [18, 18], site=["a", "a"])
+
+
+@pytest.mark.parametrize("correct", [[12, 30, 16, 34], [36, 9, 20, 25], [0, 36, 18, 30]])
+def test_the_maximum_is_the_one_that_a_search_without_slopes_finds(correct: list[int]) -> None:
+    # scipy.optimize.minimize, Nelder & Mead (1965), on the same likelihood.
+    counts = Counts(np.array(correct, dtype=float), np.full(4, 36.0), 1.0)
+    found = minimize(
+        lambda at: -counts.log_likelihood(at[0], abs(float(at[1])))[0],
+        [0.0, 1.0],
+        method="Nelder-Mead",
+        options={"xatol": 1e-8, "fatol": 1e-12},
+    )
+    centre, spread, height = counts.highest()
+    assert height >= -found.fun - 1e-10
+    assert (centre, spread) == pytest.approx((found.x[0], abs(found.x[1])), abs=1e-5)
+
+
+def test_sums_over_shared_points_are_those_of_each_spread_alone() -> None:
+    counts = Counts(np.array([3.0, 700.0]), np.array([12.0, 1000.0]), np.inf)
+    alone = np.array([counts.log_likelihood(LOGITS, float(spread)) for spread in counts.spreads[0]])
+    # Farther below the top than a posterior can see, what lies beyond the last nodes counts.
+    seen = alone > alone.max() - 15.0
+    assert seen.sum() > 1000
+    np.testing.assert_allclose(counts.grid[seen], alone[seen], rtol=1e-9)
