@@ -134,7 +134,7 @@ def test_tests_import_what_the_package_or_its_test_extra_names() -> None:
 def test_help_needs_no_heavy_package() -> None:
     code = (
         "import sys, crosscellar.cli\n"
-        "heavy = {'polars', 'duckdb', 'pandera', 'matplotlib', 'statsmodels', 'scipy', 'openpyxl'}\n"
+        "heavy = {'polars', 'duckdb', 'pandera', 'matplotlib', 'statsmodels', 'scipy', 'openpyxl', 'rich'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import shutil
 import sys
 from typing import Any, Final
 
-from crosscellar.console.layout import laid_out
-from crosscellar.console.parts import parts_of
+from crosscellar.console.parts import Table, parts_of
+from crosscellar.errors import steady
 
 __all__ = ["print_json", "print_text"]
 
@@ -24,7 +23,8 @@ def print_json(result: Any) -> None:
 
 def print_text(result: Any) -> None:
     """Print a result as text."""
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else PIPED_WIDTH
-    rule = "─" if (sys.stdout.encoding or "utf").lower().startswith("utf") else "-"
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else PIPED_WIDTH)
     for part in parts_of(result):
-        sys.stdout.write(f"{laid_out(part, width, rule=rule)}\n")
+        console.print(part if isinstance(part, Table) else steady(str(part)), markup=False)

@@ -9,6 +9,8 @@ from functools import singledispatch
 from importlib import import_module
 from typing import Any
 
+from crosscellar.errors import steady
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -17,6 +19,19 @@ class Table:
     headings: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     right: frozenset[int]
+
+    def __rich__(self) -> Any:
+        """The same for a terminal."""
+        from rich import box
+        from rich.table import Table as Drawn
+        from rich.text import Text
+
+        made = Drawn(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+        for number, heading in enumerate(self.headings):
+            made.add_column(heading, justify="right" if number in self.right else "left", overflow="fold")
+        for row in self.rows:
+            made.add_row(*(Text(steady(cell)) for cell in row))
+        return made
 
 
 def table(headings: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = ()) -> Table:
