@@ -46,7 +46,7 @@ _STOPPERS: Final = (
 )
 _MOSTLY: Final = 0.6
 #: Beside the trials of a batch, rules hold its readings against so many of the newest in the store.
-_NEWEST: Final = 200_000
+_NEWEST: Final = 100_000
 
 
 def check_documents(
