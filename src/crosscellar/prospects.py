@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from crosscellar.evidence import Evidence
+from crosscellar.kept import How
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import OPEN
 
@@ -89,9 +90,13 @@ class Prospects(Evidence):
         from crosscellar.plans import known_of
 
         asked = self._question(question)
-        effects = self.effects()
         response = str(asked["primary_response"])
-        planned = response in self._register.responses["response"]
+        responses = self._register.responses
+        planned = response in responses["response"]
+        trials = self._register.trials.filter(pl.col("question_id") == question)["trial_id"]
+        its_own = response in responses.filter(pl.col("trial_id").is_in(trials.implode()))["response"]
+        # What is planned in its own trials is looked at in every trial: enough where that is its response.
+        effects = self._kept.everywhere(How(), question if its_own else None)
         found = self.pool(question, response=response) if planned else []
         pooled = [one for one in found if one.role == "primary"]
 
