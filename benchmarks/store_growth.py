@@ -14,6 +14,9 @@ import shutil
 import statistics
 import tempfile
 import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import duckdb
@@ -21,7 +24,7 @@ import numpy as np
 import polars as pl
 from side_by_side import machine, medians, write
 
-from crosscellar.contract import load_contract
+from crosscellar.contract import Contract, load_contract
 from crosscellar.contract.frames import DESIGN
 from crosscellar.lending import effects_of_one
 from crosscellar.pooling import pool
@@ -92,14 +95,6 @@ def fill(path: Path, trials: int) -> None:
         connection.execute("CHECKPOINT")
 
 
-def one_more_sheet(path: Path, trials: list[str]) -> None:
-    """Nothing; an entry of 128 readings came in."""
-    with duckdb.connect(str(path)) as connection:
-        connection.execute(_NEXT_ENTRY)
-        connection.execute(_SHEET, {"trials": trials})
-        connection.execute("CHECKPOINT")
-
-
 def register(trials_a_season: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The design of every vessel, and what is planned: the analyte of the question asked about."""
     trials = trials_a_season * SEASONS
@@ -135,52 +130,90 @@ def register(trials_a_season: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     )
 
 
-def measured(path: Path, trials: int, *, runs: int) -> str:
-    """The row of a filled store."""
-    contract = load_contract()
-    design, planned = register(trials)
-    own = design.filter(pl.col("question_id") == "Q0")["trial_id"].unique().sort().to_list()
-    readings = trials * SEASONS * A_TRIAL
-    size = path.stat().st_size / readings
+@dataclass(frozen=True)
+class Growing:
+    """A filled store of so many trials a season, and what a question of it is asked with."""
 
-    def opened() -> Store:
-        return Store.open(path, create=False, read_only=True)
+    path: Path
+    trials: int
+    contract: Contract = field(hash=False, compare=False)
 
-    def answer() -> None:
-        with opened() as store:
-            effects = effects_of_one(store, design, planned, contract, question="Q0")
+    @property
+    def readings(self) -> int:
+        return self.trials * SEASONS * A_TRIAL
+
+    @cached_property
+    def register(self) -> tuple[pl.DataFrame, pl.DataFrame]:
+        return register(self.trials)
+
+    @cached_property
+    def own(self) -> list[str]:
+        """The trials of the question."""
+        design, _ = self.register
+        return design.filter(pl.col("question_id") == "Q0")["trial_id"].unique().sort().to_list()
+
+    def opened(self) -> Store:
+        return Store.open(self.path, create=False, read_only=True)
+
+    def answer(self) -> None:
+        design, planned = self.register
+        with self.opened() as store:
+            effects = effects_of_one(store, design, planned, self.contract, question="Q0")
             pool(effects, smallest_difference=None)
 
-    def first() -> None:
-        shutil.rmtree(remembered_path(path), ignore_errors=True)
-        answer()
+    def first(self) -> None:
+        shutil.rmtree(remembered_path(self.path), ignore_errors=True)
+        self.answer()
 
-    def places() -> None:
-        with opened() as store:
-            assert store.readings(trials=own).height == len(own) * A_TRIAL
+    def with_places(self) -> None:
+        with self.opened() as store:
+            assert store.readings(trials=self.own).height >= len(self.own) * A_TRIAL
 
-    def own_readings() -> None:
-        with opened() as store:
-            found = store.measured(trials=own, stages=["pre_bottling"])
-            assert found.height >= len(own) * A_TRIAL // 5
+    def own_readings(self) -> None:
+        with self.opened() as store:
+            found = store.measured(trials=self.own, stages=["pre_bottling"])
+            assert found.height >= len(self.own) * A_TRIAL // 5
 
+    def beside(self) -> int:
+        """Bytes in the folder beside the store."""
+        return sum(file.stat().st_size for file in remembered_path(self.path).iterdir())
+
+    def one_more_sheet(self) -> None:
+        """Nothing; an entry of 128 readings of the last four trials came in."""
+        design, _ = self.register
+        with duckdb.connect(str(self.path)) as connection:
+            connection.execute(_NEXT_ENTRY)
+            connection.execute(_SHEET, {"trials": design["trial_id"].unique().sort()[-4:].to_list()})
+            connection.execute("CHECKPOINT")
+
+
+def rows(stores: Sequence[Growing], *, runs: int) -> list[str]:
+    """A row of the table for each store; they take turns, so that a busy machine slows all alike."""
+    sizes = {store: store.path.stat().st_size for store in stores}
     took = medians(
-        {"first": first, "answer": answer, "own": own_readings, "places": places},
+        {
+            f"{store.trials} {name}": work
+            for name in ("first", "answer", "own_readings", "with_places")
+            for store in stores
+            for work in [getattr(store, name)]
+        },
         runs=runs,
         clock=time.process_time,
     )
-    after = []
+    after: dict[Growing, list[float]] = {store: [] for store in stores}
     for _ in range(runs + 1):
-        one_more_sheet(path, design["trial_id"].unique().sort()[-4:].to_list())
-        begun = time.process_time()
-        answer()
-        after.append(time.process_time() - begun)
-    beside = sum(file.stat().st_size for file in remembered_path(path).iterdir()) / readings
-    return (
-        f"| {readings:,} | {size:.1f} | {beside:.2f} "
-        f"| {1000 * took['places']:.0f} | {1000 * took['own']:.0f} "
-        f"| {took['answer']:.2f} | {statistics.median(after[1:]):.2f} | {took['first']:.2f} |"
-    )
+        for store in stores:
+            store.one_more_sheet()
+            begun = time.process_time()
+            store.answer()
+            after[store].append(time.process_time() - begun)
+    return [
+        f"| {store.readings:,} | {sizes[store] / store.readings:.1f} | {store.beside() / store.readings:.2f} "
+        f"| {1000 * took[f'{store.trials} with_places']:.0f} "
+        f"| {1000 * took[f'{store.trials} own_readings']:.0f} | {took[f'{store.trials} answer']:.2f} "
+        f"| {statistics.median(after[store][1:]):.2f} | {took[f'{store.trials} first']:.2f} |"
+        for store in stores
+    ]
 
 
 def main() -> None:
@@ -208,13 +241,13 @@ def main() -> None:
         "| readings | bytes each | beside | with places, ms | own, ms | answer, s | after, s | first, s |",
         "|---|---|---|---|---|---|---|---|",
     ]
-    for millions in options.millions:
-        with tempfile.TemporaryDirectory(dir=options.folder) as folder:
-            path = Path(folder) / "network.duckdb"
-            trials = millions * 1_000_000 // (SEASONS * A_TRIAL)
-            fill(path, trials)
-            lines.append(measured(path, trials, runs=options.runs))
-            print(lines[-1], flush=True)
+    with tempfile.TemporaryDirectory(dir=options.folder) as folder:
+        contract, stores = load_contract(), []
+        for millions in options.millions:
+            path = Path(folder) / f"network{millions}.duckdb"
+            stores.append(Growing(path, millions * 1_000_000 // (SEASONS * A_TRIAL), contract))
+            fill(path, stores[-1].trials)
+        lines += rows(stores, runs=options.runs)
     write("store_growth", lines)
 
 
