@@ -58,7 +58,7 @@ def _seldom_look_for_garbage() -> None:
     Packages make some hundred thousand lasting objects. Going through them while they are loaded, and once
     more at the end, where all goes at once, took a fifth of a short command.
     """
-    gc.set_threshold(50_000, 20, 20)
+    gc.set_threshold(200_000, 20, 20)
     atexit.register(gc.freeze)
 
 
