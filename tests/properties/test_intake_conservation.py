@@ -314,7 +314,10 @@ def test_five_thousand_sheets_give_the_same_as_csv_and_as_workbook(judge: Any, s
     assert min(found["accepted"], found["refused"], found["held"]) > 5
 
 
-def check_order_of_rows(judge: Any, some: list[list[str]], shuffled: list[list[str]]) -> None:
+def check_order_of_rows(judge: Any, data: st.DataObject, given: list[list[str]]) -> None:
+    """Where the vessel is left empty the row above is asked for it: such rows speak by their place."""
+    some = [row for row in given if row[2].strip()]
+    shuffled = data.draw(st.permutations(some))
     assert _accepted(judge(("a.csv", _csv(some)))) == _accepted(judge(("a.csv", _csv(shuffled))))
 
 
@@ -323,7 +326,7 @@ def check_order_of_rows(judge: Any, some: list[list[str]], shuffled: list[list[s
 def test_the_order_of_rows_changes_nothing_in_what_enters(
     judge: Any, data: st.DataObject, some: list[list[str]]
 ) -> None:
-    check_order_of_rows(judge, some, data.draw(st.permutations(some)))
+    check_order_of_rows(judge, data, some)
 
 
 @pytest.mark.long
@@ -332,7 +335,7 @@ def test_the_order_of_rows_changes_nothing_in_what_enters(
 def test_the_order_of_many_rows_changes_nothing(
     judge: Any, data: st.DataObject, some: list[list[str]]
 ) -> None:
-    check_order_of_rows(judge, some, data.draw(st.permutations(some)))
+    check_order_of_rows(judge, data, some)
 
 
 @QUICK
