@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 import polars as pl
@@ -23,6 +24,11 @@ from crosscellar.results import (
 
 #: So many findings are shown one by one; `findings` and --json give all.
 SHOWN: Final = 40
+
+#: Of more files than this, those that came in whole, now or before, are counted and not listed.
+LISTED: Final = 100
+#: They ask for nothing.
+_WHOLE: Final = ("taken_in", "already_taken_in")
 
 #: Words for what a file came to.
 STATUS: Final = {
@@ -76,6 +82,8 @@ def finding_lines(findings: pl.DataFrame) -> list[str]:
 @shown_as.register
 def _(result: IntakeOutcome) -> list[Any]:
     status = STATUS if result.stored else STATUS | WOULD
+    every = result.files.with_row_index("at")
+    files = _worth_a_look(every)
     rows = [
         (
             row["file"],
@@ -83,7 +91,7 @@ def _(result: IntakeOutcome) -> list[Any]:
             *(str(row[name]) for name in ("readings_in", "accepted", "refused", "held", "already", "blank")),
             status.get(row["status"], row["status"]),
         )
-        for row in result.files.iter_rows(named=True)
+        for row in files.iter_rows(named=True)
     ]
     shown = result.findings.filter(pl.col("severity") != "remark")
     remarks = result.findings.height - shown.height
@@ -98,10 +106,25 @@ def _(result: IntakeOutcome) -> list[Any]:
     closing += [f"Written: {path}" for path in result.marked_up]
     return [
         table(headings, rows, right=range(2, 8)),
+        *_not_listed(every, files, status),
         *finding_lines(shown.head(SHOWN)),
         *([f"… and {shown.height - SHOWN} more: `crosscellar findings`."] if shown.height > SHOWN else []),
         *closing,
     ]
+
+
+def _worth_a_look(files: pl.DataFrame) -> pl.DataFrame:
+    if files.height <= LISTED:
+        return files
+    return files.filter(~pl.col("status").is_in(_WHOLE)).head(LISTED)
+
+
+def _not_listed(files: pl.DataFrame, listed: pl.DataFrame, status: Mapping[str, str]) -> list[str]:
+    left = files.join(listed, on="at", how="anti")["status"].value_counts(sort=True)
+    if left.is_empty():
+        return []
+    counts = ", ".join(f"{number} {status.get(what, what)}" for what, number in left.iter_rows())
+    return [f"{many(int(left['count'].sum()), 'file')} more: {counts}. --json lists every file."]
 
 
 @shown_as.register
