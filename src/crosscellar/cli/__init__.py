@@ -22,8 +22,8 @@ __all__ = ["build_parser", "main"]
 #: Read by packages when they are loaded; what the user has set stands.
 _SETTINGS = {
     # What one step lets go the next one takes, for ten seconds: given back to the system page by page and
-    # asked for again, it costs a large taking-in a quarter of its time. The allocator of polars reads this;
-    # on systems where it is another, nothing is changed.
+    # asked for again, it costs a large taking-in a seventh of its processor time. The allocator of polars
+    # reads this; on systems where it is another, nothing is changed.
     "_RJEM_MALLOC_CONF": "oversize_threshold:0,dirty_decay_ms:10000,muzzy_decay_ms:10000",
     # The matrices here are small: threads that wait for a part of one cost more than they do.
     "OPENBLAS_NUM_THREADS": "1",
@@ -64,10 +64,11 @@ def _seldom_look_for_garbage() -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status; never a traceback."""
+    # A process that has loaded polars is not this command's alone.
     if "polars" not in sys.modules:
         for name, value in _SETTINGS.items():
             os.environ.setdefault(name, value)
-    _seldom_look_for_garbage()
+        _seldom_look_for_garbage()
     parser = build_parser()
     args = parser.parse_args(argv)
     if args.version:

@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import View, exact, hits, no_hits, num
+from crosscellar.intake.rules.view import View, exact, hits, no_hits, num, usual
 
 _GROUP: Final = ["analyte", "stage", "colour"]
 _COLUMN: Final = ["file_no", "sheet", *_GROUP]
@@ -40,10 +40,6 @@ def _steady(view: View) -> pl.Expr:
     """
     known = [analyte for analyte, record in view.contract.analytes.items() if record.spread_decades]
     return pl.col("analyte").is_in(known)
-
-
-def _usual(column: pl.Expr) -> pl.Expr:
-    return column.is_between(pl.col("unusual_low"), pl.col("unusual_high"))
 
 
 def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
@@ -80,7 +76,7 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
         & (pl.col("spread") < _STEADY)
     )
     rows = rows.with_columns((pl.col("value") / 10.0 ** pl.col("step")).round_sig_figs(12).alias("suggested"))
-    rows = rows.filter(_usual(pl.col("suggested")))
+    rows = rows.filter(usual(pl.col("suggested")))
     slipped = _slipped_columns(view, rule.settings["within_decades"], 3)
     rows = rows.join(slipped.select(_COLUMN), on=_COLUMN, how="anti", nulls_equal=True)
     return hits(
@@ -105,7 +101,7 @@ def _slipped_columns(view: View, within: float, least_peers: float) -> pl.DataFr
         pl.col("site_id").first(),
     )  # fmt: skip
     # What is usual as it stands is never told: only the others are held against their peers.
-    columns = columns.filter((pl.col("readings") >= least_peers) & ~_usual(10.0 ** pl.col("middle")))
+    columns = columns.filter((pl.col("readings") >= least_peers) & ~usual(10.0 ** pl.col("middle")))
     if columns.is_empty():
         return columns.with_columns(factor=pl.lit(1.0), choices=pl.lit(""))
     others = columns.select(_COLUMN).join(rows, on=_GROUP, how="inner", suffix="_peer", nulls_equal=True)
@@ -122,7 +118,7 @@ def _slipped_columns(view: View, within: float, least_peers: float) -> pl.DataFr
         (pl.col("middle") - pl.col("peer_middle") - pl.col("factor").log10()).abs() <= within
     )
     found = 10.0 ** pl.col("middle")
-    near = near.filter(~_usual(found) & _usual(found / pl.col("factor")))
+    near = near.filter(~usual(found) & usual(found / pl.col("factor")))
     gap = (pl.col("middle") - pl.col("peer_middle") - pl.col("factor").log10()).abs()
     return near.with_columns(gap.alias("gap")).sort("gap").unique(_COLUMN, keep="first", maintain_order=True)
 
