@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache
@@ -11,7 +12,7 @@ import polars as pl
 
 from crosscellar.answers import effects_in_store, effects_of_one_in_store
 from crosscellar.contract import Contract
-from crosscellar.lending import LARGE
+from crosscellar.lending import LARGE, keep_up
 from crosscellar.register import Register
 from crosscellar.store import Store
 
@@ -57,6 +58,16 @@ class KeptEffects:
         """Nothing; what was worked out no longer holds, since the store has changed."""
         self._all.clear()
         self._own.clear()
+
+    def follow(self) -> None:
+        """Nothing; what lies beside a large store follows the change that was just made to it.
+
+        Who made the change waits anyway; who asks next need not.
+        """
+        # The change is on the disk by now. Whatever this cannot do, the next question does.
+        with suppress(Exception):
+            if self._is_large:
+                keep_up(self.store, lambda: self.register(None).design(), self.contract)
 
     def of_one(self, question: str, how: How) -> pl.DataFrame:
         """The effects of one question, without those of the others where they are not known yet.

@@ -8,7 +8,8 @@ with each trial's variances, so that after a change only the trials that it touc
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection
+from collections.abc import Callable, Collection
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -115,30 +116,71 @@ def lent(
     rows = [
         row
         for analyte, log in scales
-        for row in _lent_on(store, design, contract, analyte=analyte, log=log, made_by=made_by)
+        for row in _lent_on(store, lambda: design, contract, analyte=analyte, log=log, made_by=made_by)
     ]
     return pl.DataFrame(rows, schema=PRIORS, orient="row")
 
 
+def keep_up(store: Store, design: Callable[[], pl.DataFrame], contract: Contract) -> None:
+    """Nothing; what lies beside the store follows the changes made to it, and the next answer finds it so.
+
+    `design` gives DESIGN of the whole network. A scale on which more than a few trials were touched is left
+    to the question that asks for it.
+    """
+    kept = [_scale_of(name) for name in store.names_kept]
+    scales = [scale for scale in kept if scale is not None]
+    made_by = _made_by(contract) if scales else ""
+    # Most decisions touch none, and then the register need not be read.
+    once = cache(design)
+    for analyte, log in scales:
+        _lent_on(store, once, contract, analyte=analyte, log=log, made_by=made_by, anew=False)
+
+
+_SCALES: Final = {True: "logarithms", False: "readings"}
+
+
+def _name(analyte: str, log: bool) -> str:
+    return f"{analyte}-{_SCALES[log]}"
+
+
+def _scale_of(name: str) -> tuple[str, bool] | None:
+    """The analyte, and whether in logarithms, of which something is kept under this name, if it is of any."""
+    analyte = name.rpartition("-")[0]
+    return next(((analyte, log) for log in _SCALES if name == _name(analyte, log)), None)
+
+
 def _lent_on(
-    store: Store, design: pl.DataFrame, contract: Contract, *, analyte: str, log: bool, made_by: str
+    store: Store,
+    design: Callable[[], pl.DataFrame],
+    contract: Contract,
+    *,
+    analyte: str,
+    log: bool,
+    made_by: str,
+    anew: bool = True,
 ) -> list[Any]:
-    name = f"{analyte}-{'logarithms' if log else 'readings'}"
+    """The priors on one scale; without `anew` none where the readings of all trials would be needed."""
+    name = _name(analyte, log)
     kept = store.recall(name, made_by=made_by)
-    if kept is not None and kept.rows is None:
-        return list(kept.told)
     touched = None if kept is None else store.trials_touched(analyte, since=kept.entry)
-    if kept is None or kept.rows is None or touched is None or len(touched) > FEW * design.height:
-        lending = trial_variances(store.measured(analytes=[analyte]), design, contract, log=log)
-    else:
+    if kept is not None and touched == []:
+        return list(kept.told)
+    vessels = design()
+    few = touched is not None and len(touched) <= FEW * vessels.height
+    rows = kept.rows() if kept is not None and few else None
+    if rows is not None and touched is not None:
         of_touched = pl.col("trial_id").is_in(touched)
         fresh = trial_variances(
             store.measured(analytes=[analyte], trials=touched),
-            design.filter(of_touched),
+            vessels.filter(of_touched),
             contract,
             log=log,
         )
-        lending = kept.rows.filter(~of_touched).merge_sorted(fresh, key="trial_id")
+        lending = rows.filter(~of_touched).merge_sorted(fresh, key="trial_id")
+    elif anew:
+        lending = trial_variances(store.repeats_of(analyte), vessels, contract, log=log)
+    else:
+        return []
     told = [list(row) for row in priors_of_trials(lending).rows()]
     store.remember(name, made_by=made_by, told=told, rows=lending)
     return told

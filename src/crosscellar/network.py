@@ -149,8 +149,9 @@ class Network(Prospects, Upkeep):
 
     def _keep(self, tables: Mapping[str, pl.DataFrame]) -> dict[str, dict[str, int]]:
         keys = {name: table.key for name, table in self._contract.register_tables.items()}
-        changes = self._store.keep_register(tables, keys)
         self._forget()
+        changes = self._store.keep_register(tables, keys)
+        self._kept.follow()
         return changes
 
     # -- sheets come back -----------------------------------------------------------------------------------
@@ -214,7 +215,7 @@ class Network(Prospects, Upkeep):
         files: list[pl.DataFrame] = []
         findings: list[pl.DataFrame] = []
         written: list[str] = []
-        done = 0
+        done, changed = 0, False
         for part in in_batches(found, files=BATCH_FILES, size=BATCH_BYTES):
             read = refuse_contents(read_found(part), forgotten)
             documents = list(read) if marked_up is not None else None
@@ -229,8 +230,8 @@ class Network(Prospects, Upkeep):
             )
             if not dry_run:
                 how = Circumstances(received, correction, settings, program_version())
-                self._store.take_in(batch, how=how)
                 self._kept.forget()
+                changed |= self._store.take_in(batch, how=how) is not None
             if marked_up is not None and documents is not None:
                 written += self._mark_up(batch, documents, Path(marked_up))
             files.append(batch.files)
@@ -240,6 +241,8 @@ class Network(Prospects, Upkeep):
             done += len(part)
             if tell is not None and len(part) < len(found):
                 tell(f"{done} of {len(found)} files")
+        if changed:
+            self._kept.follow()
         return IntakeOutcome.of(files, findings, stored=not dry_run, marked_up=tuple(written))
 
     def _mark_up(self, batch: Batch, documents: list[Document | Unreadable], out: Path) -> list[str]:
@@ -281,10 +284,11 @@ class Network(Prospects, Upkeep):
         """
         from crosscellar.results import DecisionOutcome
 
+        self._kept.forget()
         decided = self._store.decide(
             finding, decision, reason=reason, value=None if value is None else str(value)
         )
-        self._kept.forget()
+        self._kept.follow()
         if decided.waiting_for:
             numbers = ", ".join(str(number) for number in decided.waiting_for)
             message = f"On record. Some readings wait for finding {numbers} too."

@@ -21,6 +21,8 @@ from crosscellar.network import Network
 from crosscellar.store import Store, stretches
 from crosscellar.store.beside import remembered_path
 
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+
 
 @pytest.fixture
 def own_store(demo_store: Path, tmp_path: Path) -> Path:
@@ -71,32 +73,118 @@ def test_what_is_remembered_is_used_and_holds_no_name_but_those_of_trials(own_st
     assert (wide["variance"] > plain["variance"]).all()
 
 
-def test_after_a_correction_the_trial_that_it_corrects_is_worked_out_anew_and_no_other(
-    own_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def correction(network: Network, folder: Path) -> tuple[Path, str]:
+    """A sheet that corrects one glycerol reading of lees stirring, and its trial."""
+    standing = network._store.measured(analytes=["glycerol"])
+    one = standing.filter(pl.col("trial_id").str.starts_with("LS") & (pl.col("stage") == "pre_bottling"))[:1]
+    sheet = folder / "glycerol.csv"
+    sheet.write_text(one.with_columns(pl.col("value") * 1.02).drop("time", "qualifier").write_csv(), "utf-8")
+    return sheet, one["trial_id"][0]
+
+
+@pytest.fixture
+def worked_out(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, ...]]:
+    """Of which trials it was worked out how far their vessels differ, each time that it was."""
+    trials: list[tuple[str, ...]] = []
+
+    def watched(readings: pl.DataFrame, design: pl.DataFrame, *rest: Contract, log: bool) -> pl.DataFrame:
+        trials.append(tuple(design["trial_id"].unique()))
+        return trial_variances(readings, design, *rest, log=log)
+
+    monkeypatch.setattr(lending, "trial_variances", watched)
+    return trials
+
+
+def test_a_correction_works_out_the_trial_that_it_corrects_and_the_next_answer_none(
+    own_store: Path, tmp_path: Path, worked_out: list[tuple[str, ...]]
 ) -> None:
-    sheet = tmp_path / "glycerol.csv"
     with Network.open(own_store) as network:
         network._kept.large = 0
         before = network.effects("lees-stirring")
-        standing = network._store.measured(analytes=["glycerol"])
-        one = standing.filter(pl.col("trial_id").str.starts_with("LS") & (pl.col("stage") == "pre_bottling"))
-        sheet.write_text(
-            one[:1].with_columns(pl.col("value") * 1.02).drop("time", "qualifier").write_csv(), "utf-8"
-        )
-        (taken,) = network.intake([sheet], correction=True).files.to_dicts()
-        assert taken["accepted"] == 1
-        worked_out: list[tuple[str, ...]] = []
-
-        def watched(readings: pl.DataFrame, design: pl.DataFrame, *rest: Contract, log: bool) -> pl.DataFrame:
-            worked_out.append(tuple(design["trial_id"].unique()))
-            return trial_variances(readings, design, *rest, log=log)
-
-        monkeypatch.setattr(lending, "trial_variances", watched)
+        sheet, trial = correction(network, tmp_path)
+        worked_out.clear()
+        lent = everything_in(remembered_path(own_store))
+        assert network.intake([sheet], correction=True, dry_run=True).files["accepted"].to_list() == [1]
+        assert everything_in(remembered_path(own_store)) == lent
+        assert network.intake([sheet], correction=True).files["accepted"].to_list() == [1]
+        assert {*worked_out} == {(trial,)}
+        worked_out.clear()
         after = network.effects("lees-stirring")
-        assert {*worked_out} == {(one["trial_id"][0],)}
+        assert worked_out == []
+        assert network.intake([sheet], correction=True).files["already"].to_list() == [1]
+        assert worked_out == []
     with opened(own_store, large=False) as network:
         assert_frame_equal(network.effects("lees-stirring"), after, check_exact=True)
     assert not before.equals(after)
+
+
+def everything_in(folder: Path) -> dict[str, bytes]:
+    return {place.name: place.read_bytes() for place in folder.iterdir()}
+
+
+@pytest.mark.parametrize(
+    ("where", "fault"),
+    [
+        ("recall", OSError("no such disk")),
+        ("trial_variances", MemoryError()),
+        ("priors_of_trials", ValueError("torn")),
+        ("remember", KeyboardInterrupt()),
+    ],
+)
+def test_where_what_lies_beside_cannot_follow_the_sheet_is_in_and_every_answer_right(
+    own_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str, fault: BaseException
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise fault
+
+    with Network.open(own_store) as network:
+        network._kept.large = 0
+        before = network.effects("lees-stirring")
+        sheet, trial = correction(network, tmp_path)
+        with monkeypatch.context() as broken:
+            broken.setattr(lending if hasattr(lending, where) else Store, where, fail)
+            if isinstance(fault, Exception):
+                assert network.intake([sheet], correction=True).files["accepted"].to_list() == [1]
+            else:
+                with pytest.raises(KeyboardInterrupt):
+                    network.intake([sheet], correction=True)
+        assert network.check().problems == ()
+    with opened(own_store, large=False) as network:
+        whole = network.effects("lees-stirring")
+    for _ in ("worked out", "remembered"):
+        with opened(own_store, large=True) as network:
+            assert_frame_equal(network.effects("lees-stirring"), whole, check_exact=True)
+    changed = before.join(whole, on=["trial", "arm", "response", "stage", "estimate"], how="anti")
+    assert changed["trial"].unique().to_list() == [trial]
+
+
+def test_a_decision_and_a_register_are_followed_and_nothing_is_begun_where_no_one_asked(
+    own_store: Path, tmp_path: Path, worked_out: list[tuple[str, ...]]
+) -> None:
+    folder = Path(shutil.copytree(DEMO / "register", tmp_path / "register"))
+    vessels = pl.read_csv(folder / "vessels.csv", infer_schema=False)
+    with Network.open(own_store) as network:
+        network._kept.large = 0
+        findings = network._store.findings(open_only=True)
+        (waiting,) = findings.filter(pl.col("code") == "free_above_total")["finding_id"]
+        network.decide(waiting, "refuse", reason="another bottle")
+        assert not remembered_path(own_store).exists()
+        network.effects("lees-stirring")
+        worked_out.clear()
+        assert network.decide(waiting, "accept", reason="so it stands").entered == 2
+        assert {*worked_out} == {("BF25-LUN",)}
+        worked_out.clear()
+        of_trial = vessels["trial_id"] == "LS22-OND"
+        vessels.with_columns(
+            pl.when(of_trial).then(pl.lit("501")).otherwise("volume_l").alias("volume_l")
+        ).write_csv(folder / "vessels.csv")
+        network.register(folder)
+        assert {*worked_out} == {("LS22-OND",)}
+        worked_out.clear()
+        after = network.effects("lees-stirring")
+        assert worked_out == []
+    with opened(own_store, large=False) as network:
+        assert_frame_equal(network.effects("lees-stirring"), after, check_exact=True)
 
 
 ROWS = pl.DataFrame({"trial_id": ["T1"], "variance": [0.5]})
@@ -109,7 +197,6 @@ def kept_file(path: Path) -> Path:
         kept = store.recall("ph", made_by="p1")
         assert kept is not None
         assert kept.told == [1.5, float("inf"), None]
-        assert kept.rows is None
         assert store.recall("ph", made_by="p2") is None
     return remembered_path(path) / "ph.zip"
 
@@ -132,22 +219,22 @@ def test_a_damaged_file_beside_the_store_is_passed_over(own_store: Path, damage:
         current = store.recall("ph", made_by="p1")
         # The rows are read for a change only.
         assert (current is not None) == (damage == "rows")
-        store.decide(open_finding(store), "refuse", reason="another bottle")
-        assert store.recall("ph", made_by="p1") is None
+        assert current is None or current.rows() is None
         store.remember("ph", made_by="p1", told=[2.5], rows=ROWS)
         again = store.recall("ph", made_by="p1")
         assert again is not None
         assert again.told == [2.5]
 
 
-def test_after_a_change_what_was_kept_comes_with_its_rows(own_store: Path) -> None:
+def test_after_a_change_what_was_kept_still_has_its_rows(own_store: Path) -> None:
     kept_file(own_store)
     with Store.open(own_store, clock=lambda: datetime(2031, 1, 1, tzinfo=UTC)) as store:
         store.decide(open_finding(store), "refuse", reason="another bottle")
         kept = store.recall("ph", made_by="p1")
         assert kept is not None
-        assert kept.rows is not None
-        assert_frame_equal(kept.rows, ROWS)
+        rows = kept.rows()
+        assert rows is not None
+        assert_frame_equal(rows, ROWS)
 
 
 def test_what_another_history_left_beside_the_store_is_passed_over(own_store: Path, tmp_path: Path) -> None:

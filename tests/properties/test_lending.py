@@ -94,6 +94,7 @@ def register_tables(blocks: list[str], units: str) -> dict[str, pl.DataFrame]:
 
 
 def rows_of(items: list[tuple[Any, ...]], number: int) -> list[dict[str, Any]]:
+    """`again` counts the repeats of a vessel: two on the first day, others on the next."""
     return [
         {
             "file_no": 0,
@@ -105,9 +106,9 @@ def rows_of(items: list[tuple[Any, ...]], number: int) -> list[dict[str, Any]]:
             "arm_id": vessel[0],
             "vessel_id": vessel,
             "stage": stage,
-            "sample_date": date(2025, 10, 1),
+            "sample_date": date(2025, 10, 1 + again // 2),
             "analyte": analyte,
-            "replicate": 1,
+            "replicate": 1 + again % 2,
             "value": value,
             "qualifier": qualifier,
             "unit": "g/L" if analyte == "glycerol" else "",
@@ -116,7 +117,7 @@ def rows_of(items: list[tuple[Any, ...]], number: int) -> list[dict[str, Any]]:
             "text_sent": repr(value),
             "supersedes": True,
         }
-        for row, (trial, vessel, stage, analyte, value, qualifier) in enumerate(items, 2)
+        for row, (trial, vessel, stage, analyte, again, value, qualifier) in enumerate(items, 2)
     ]
 
 
@@ -184,11 +185,17 @@ class Decision:
     value: str | None
 
 
+@dataclass(frozen=True)
+class Follow:
+    """What lies beside the store follows what was done to it, as a network makes it do."""
+
+
 PLACES = st.tuples(
     st.sampled_from(TRIALS),
     st.sampled_from(["c1", "c2", "t1", "t2"]),
     st.sampled_from(STAGES),
     st.sampled_from(ANALYTES),
+    st.integers(0, 3),
 )
 READINGS_SENT = st.lists(
     st.tuples(PLACES, st.floats(3.0, 9.0).map(lambda value: round(value, 2)), st.sampled_from(["", "", "<"])),
@@ -204,17 +211,25 @@ DECISIONS = st.builds(
     Decision, st.integers(1, 6), st.sampled_from(["accept", "refuse"]), st.sampled_from([None, "7.5", "<0.1"])
 )
 FORGETTING = st.just(Person("text", ("Ebert",)))
-STEPS = st.lists(READINGS_SENT | REGISTERS | HELD | DECISIONS | FORGETTING, min_size=1, max_size=4)
+FOLLOW = st.builds(Follow)
+STEPS = st.lists(READINGS_SENT | REGISTERS | HELD | DECISIONS | FORGETTING | FOLLOW, min_size=1, max_size=6)
 
-ONE = [("T0", "c1", "pre_bottling", "glycerol", 8.5, ""), ("T3", "t2", "end_primary", "ph", 3.3, "")]
+ONE = [("T0", "c1", "pre_bottling", "glycerol", 0, 8.5, ""), ("T3", "t2", "end_primary", "ph", 0, 3.3, "")]
+AGAIN = [(3, 4.1), (1, 5.37), (2, 8.9)]
 #: Each kind of change at least once: entering, replacing, a yes and its withdrawal, a register, a forgetting.
 EVERY_KIND = [
     ONE,
-    Held([("T0", "c1", "pre_bottling", "glycerol", 5.5, "")]),
+    Follow(),
+    Held([("T0", "c1", "pre_bottling", "glycerol", 0, 5.5, "")]),
     Decision(1, "accept", None),
+    Follow(),
     Decision(1, "refuse", None),
+    # Values whose sum is another when they are added in another order.
+    [("T3", "t2", "pre_bottling", "glycerol", again, value, "") for again, value in AGAIN],
     (["a"] * 24, "g/L"),
+    Follow(),
     Person("text", ("Ebert",)),
+    Follow(),
     Decision(1, "accept", "7.5"),
 ]
 
@@ -229,7 +244,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory, contract: Contract) -> Path
     """A store in which every vessel was measured once."""
     path = tmp_path_factory.mktemp("lending") / "start.duckdb"
     everything = [
-        (trial, vessel, stage, analyte, 4.0 + (7 * n + 3 * m + 5 * k) % 11 / 10, "")
+        (trial, vessel, stage, analyte, 0, 4.0 + (7 * n + 3 * m + 5 * k) % 11 / 10, "")
         for n, trial in enumerate(TRIALS)
         for m, vessel in enumerate(["c1", "c2", "t1", "t2"])
         for k, stage in enumerate(STAGES)
@@ -260,6 +275,9 @@ def do(step: Any, store: Store, number: int, contract: Contract) -> None:
     match step:
         case Person():
             store.forget(step)
+        case Follow():
+            register = Register.of_tables(store.register_frames(), contract)
+            lending.keep_up(store, register.design, contract)
         case Held(items):
             store.take_in(batch(items, number, held=True))
         case Decision(finding, verdict, value):

@@ -158,9 +158,10 @@ def trial_variances(
     """What each trial lends (`trials_lending`) on one scale, of logarithms or of readings, trial by trial.
 
     A trial's rows come from its own readings and vessels alone, so that those of some trials can take the
-    place of the rows that these had before a change.
+    place of the rows that these had before a change. The order of `readings` makes no difference, and no unit
+    is looked at.
     """
-    vessels = vessel_values(readings, design)
+    vessels = vessel_values(readings.with_columns(pl.lit(None, dtype=pl.String).alias("unit")), design)
     scales = vessels.select(pl.col("analyte").cast(pl.String).unique(), pl.lit(log).alias("log"))
     lending = trials_lending(_observed(vessels, scales, contract))
     return lending.cast({pl.Enum: pl.String}).sort("trial_id", maintain_order=True)

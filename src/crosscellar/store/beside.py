@@ -12,7 +12,7 @@ import json
 import os
 import zipfile
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -34,15 +34,23 @@ _ROWS: Final = "rows.parquet"
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What was kept under a name after entry `entry` of the ledger.
+    """What was kept under a name after entry `entry` of the ledger; `told` is what it came to (JSON).
 
-    `told` is what it came to (JSON), `rows` what that came from: None where only a change asks for them and
-    no entry followed.
+    `current` tells whether no entry followed.
     """
 
     entry: int
     told: Any
-    rows: pl.DataFrame | None
+    current: bool
+    _file: bytes = field(repr=False)
+
+    def rows(self) -> pl.DataFrame | None:
+        """What it came from, which only a change asks for; None where that is torn."""
+        try:
+            with zipfile.ZipFile(io.BytesIO(self._file)) as kept:
+                return pl.read_parquet(io.BytesIO(kept.read(_ROWS)))
+        except Exception:  # a damaged file fails in many ways, and each means the same
+            return None
 
 
 def remembered_path(store: Path) -> Path:
@@ -50,28 +58,24 @@ def remembered_path(store: Path) -> Path:
     return store.with_name(f"{store.name}.lent")
 
 
-def recall(session: Session, name: str, *, made_by: str, changed_only: bool = True) -> Kept | None:
-    """What the same program kept under this name; None where it speaks of another history, or is torn.
+def names_kept(store: Path) -> list[str]:
+    """Under which names something was kept beside this store."""
+    return sorted(place.stem for place in remembered_path(store).glob("*.zip"))
 
-    `changed_only` leaves its rows unread where no entry followed.
-    """
-    place = _place(session.path, name)
+
+def recall(session: Session, name: str, *, made_by: str) -> Kept | None:
+    """What the same program kept under this name; None where it speaks of another history, or is torn."""
     try:
-        with zipfile.ZipFile(place) as kept:
+        file = _place(session.path, name).read_bytes()
+        with zipfile.ZipFile(io.BytesIO(file)) as kept:
             found = json.loads(kept.read(_TOLD))
             entry, state, told = int(found["entry"]), found["state"], found["told"]
-    except Exception:  # a damaged file fails in many ways, and each means the same
+    except Exception:  # as above
         return None
     last = last_entry(session)
     if last is None or state != _state(session, made_by, entry):
         return None
-    if changed_only and entry == last.entry_id:
-        return Kept(entry, told, None)
-    try:
-        with zipfile.ZipFile(place) as kept:
-            return Kept(entry, told, pl.read_parquet(io.BytesIO(kept.read(_ROWS))))
-    except Exception:
-        return None
+    return Kept(entry, told, entry == last.entry_id, file)
 
 
 def remember(session: Session, name: str, *, made_by: str, told: Any, rows: pl.DataFrame) -> None:

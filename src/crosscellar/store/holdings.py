@@ -83,6 +83,19 @@ class Holdings:
         until = until_of(self._session, as_of)
         return views.measured_of(self._session, analytes=analytes, trials=trials, stages=stages, until=until)
 
+    def repeats_of(self, analyte: str) -> pl.DataFrame:
+        """What is known of the vessels of every trial by one analyte: the readings that stand, in no order.
+
+        trial_id, arm_id, vessel_id, stage, sample_date, analyte, value, qualifier, lab and method: enough to
+        tell how far vessels differ, and read in a third of the time of `measured`.
+        """
+        return views.repeats_of(self._session, analyte)
+
+    @property
+    def names_kept(self) -> list[str]:
+        """Under which names `remember` kept something, perhaps of an older history."""
+        return beside.names_kept(self.path)
+
     def recall(self, name: str, *, made_by: str) -> beside.Kept | None:
         """What `remember` kept under this name by the program `made_by`, if it still tells of this store."""
         return beside.recall(self._session, name, made_by=made_by)

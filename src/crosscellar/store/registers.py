@@ -103,7 +103,7 @@ def store_register(
 
 def register_frames(session: Session, *, until: int) -> dict[str, pl.DataFrame]:
     """The register's tables as text frames, as they stood after entry `until`, in the order given."""
-    rows = session.rows(
+    rows = session.frame(
         """
         SELECT register_table, row_json FROM register_rows WHERE entry_id <= $until
             AND row_id NOT IN (SELECT row_id FROM register_ends WHERE entry_id <= $until)
@@ -111,9 +111,12 @@ def register_frames(session: Session, *, until: int) -> dict[str, pl.DataFrame]:
         """,
         {"until": until},
     )
-    tables: dict[str, list[dict[str, str | None]]] = {}
-    for name, text in rows:
-        tables.setdefault(name, []).append(json.loads(text))
-    return {
-        name: pl.DataFrame(found, schema=dict.fromkeys(found[0], pl.String)) for name, found in tables.items()
-    }
+    tables = rows.partition_by("register_table", maintain_order=True, include_key=False, as_dict=True)
+    return {str(name): _columns(found["row_json"]) for (name,), found in tables.items()}
+
+
+def _columns(texts: pl.Series) -> pl.DataFrame:
+    """The columns, text each, of rows written by `_texts`: those that the first row has."""
+    names = json.loads(texts[0])
+    kind = pl.Struct(dict.fromkeys(names, pl.String))
+    return texts.str.json_decode(kind).struct.unnest()

@@ -25,6 +25,9 @@ CONFIG: Final[dict[str, str | bool | int | float | list[str]]] = {
     "allow_community_extensions": False,
     "python_enable_replacements": False,
     "storage_compatibility_version": "v1.4.0",
+    # Text goes over as polars holds it.
+    "arrow_output_version": "1.4",
+    "produce_arrow_string_view": True,
     "memory_limit": "1GB",
     "threads": 2,
 }

@@ -50,9 +50,9 @@ def stretches_of(
     wanted = pl.col("trial_id").is_in(list(trials))
     if stages is not None:
         wanted &= pl.col("stage").is_in(list(stages))
-    kept = beside.recall(session, _NAME, made_by=_MADE_BY, changed_only=False)
-    since = kept.entry if kept is not None else 0
-    rows = kept.rows if kept is not None else None
+    kept = beside.recall(session, _NAME, made_by=_MADE_BY)
+    rows = kept.rows() if kept is not None else None
+    since = kept.entry if kept is not None and rows is not None else 0
     if rows is None and not os.access(session.path.parent, os.W_OK):
         return None
     if kept is None or rows is None or last.content.standing - kept.told > NEWER:

@@ -65,6 +65,12 @@ _MEASURED_IN: Final = _MEASURED_SOME.replace("CHOSEN", f" AND {IN_STRETCHES}").r
     "IDENTITY", "reading_id"
 )
 
+_REPEATS: Final = """
+    SELECT s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date, s.value, s.qualifier, s.lab, s.method
+    FROM readings AS s
+    WHERE STANDSCHOSEN
+""".replace("STANDS", _STANDS).replace("CHOSEN", _OF_ANALYTES)
+
 _PEERS: Final = """
     SELECT f.file_no, s.sheet, s."row", s."column", s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date,
         s."time", s.analyte, s.replicate, s.value, s.qualifier, s.unit, s.lab, s.method, s.note
@@ -122,6 +128,12 @@ def measured_of(
     # Asked for together with the trials, analytes and stages would be looked for in the whole table.
     wanted = {"trial_id": trials, "analyte": analytes, "stage": stages}
     return found.filter(pl.col(name).is_in(list(of)) for name, of in wanted.items() if of is not None)
+
+
+def repeats_of(session: Session, analyte: str) -> pl.DataFrame:
+    """The readings of an analyte that stand, in no order: vessel, stage, day, value, laboratory."""
+    found = session.frame(_REPEATS, {"until": ALL, "analytes": [analyte]})
+    return found.with_columns(pl.lit(analyte).alias("analyte"))
 
 
 def trials_touched(session: Session, analyte: str, *, since: int) -> list[str] | None:
