@@ -199,16 +199,24 @@ class Growing:
     @cached_property
     def own(self) -> list[str]:
         """The trials of the question."""
-        design, _ = self.register
-        return design.filter(pl.col("question_id") == "Q0")["trial_id"].unique().sort().to_list()
+        return self.question[0]["trial_id"].unique().sort().to_list()
+
+    @cached_property
+    def question(self) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """The design and plan of its own trials."""
+        design, planned = self.register
+        own = design.filter(pl.col("question_id") == "Q0")
+        return own, planned.join(own, on="trial_id", how="semi", maintain_order="left")
 
     def opened(self) -> Store:
         return Store.open(self.path, create=False, read_only=True)
 
     def answer(self) -> None:
-        design, planned = self.register
+        design, planned = self.question
         with self.opened() as store:
-            effects = effects_of_one(store, design, planned, self.contract, question="Q0")
+            effects = effects_of_one(
+                store, design, planned, self.contract, question="Q0", network=lambda: self.register
+            )
             pool(effects, smallest_difference=None)
 
     def whole(self) -> None:

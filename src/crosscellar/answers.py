@@ -164,14 +164,29 @@ def effects_in_store(
 
 
 def effects_of_one_in_store(
-    store: Store, register: Register, contract: Contract, *, question: str, same_laboratory: bool = True
+    store: Store,
+    register: Register,
+    contract: Contract,
+    *,
+    question: str,
+    whole: Callable[[], Register],
+    same_laboratory: bool = True,
 ) -> pl.DataFrame:
-    """The effects of one question, as `effects_in_store` makes them, out of a large store."""
+    """The effects of one question, as `effects_in_store` makes them, out of a large store.
+
+    `register` has the question's trials at least; `whole` gives that of all, where others are needed.
+    """
     from crosscellar.lending import effects_of_one
 
-    planned = _planned_like(planned_responses(register, contract), register, question)
+    trials = register.trials.filter(pl.col("question_id") == question)["trial_id"].implode()
     return effects_of_one(
-        store, register.design(), planned, contract, question=question, same_laboratory=same_laboratory
+        store,
+        register.design().filter(pl.col("question_id") == question),
+        planned_responses(register, contract).filter(pl.col("trial_id").is_in(trials)),
+        contract,
+        question=question,
+        network=cache(lambda: (whole().design(), planned_responses(whole(), contract))),
+        same_laboratory=same_laboratory,
     )
 
 

@@ -37,7 +37,8 @@ class Evidence:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._contract = load_contract()
-        self._kept = KeptEffects(store, self._contract, self._register_as_of)
+        self._kept = KeptEffects(store, self._contract, self._register_as_of, self._register_about)
+        self._about: dict[str, Register] = {}
 
     @cached_property
     def _register(self) -> Register:
@@ -48,9 +49,19 @@ class Evidence:
             return self._register
         return Register.of_tables(self._store.register_frames(as_of=as_of), self._contract)
 
+    def _register_about(self, question: str) -> Register:
+        """The register; that of a large store, unless it was read before, with the question's trials only."""
+        if "_register" in self.__dict__ or not self._kept.is_large:
+            return self._register
+        if question not in self._about:
+            tables = self._store.register_of_question(question)
+            self._about[question] = Register.of_tables(tables, self._contract)
+        return self._about[question]
+
     def _forget(self) -> None:
         """What was worked out from the store no longer holds: the store has changed."""
         self.__dict__.pop("_register", None)
+        self._about.clear()
         self._kept.forget()
 
     def effects(
@@ -226,13 +237,15 @@ class Evidence:
         NotComputable
             As for `pool`, or where the effects cannot tell anything about the moderator.
         """
-        asked = self._question(question)
+        register = self._register_about(question)
+        asked = _question_in(register, question)
         if response is None and measure is not None:
             # Another measure makes sense for one response at a time: the one the hypothesis names.
             response = str(asked["primary_response"])
-        response = None if response is None else self._response(response)
+        if response is not None and response not in register.responses["response"]:
+            response = self._response(response)
         how = How(read_day(as_of), measure, response, same_laboratory)
-        effects = with_control_levels(self._kept.of_one(question, how), self._register.arms)
+        effects = with_control_levels(self._kept.of_one(question, how), register.arms)
         if response is not None:
             effects = effects.filter(pl.col("response") == response)
         if measure is not None and effects.is_empty():
@@ -247,7 +260,7 @@ class Evidence:
             asked=Asked(method, interval, level, by, measure),
             everything=self._kept.alike(question, how, take_prior(effects, interval)),
         )
-        return _answer(asked, pools, self._register.arms, one=response is not None)
+        return _answer(asked, pools, register.arms, one=response is not None)
 
     @property
     def questions(self) -> tuple[str, ...]:
@@ -255,14 +268,7 @@ class Evidence:
         return tuple(self._register.questions["question_id"].to_list())
 
     def _question(self, question: str) -> Mapping[str, Any]:
-        found = self._register.questions.filter(pl.col("question_id") == question)
-        if found.is_empty():
-            known = self._register.questions["question_id"].sort().to_list()
-            raise UnknownName(
-                f"there is no question {question!r} in the register",
-                next_step=f"It has: {', '.join(known)}." if known else "Take in a register first.",
-            )
-        return found.row(0, named=True)
+        return _question_in(self._register, question)
 
     def _response(self, response: str) -> str:
         known = self._register.responses["response"].unique().to_list()
@@ -288,6 +294,17 @@ class Evidence:
     @property
     def _aliases(self) -> dict[str, str]:
         return dict(self._register.aliases.select("written", "means").iter_rows())
+
+
+def _question_in(register: Register, question: str) -> Mapping[str, Any]:
+    found = register.questions.filter(pl.col("question_id") == question)
+    if found.is_empty():
+        known = register.questions["question_id"].sort().to_list()
+        raise UnknownName(
+            f"there is no question {question!r} in the register",
+            next_step=f"It has: {', '.join(known)}." if known else "Take in a register first.",
+        )
+    return found.row(0, named=True)
 
 
 def _answer(question: Mapping[str, Any], pools: Pools, arms: pl.DataFrame, *, one: bool) -> Answer:

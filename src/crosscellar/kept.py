@@ -42,13 +42,14 @@ Key = tuple[date | datetime | None, bool, str | None]
 class KeptEffects:
     """The effects of a store, all of them or those that one question needs.
 
-    `register` gives the register as it stood on a day. A store of `large` items or more is not read whole for
-    one question.
+    `register` gives the register as it stood on a day, `about` what it says of one question's trials at
+    least. A store of `large` items or more is not read whole for one question.
     """
 
     store: Store
     contract: Contract
     register: Callable[[date | datetime | None], Register]
+    about: Callable[[str], Register]
     large: int = LARGE
     #: By `How.day` and the one question whose responses they are of (None: all).
     _all: dict[Key, pl.DataFrame] = field(default_factory=dict)
@@ -66,7 +67,7 @@ class KeptEffects:
         """
         # The change is on the disk by now. Whatever this cannot do, the next question does.
         with suppress(Exception):
-            if self._is_large:
+            if self.is_large:
                 keep_up(self.store, lambda: self.register(None).design(), self.contract)
 
     def of_one(self, question: str, how: How) -> pl.DataFrame:
@@ -78,12 +79,13 @@ class KeptEffects:
         key = (*how.day, question)
         if how.measure is not None or how.as_of is not None or self._known(how, question) is not None:
             return self.everywhere(how, question).filter(pl.col("question") == question)
-        if key not in self._own and self._is_large:
+        if key not in self._own and self.is_large:
             self._own[key] = effects_of_one_in_store(
                 self.store,
-                self.register(None),
+                self.about(question),
                 self.contract,
                 question=question,
+                whole=lambda: self.register(None),
                 same_laboratory=how.same_laboratory,
             )
         if key in self._own:
@@ -150,10 +152,11 @@ class KeptEffects:
         return self._all.get((*how.day, None), self._all.get((*how.day, question)))
 
     @property
-    def _is_large(self) -> bool:
+    def is_large(self) -> bool:
+        """Whether so much lies in the store that one question does not read all of it."""
         return self.store.snapshot().standing >= self.large
 
     def _others_known(self, key: Key) -> bool:
         """Whether others were asked about on this day: then all are worked out, but of a large store."""
         others = any(known[:2] == key[:2] and known[2] != key[2] for known in [*self._all, *self._own])
-        return others and not self._is_large
+        return others and not self.is_large

@@ -44,42 +44,41 @@ def effects_of_one(
     contract: Contract,
     *,
     question: str,
+    network: Callable[[], tuple[pl.DataFrame, pl.DataFrame]],
     same_laboratory: bool = True,
 ) -> pl.DataFrame:
     """The effects of one question, the same to the last digit as `effects_of_store` makes of the whole store.
 
     Parameters
     ----------
-    design
-        DESIGN of the whole network.
-    planned
-        What is planned in any trial under the names of the question's responses.
-
-    Responses read off logs and tasting panels need those of all trials, and are read so.
+    design, planned
+        DESIGN and planned responses of the question's own trials.
+    network
+        Gives those of all trials, where they are needed: responses read off logs and tasting panels lean on
+        all, and so does what the network lends where none of it lies beside the store.
     """
     names = lent_by_readings(planned["response"].unique(), contract)
-    measured = pl.col("response").is_in(names)
-    trials = pl.col("question_id") == question
-    own = design.filter(trials)
-    own_trials = own["trial_id"].unique().sort().to_list()
-    own_planned = planned.filter(pl.col("trial_id").is_in(own_trials))
-    readings = store.measured(analytes=names, trials=own_trials, stages=_stages(own_planned.filter(measured)))
+    measured = planned.filter(pl.col("response").is_in(names))
+    rest = planned.filter(~pl.col("response").is_in(names))
+    trials = design["trial_id"].unique().sort().to_list()
+    readings = store.measured(analytes=names, trials=trials, stages=_stages(measured))
     lab = effects_of_store(
         readings,
-        own,
-        own_planned.filter(measured),
+        design,
+        measured,
         contract,
         question=question,
         same_laboratory=same_laboratory,
-        priors=lent(store, design, contract, scales=_scales(own_planned.filter(measured), contract)),
+        priors=lent(store, lambda: network()[0], contract, scales=_scales(measured, contract)),
     )
-    rest = planned.filter(~measured)
     # Triangles lean on no other trial.
-    leans = not rest["response"].is_in(list(TRIANGLES)).all()
+    if not rest["response"].is_in(list(TRIANGLES)).all():
+        design, everything = network()
+        rest = everything.filter(pl.col("response").is_in([*rest["response"], *TRIANGLES]))
     logged = analytes_needed(rest["response"].unique(), contract)
     others = effects_of_store(
         store.measured(analytes=logged) if logged else readings.clear(),
-        design if leans else own,
+        design,
         rest,
         contract,
         picks=store.picks(),
@@ -105,10 +104,15 @@ def _scales(planned: pl.DataFrame, contract: Contract) -> list[tuple[str, bool]]
 
 
 def lent(
-    store: Store, design: pl.DataFrame, contract: Contract, *, scales: Collection[tuple[str, bool]]
+    store: Store,
+    design: Callable[[], pl.DataFrame],
+    contract: Contract,
+    *,
+    scales: Collection[tuple[str, bool]],
 ) -> pl.DataFrame:
     """What the network's trials lend each other (PRIORS) on these scales: analyte, and whether in logarithms.
 
+    `design` gives DESIGN of the whole network, where it is needed.
     What lies beside the store is taken as it is, or worked out anew for the trials that a change touched;
     scale by scale, so that memory holds the readings of one analyte.
     """
@@ -116,7 +120,7 @@ def lent(
     rows = [
         row
         for analyte, log in scales
-        for row in _lent_on(store, lambda: design, contract, analyte=analyte, log=log, made_by=made_by)
+        for row in _lent_on(store, design, contract, analyte=analyte, log=log, made_by=made_by)
     ]
     return pl.DataFrame(rows, schema=PRIORS, orient="row")
 

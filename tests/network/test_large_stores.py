@@ -17,6 +17,7 @@ from polars.testing import assert_frame_equal
 from crosscellar import lending
 from crosscellar.contract import Contract
 from crosscellar.effects import trial_variances
+from crosscellar.errors import UnknownName
 from crosscellar.network import Network
 from crosscellar.store import Store, stretches
 from crosscellar.store.beside import remembered_path
@@ -45,10 +46,24 @@ def test_a_question_of_a_large_store_has_the_same_effects_and_answers(own_store:
     for _ in ("worked out", "remembered"):
         with opened(own_store, large=True) as network:
             assert_frame_equal(network.effects(question), effects, check_exact=True)
+        # Asked first, it reads no more of the register than it needs.
+        with opened(own_store, large=True) as network:
             again = network.answer(question)
             assert [str(one) for one in again.pooled] == [str(one) for one in answer.pooled]
             assert again.remarks == answer.remarks
         assert remembered_path(own_store).exists()
+
+
+def test_a_question_or_response_that_there_is_not_is_told_alike_in_a_large_store(demo_store: Path) -> None:
+    said = []
+    for large in (False, True):
+        with opened(demo_store, large=large) as network:
+            for asked in ({"question": "lees"}, {"question": "lees-stirring", "response": "tannin"}):
+                with pytest.raises(UnknownName) as told:
+                    network.answer(**asked)
+                said.append(told.value.sentence)
+    assert said[:2] == said[2:]
+    assert len({*said}) == 2
 
 
 def test_what_is_remembered_is_used_and_holds_no_name_but_those_of_trials(own_store: Path) -> None:

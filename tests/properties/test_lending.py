@@ -302,14 +302,17 @@ def holds_after(
             register = Register.of_tables(store.register_frames(), contract)
             for measure, log in (("difference", False), ("log_ratio", True)):
                 scales = [(analyte, log) for analyte in ANALYTES]
-                lent = lending.lent(store, register.design(), contract, scales=scales)
+                lent = lending.lent(store, register.design, contract, scales=scales)
                 anew, _ = variance_priors(store.measured(), register.design(), contract, measure=measure)
                 order = ["analyte", "log", "paired", "stage_group"]
                 assert_frame_equal(lent.sort(order), anew.sort(order), check_exact=True)
             for question in ("q0", "q1") if each_effect or number > len(steps) else ():
                 whole = effects_in_store(store, register, contract, alone=question)
                 own = whole.filter(pl.col("question") == question)
-                one = effects_of_one_in_store(store, register, contract, question=question)
+                about = Register.of_tables(store.register_of_question(question), contract)
+                one = effects_of_one_in_store(
+                    store, about, contract, question=question, whole=lambda register=register: register
+                )
                 assert_frame_equal(one, own, check_exact=True)
 
 

@@ -14,7 +14,7 @@ from crosscellar.errors import CrosscellarError
 from crosscellar.store import beside, views
 from crosscellar.store.checksum import content_standing
 from crosscellar.store.ledger import ALL, Snapshot, last_entry, until_of
-from crosscellar.store.registers import register_frames
+from crosscellar.store.registers import register_frames, register_of_question
 from crosscellar.store.session import Session
 from crosscellar.store.stretches import stretches_of
 from crosscellar.store.targets import TARGETS
@@ -39,6 +39,10 @@ class Holdings:
     def register_frames(self, *, as_of: When = None) -> dict[str, pl.DataFrame]:
         """The register's tables, every column as text, as they stood."""
         return register_frames(self._session, until=until_of(self._session, as_of))
+
+    def register_of_question(self, question: str) -> dict[str, pl.DataFrame]:
+        """`register_frames` with the trials of one question only, and their arms, vessels and responses."""
+        return register_of_question(self._session, question, until=ALL)
 
     def known_files(self, sha256s: Sequence[str]) -> pl.DataFrame:
         """Files of these contents taken in before: sha256, file, taken_at (ISO text)."""

@@ -5,12 +5,30 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Final
 
 import polars as pl
 
 from crosscellar.store.checksum import Content
 from crosscellar.store.ledger import last_entry, write_entry
 from crosscellar.store.session import Session
+
+_ROWS: Final = """
+    SELECT register_table, row_json FROM register_rows WHERE entry_id <= $until
+        AND row_id NOT IN (SELECT row_id FROM register_ends WHERE entry_id <= $until) CHOICE
+    ORDER BY row_id
+"""
+_ALL_ROWS: Final = _ROWS.replace("CHOICE", "")
+#: The keys of these tables begin with the trial.
+_ROWS_OF: Final = _ROWS.replace(
+    "CHOICE",
+    """AND (register_table NOT IN ('trials', 'arms', 'vessels', 'responses')
+        OR json_extract_string(row_key, '$[0]') IN (SELECT unnest($trials::VARCHAR[])))""",
+)
+_TRIALS_OF: Final = _ROWS.replace(
+    "CHOICE",
+    "AND register_table = 'trials' AND json_extract_string(row_json, '$.question_id') = $question",
+).replace("register_table, row_json", "json_extract_string(row_json, '$.trial_id')")
 
 
 def _texts(frame: pl.DataFrame) -> list[str]:
@@ -103,14 +121,16 @@ def store_register(
 
 def register_frames(session: Session, *, until: int) -> dict[str, pl.DataFrame]:
     """The register's tables as text frames, as they stood after entry `until`, in the order given."""
-    rows = session.frame(
-        """
-        SELECT register_table, row_json FROM register_rows WHERE entry_id <= $until
-            AND row_id NOT IN (SELECT row_id FROM register_ends WHERE entry_id <= $until)
-        ORDER BY register_table, row_id
-        """,
-        {"until": until},
-    )
+    return _tables(session.frame(_ALL_ROWS, {"until": until}))
+
+
+def register_of_question(session: Session, question: str, *, until: int) -> dict[str, pl.DataFrame]:
+    """`register_frames` with the trials of one question only, and their arms, vessels and responses."""
+    trials = [row[0] for row in session.rows(_TRIALS_OF, {"until": until, "question": question})]
+    return _tables(session.frame(_ROWS_OF, {"until": until, "trials": trials}))
+
+
+def _tables(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
     tables = rows.partition_by("register_table", maintain_order=True, include_key=False, as_dict=True)
     return {str(name): _columns(found["row_json"]) for (name,), found in tables.items()}
 
