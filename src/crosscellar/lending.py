@@ -112,9 +112,9 @@ def lent(
 ) -> pl.DataFrame:
     """What the network's trials lend each other (PRIORS) on these scales: analyte, and whether in logarithms.
 
-    `design` gives DESIGN of the whole network, where it is needed.
     What lies beside the store is taken as it is, or worked out anew for the trials that a change touched;
-    scale by scale, so that memory holds the readings of one analyte.
+    scale by scale, so that memory holds the readings of one analyte. `design` gives DESIGN of the whole
+    network where it is needed.
     """
     made_by = _made_by(contract)
     rows = [
@@ -171,6 +171,8 @@ def _lent_on(
     touched = None if kept is None else store.trials_touched(analyte, since=kept.entry)
     if kept is not None and touched == []:
         return list(kept.told)
+    if touched is None and not anew:
+        return []
     vessels = design()
     few = touched is not None and len(touched) <= FEW * vessels.height
     rows = kept.rows() if kept is not None and few else None

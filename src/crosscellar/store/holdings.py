@@ -112,7 +112,7 @@ class Holdings:
         beside.remember(self._session, name, made_by=made_by, told=told, rows=rows)
 
     def trials_touched(self, analyte: str, *, since: int) -> list[str] | None:
-        """The trials of which an entry later than `since` changed the register, or readings of this analyte.
+        """The trials of which an entry later than `since` changed vessels, or readings of this analyte.
 
         None where that cannot be told: someone was forgotten since.
         """

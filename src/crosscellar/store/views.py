@@ -80,17 +80,19 @@ _PEERS: Final = """
             OR s.reading_id > (SELECT max(reading_id) - $newest FROM readings)) BY_KEY
 """.replace("STANDS", _STANDS).replace("BY_KEY", _BY_KEY)
 
-#: A register's row with a trial touches that trial, when it comes and when it ends.
+#: A trial is touched by rows of the register that say which vessels it has, when they come and when they end.
 _TOUCHED: Final = """
     SELECT trial_id FROM readings WHERE entry_id > $since AND analyte = $analyte
     UNION
     SELECT trial_id FROM readings WHERE reading_id IN
         (SELECT stored_id FROM supersessions WHERE target = 'readings' AND entry_id > $since)
     UNION
-    SELECT json_extract_string(row_json, '$.trial_id') FROM register_rows WHERE entry_id > $since
+    SELECT json_extract_string(row_json, '$.trial_id') FROM register_rows
+    WHERE register_table IN ('trials', 'arms', 'vessels') AND entry_id > $since
     UNION
     SELECT json_extract_string(row_json, '$.trial_id') FROM register_rows
-    WHERE row_id IN (SELECT row_id FROM register_ends WHERE entry_id > $since)
+    WHERE register_table IN ('trials', 'arms', 'vessels')
+        AND row_id IN (SELECT row_id FROM register_ends WHERE entry_id > $since)
     ORDER BY ALL
 """
 _OTHER_KINDS: Final = """
@@ -137,7 +139,7 @@ def repeats_of(session: Session, analyte: str) -> pl.DataFrame:
 
 
 def trials_touched(session: Session, analyte: str, *, since: int) -> list[str] | None:
-    """The trials whose readings of an analyte, or whose register, an entry after `since` changed.
+    """The trials whose readings of an analyte, or whose vessels, an entry after `since` changed.
 
     None where an entry is of another kind than a register, a taking-in or a decision.
     """
