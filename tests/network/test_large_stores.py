@@ -133,6 +133,25 @@ def test_a_correction_works_out_the_trial_that_it_corrects_and_the_next_answer_n
     assert not before.equals(after)
 
 
+def test_a_change_to_many_trials_is_left_to_the_question_that_asks_for_them(
+    own_store: Path, tmp_path: Path, worked_out: list[tuple[str, ...]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lending, "FEW", 0.0)
+    with Network.open(own_store) as network:
+        network._kept.large = 0
+        network.effects("lees-stirring")
+        sheet, _ = correction(network, tmp_path)
+        lent = everything_in(remembered_path(own_store))
+        worked_out.clear()
+        network.intake([sheet], correction=True)
+        assert worked_out == []
+        assert everything_in(remembered_path(own_store)) == lent
+        after = network.effects("lees-stirring")
+        assert {len(trials) for trials in worked_out} == {network._register.trials.height}
+    with opened(own_store, large=False) as network:
+        assert_frame_equal(network.effects("lees-stirring"), after, check_exact=True)
+
+
 def everything_in(folder: Path) -> dict[str, bytes]:
     return {place.name: place.read_bytes() for place in folder.iterdir()}
 
