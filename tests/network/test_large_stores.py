@@ -271,6 +271,17 @@ def test_after_a_change_what_was_kept_still_has_its_rows(own_store: Path) -> Non
         assert_frame_equal(rows, ROWS)
 
 
+def test_what_a_killed_process_left_half_written_goes_when_it_is_written_again(own_store: Path) -> None:
+    half = kept_file(own_store).with_name("ph.zip.4711")
+    other = half.with_name("so2_free-logarithms.zip.4711")
+    for part in (half, other):
+        part.write_bytes(b"PK")
+    with Store.open(own_store, create=False, read_only=True) as store:
+        assert store.names_kept == ["ph"]
+        store.remember("ph", made_by="p1", told=[2.5], rows=ROWS)
+    assert [half.exists(), other.exists()] == [False, True]
+
+
 def test_what_another_history_left_beside_the_store_is_passed_over(own_store: Path, tmp_path: Path) -> None:
     other = Path(shutil.copyfile(own_store, tmp_path / "other.duckdb"))
     for path, day in ((own_store, 1), (other, 2)):

@@ -90,6 +90,9 @@ def remember(session: Session, name: str, *, made_by: str, told: Any, rows: pl.D
     part = place.with_name(f"{place.name}.{os.getpid()}")
     with suppress(OSError), private_files():
         place.parent.mkdir(exist_ok=True)
+        # Left by a process that was killed; one that still writes does without.
+        for left in place.parent.glob(f"{place.name}.*"):
+            left.unlink(missing_ok=True)
         try:
             with zipfile.ZipFile(part, "w") as kept:
                 kept.writestr(_TOLD, json.dumps({"entry": last.entry_id, "state": state, "told": told}))
