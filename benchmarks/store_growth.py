@@ -11,8 +11,11 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import shutil
 import statistics
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Sequence
@@ -90,13 +93,20 @@ where each came from (`Store.readings`). *Own*: those that an answer reads, 2,56
 up*: what taking in a sheet of 128 readings of four trials does at its end to what lies beside the store.
 *After*: the first answer after that. *Not kept up*: the same where that was left undone. *First*: with
 nothing beside the store, when the readings of all trials on the analyte are read. In all these the design
-is given as a frame; *whole* is `Network.pool`, which reads the register of all trials as well.
+is given as a frame; *whole* is `Network.pool`, which reads the register too, and *process* what a person
+waits for, `crosscellar pool`.
 """
 
 COLUMNS = (
     *("readings", "bytes each", "beside", "with places, ms", "own, ms", "answer, s", "keeping up, s"),
-    *("after, s", "not kept up, s", "first, s", "whole, s"),
+    *("after, s", "not kept up, s", "first, s", "whole, s", "process, s"),
 )
+
+
+def spent() -> float:
+    """Processor seconds of this process and of those that it started and saw end."""
+    children = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return time.process_time() + children.ru_utime + children.ru_stime
 
 
 def fill(path: Path, trials: int) -> None:
@@ -223,6 +233,10 @@ class Growing:
         with Network.open(self.path, create=False, read_only=True) as network:
             assert network.pool("Q0")[0].n_effects >= TRIALS_OF_A_QUESTION
 
+    def process(self) -> None:
+        command = [Path(sys.executable).with_name("crosscellar"), "--store", self.path, "pool", "Q0"]
+        subprocess.run(command, check=True, capture_output=True)
+
     def kept_up(self) -> None:
         design, _ = self.register
         with self.opened() as store:
@@ -262,12 +276,12 @@ def rows(stores: Sequence[Growing], *, runs: int) -> list[str]:
     took = medians(
         {
             f"{store.trials} {name}": work
-            for name in ("first", "answer", "own_readings", "with_places", "whole")
+            for name in ("first", "answer", "own_readings", "with_places", "whole", "process")
             for store in stores
             for work in [getattr(store, name)]
         },
         runs=runs,
-        clock=time.process_time,
+        clock=spent,
     )
     for name, works in AFTER_A_SHEET.items():
         taken: dict[Growing, list[float]] = {store: [] for store in stores}
@@ -287,7 +301,7 @@ def rows(stores: Sequence[Growing], *, runs: int) -> list[str]:
         )
         + "".join(
             f"| {took[f'{store.trials} {name}']:.2f} "
-            for name in ("answer", *AFTER_A_SHEET, "first", "whole")
+            for name in ("answer", *AFTER_A_SHEET, "first", "whole", "process")
         )
         + "|"
         for store in stores
