@@ -164,19 +164,20 @@ class FrameSchema:
     def _with_limits(self, frame: pl.DataFrame) -> pl.DataFrame:
         if self.limits is None or not {"analyte", "stage"} <= set(frame.columns):
             return frame
-        # By row number, as a join may not keep the order that failures point into.
-        numbered = frame.with_row_index("_row")
         staged = self.limits.filter(pl.col("stage").is_not_null())
         general = self.limits.filter(pl.col("stage").is_null()).drop("stage")
         bounds = ("refuse_low", "refuse_high")
-        joined = (
-            numbered.join(staged.select("analyte", "stage", *bounds), on=["analyte", "stage"], how="left")
+        keys = ["analyte", "stage"]
+        # Of each analyte at each stage, not of each reading.
+        known = (
+            frame.select(keys)
+            .unique()
+            .join(staged.select(*keys, *bounds), on=keys, how="left")
             .join(general.select("analyte", *bounds), on="analyte", how="left", suffix="_general")
-            .sort("_row")
+            .select(*keys, *(pl.coalesce(bound, f"{bound}_general").alias(f"_{bound}") for bound in bounds))
         )
-        return joined.with_columns(
-            pl.coalesce(f"{bound}", f"{bound}_general").alias(f"_{bound}") for bound in bounds
-        ).drop("_row", *bounds, *(f"{bound}_general" for bound in bounds))
+        found = frame.select(keys).join(known, on=keys, how="left", nulls_equal=True, maintain_order="left")
+        return frame.hstack(found.drop(keys).rechunk())
 
 
 def _as_failures(cases: pl.DataFrame) -> pl.DataFrame:

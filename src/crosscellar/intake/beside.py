@@ -7,13 +7,31 @@ from collections.abc import Callable, Sequence
 import polars as pl
 
 
-def once_each(texts: pl.Series, test: Callable[[pl.Series], pl.Series]) -> pl.Series:
-    """What a test says of each text, null among them: every different text is looked at once."""
-    different = texts.unique()
-    passing = different.filter(test(different).fill_null(False))
-    if passing.is_empty():
-        return pl.repeat(False, len(texts), eager=True)
-    return texts.is_in(passing.implode(), nulls_equal=True)
+class OnceEach:
+    """Tests of texts, column by column: every different one, null among them, is looked at once."""
+
+    def __init__(self, cells: pl.DataFrame) -> None:
+        self._cells = cells
+        self._different: dict[str, pl.Series] = {}
+
+    def of(self, name: str, test: Callable[[pl.Series], pl.Series]) -> pl.Series:
+        """What a test says of each text of one column."""
+        texts = self._cells[name]
+        different = self._different.get(name)
+        if different is None:
+            different = self._different[name] = texts.unique()
+        passing = different.filter(test(different).fill_null(False))
+        if passing.is_empty():
+            return pl.repeat(False, len(texts), eager=True)
+        return texts.is_in(passing.implode(), nulls_equal=True)
+
+
+def few(items: pl.DataFrame, where: pl.Expr | pl.Series) -> pl.DataFrame:
+    """The items that are so, in their order, where few of many are expected to be.
+
+    They are found by their numbers: a filter would go through every column.
+    """
+    return items[items.select(where).to_series().arg_true()]
 
 
 def in_order(items: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
@@ -51,7 +69,7 @@ def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[st
     """
     keys = [on] if isinstance(on, str) else list(on)
     # Columns cut into chunks at different rows are slow, and not safe with every expression.
-    whole = items.rechunk() if max(items.n_chunks("all"), default=1) > 1 else items
+    whole = items.rechunk()
     asked = whole.select(keys)
     begins = asked.select(
         pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in keys)

@@ -8,7 +8,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.records import Rule
-from crosscellar.intake.beside import put_beside
+from crosscellar.intake.beside import few, put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.values import shown_number, shown_unit
 
@@ -31,12 +31,19 @@ def _with_bounds(typed: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     bounds = contract.limits_frame().select("analyte", "stage", *_BOUNDS)
     at_stage = bounds.drop_nulls("stage")
     whole = bounds.filter(pl.col("stage").is_null()).drop("stage")
-    joined = typed.join(at_stage, on=["analyte", "stage"], how="left", maintain_order="left").join(
-        whole, on="analyte", how="left", suffix="_whole", maintain_order="left"
-    )
-    return joined.with_columns(
-        pl.when(pl.col("refuse_low").is_null()).then(f"{name}_whole").otherwise(name).alias(name)
-        for name in _BOUNDS
+    keys = ["analyte", "stage"]
+    known = typed.select(keys).unique().join(at_stage, on=keys, how="left")
+    known = known.join(whole, on="analyte", how="left", suffix="_whole")
+    return put_beside(
+        typed,
+        known.select(
+            *keys,
+            *(
+                pl.when(pl.col("refuse_low").is_null()).then(f"{name}_whole").otherwise(name).alias(name)
+                for name in _BOUNDS
+            ),
+        ),
+        keys,
     )
 
 
@@ -58,20 +65,19 @@ def judge_limits(
     value, below, above = pl.col("value"), pl.col("qualifier") == "<", pl.col("qualifier") == ">"
     impossible = ((value < pl.col("refuse_low")) & ~below) | ((value > pl.col("refuse_high")) & ~above)
     unusual = ((value < pl.col("unusual_low")) & ~below) | ((value > pl.col("unusual_high")) & ~above)
-    typed = typed.with_columns(
-        impossible.alias("impossible"),
-        (unusual & ~impossible).alias("unusual"),
+    named = (
         pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
         shown_unit(pl.col("unit")).alias("in_unit"),
     )
-    typed = _with_celsius(typed, fahrenheit)
-    warm, typed = typed.filter(pl.col("celsius").is_not_null()), typed.filter(pl.col("celsius").is_null())
+    warm = _with_celsius(typed, fahrenheit).with_columns(named)
     if fahrenheit is not None:
         _tell_fahrenheit(warm, fahrenheit, faults)
-    odd = _with_slips(typed.filter(pl.col("impossible")), contract)
+    told = few(typed, impossible | unusual).with_columns(impossible.alias("impossible"), *named)
+    told = told.filter(~pl.col("item_no").is_in(warm["item_no"].implode()))
+    odd = _with_slips(told.filter("impossible"), contract)
     _tell_impossible(odd, faults)
     faults.add(
-        typed.filter("unusual"),
+        told.filter(~pl.col("impossible")),
         "implausible",
         pl.format("{} {}{} is unusual ({} to {}{}).", *_shown_limits("unusual")),
         "Check it against the laboratory's report.",
@@ -79,6 +85,8 @@ def judge_limits(
     slips = odd.filter(_UNIT_SLIP).select("item_no", "slip", "other_unit")
     warm = warm.select("item_no", pl.col("celsius").alias("slip"), pl.lit("°F").alias("other_unit"))
     slips = pl.concat([slips, warm])
+    if slips.is_empty():
+        return items
     items = put_beside(items, slips, "item_no")
     explained = pl.col("slip").is_not_null()
     return items.with_columns(
@@ -91,18 +99,16 @@ def judge_limits(
 
 
 def _with_celsius(typed: pl.DataFrame, rule: Rule | None) -> pl.DataFrame:
-    """Adds `celsius`: what each reading of a column that is mostly too hot would be from °F, else null."""
-    nothing = pl.lit(None, dtype=pl.Float64).alias("celsius")
+    """Readings of columns that are mostly too hot, with `celsius`: what they would be from °F."""
     if rule is None:
-        return typed.with_columns(nothing)
+        return typed.clear().with_columns(celsius=pl.lit(None, dtype=pl.Float64))
     value, column = pl.col("value"), ["file_no", "sheet", "analyte"]
     celsius = (value - 32) / 1.8
     usual = celsius.is_between(rule.settings["low_celsius"], rule.settings["high_celsius"])
-    as_typed = pl.col("analyte").is_in(rule.analytes) & (pl.col("typed_value") == value)
+    as_typed = pl.col("typed_value") == value
     too_hot = ((value > rule.settings["high"]) & usual & as_typed).mean().over(column) >= _MOSTLY
-    return typed.with_columns(
-        pl.when(as_typed & too_hot).then(celsius.round_sig_figs(_DIGITS)).otherwise(nothing).alias("celsius")
-    )
+    asked = few(typed, pl.col("analyte").is_in(rule.analytes))
+    return asked.filter(as_typed & too_hot).with_columns(celsius=celsius.round_sig_figs(_DIGITS))
 
 
 def _tell_fahrenheit(warm: pl.DataFrame, rule: Rule, faults: Faults) -> None:

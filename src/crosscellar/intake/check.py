@@ -147,10 +147,14 @@ def _read(
 def _tell_swapped(items: pl.DataFrame, reader: HeadingReader, faults: Faults) -> None:
     """One message for a table whose value column holds units and whose unit column holds numbers."""
     told_of = ["item_no", "table_no", "file_no", "sheet", "heading_row", "column", "text_sent"]
-    long = items.lazy().filter((pl.col("kind") == "lab_long") & ~pl.col("blank"))
-    rows = long.select(*told_of, "unit_sent", "problem").collect()
-    if rows.is_empty():
+    long = (pl.col("kind") == "lab_long") & ~pl.col("blank")
+    mostly_odd = (pl.col("problem") != "").mean().fill_null(0) >= _MOSTLY
+    tables = items.lazy().filter(long).group_by("table_no").agg(mostly_odd.alias("odd")).filter("odd")
+    odd = tables.select("table_no").collect().to_series()
+    if odd.is_empty():
         return
+    of_odd = items.lazy().filter(long & pl.col("table_no").is_in(odd.implode()))
+    rows = of_odd.select(*told_of, "unit_sent", "problem").collect()
     number = pl.col("unit_sent").str.contains(r"^\s*[<>]?[+-]?[0-9][0-9.,]*\s*$").fill_null(False)
     swapped = rows.with_columns((number & (pl.col("problem") != "")).mean().over("table_no").alias("share"))
     swapped = swapped.filter(pl.col("share") >= _MOSTLY)

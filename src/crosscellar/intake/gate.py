@@ -13,6 +13,7 @@ from crosscellar.intake.grid import Limits, Refused
 
 _CHUNK: Final = 65_536
 _OLE: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+_HOLLOW: Final = b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"
 _SAVE_AS: Final = "Save it as .xlsx or .csv and send it again."
 
 #: The first bytes of files that are no sheet, and what to call them.
@@ -58,7 +59,7 @@ def form_of(content: bytes) -> Literal["csv", "xlsx"]:
     Refused
         For an empty file and for what is neither: old or locked workbooks, pictures, documents, archives.
     """
-    if not content.strip(b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"):
+    if not (content[:_CHUNK].strip(_HOLLOW) or content.strip(_HOLLOW)):
         raise Refused("empty", "The file is empty", "Attach the sheet again.")
     if content.startswith(b"PK"):
         return "xlsx"

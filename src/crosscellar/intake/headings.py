@@ -12,7 +12,7 @@ from functools import lru_cache
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.intake.beside import once_each
+from crosscellar.intake.beside import OnceEach
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
 _LONGEST_HEADING = 200
@@ -90,7 +90,7 @@ class HeadingReader:
         """Whether a word, already `plain`, is how a field of the sheet kinds is spelt."""
         return word in self._fields
 
-    def spelt(self, cells: pl.DataFrame) -> pl.Series:
+    def spelt(self, cells: pl.DataFrame, tests: OnceEach) -> pl.Series:
         """How many cells of each row spell a field of the sheet kinds: a quick look before rows are read."""
         if cells.width * cells.height <= SMALL:
             known = [sum(plain(text) in self._fields for text in row if text) for row in cells.rows()]
@@ -101,8 +101,8 @@ class HeadingReader:
             return bare.is_in(self._spellings.implode())
 
         total = pl.zeros(cells.height, dtype=pl.UInt32, eager=True)
-        for column in cells.iter_columns():
-            total += once_each(column, is_field).cast(pl.UInt32)
+        for name in cells.columns:
+            total += tests.of(name, is_field).cast(pl.UInt32)
         return total
 
     def is_unit(self, text: str) -> bool:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from crosscellar.intake.beside import put_beside
+from crosscellar.intake.beside import few, put_beside
 from crosscellar.intake.dates import read_dates
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.letters import normalise_id
@@ -57,7 +57,7 @@ class Written:
 
 
 class IdentifierMatcher:
-    """Matches identifiers of one batch; each distinct text is looked at once."""
+    """Matches identifiers of one batch; each distinct text is looked at once, for each trial it may be of."""
 
     def __init__(self, texts: Iterable[str]) -> None:
         distinct = sorted(set(texts))
@@ -68,9 +68,17 @@ class IdentifierMatcher:
         }
         dates = read_dates(pl.Series(distinct, dtype=pl.String), order="day_first")["date"].to_list()
         self._dates = dict(zip(distinct, dates, strict=True))
+        self._matched: dict[tuple[str, str, str], Match] = {}
 
     def match(self, sent: str, known: Sequence[str], noun: str, of: str = "") -> Match:
-        """The identifier among `known` that `sent` names."""
+        """The identifier among `known`, all that are of `of`, that `sent` names."""
+        asked = (sent, noun, of)
+        found = self._matched.get(asked)
+        if found is None:
+            found = self._matched[asked] = self._match(sent, known, noun, of)
+        return found
+
+    def _match(self, sent: str, known: Sequence[str], noun: str, of: str) -> Match:
         written = self._written[sent]
         shown = sent.strip()[:60]
         if written.problem == "control_character":
@@ -188,7 +196,12 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     `stopped` is true where an identifier is at fault: one fault a row, the first of trial, vessel and arm.
     A label fills in trial, arm, vessel and stage.
     """
-    items = _by_label(_carry_down(items, faults), register, faults)
+    columns = ["kind", "trial_id_sent", "arm_id_sent", "vessel_id_sent"]
+    rows = items.select(columns).unique()
+    filled = _by_label(_carry_down(items, rows, faults), rows, register, faults)
+    if filled is not items:
+        items, rows = filled, filled.select(columns).unique()
+    rows = rows.sort(columns, nulls_last=True)
     arms: dict[str, list[str]] = {}
     for trial, arm in register.arms.select("trial_id", "arm_id").iter_rows():
         arms.setdefault(trial, []).append(arm)
@@ -199,8 +212,6 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
         homes.setdefault(vessel, []).append(trial)
     trials = register.trials["trial_id"].to_list()
 
-    columns = ["kind", "trial_id_sent", "arm_id_sent", "vessel_id_sent"]
-    rows = items.select(columns).unique().sort(columns, nulls_last=True)
     texts = [text for column in columns[1:] for text in rows[column].drop_nulls().to_list()]
     matcher = IdentifierMatcher(texts)
     settled = [
@@ -212,7 +223,7 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     )
     items = put_beside(items, pl.concat([rows, answers], how="horizontal"), columns)
     told = (pl.col("id_code") != "") & ~(pl.col("stopped") & (pl.col("kind") == "lab_by_label"))
-    _tell(items.filter(told), faults)
+    _tell(few(items, told), faults)
     return items.with_columns(pl.col("stopped") | (pl.col("id_code") != "") & pl.col("id_stops"))
 
 
@@ -323,12 +334,17 @@ def _tell(items: pl.DataFrame, faults: Faults) -> None:
         )
 
 
-def _carry_down(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
-    """Identifiers left empty under a filled cell: the one above is proposed, and the rows are held."""
+def _carry_down(items: pl.DataFrame, rows: pl.DataFrame, faults: Faults) -> pl.DataFrame:
+    """Identifiers left empty under a filled cell: the one above is proposed, and the rows are held.
+
+    `rows` are the different rows of identifiers. The items themselves come back where nothing is to be done.
+    """
     fields = ["trial_id", "arm_id", "vessel_id"]
     for field in fields:
         sent, at = f"{field}_sent", f"{field}_at"
         empty = pl.col(sent).fill_null("").str.strip_chars() == ""
+        if not rows.select(empty.any()).item():
+            continue
         if not items.select((empty & pl.col(at).is_not_null()).any()).item():
             continue
         above = pl.when(~empty).then(pl.col(sent)).forward_fill().over("table_no", order_by="row")
@@ -349,12 +365,14 @@ def _carry_down(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         items = items.with_columns(
             pl.when("carried").then("above").otherwise(sent).alias(sent),
             (pl.col("stopped") | pl.col("carried")).alias("stopped"),
-        )
-    return items.drop("carried", "above", strict=False)
+        ).drop("carried", "above")
+    return items
 
 
-def _by_label(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
+def _by_label(items: pl.DataFrame, rows: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
     """Rows that only name a sample label take trial, arm, vessel and stage from the register."""
+    if "lab_by_label" not in rows["kind"]:
+        return items
     labelled = pl.col("kind") == "lab_by_label"
     texts = items.filter(labelled)["sample_id_sent"].drop_nulls().unique().sort().to_list()
     if not texts:

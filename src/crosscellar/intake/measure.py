@@ -9,12 +9,14 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract, UnitReading, unit_key
-from crosscellar.intake.beside import put_beside
+from crosscellar.intake.beside import few, put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.headings import plain
 from crosscellar.intake.values import shown_number, shown_unit
 
-_NEEDED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage", "unit_meant")
+_ASKED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage", "unit_meant")
+#: What tells them apart: `name_no` stands for what was sent of analyte and unit.
+_KEYS: Final = ("name_no", "lab_sent", "stage")
 #: Parts by mass, read as parts by volume: close for wine, and worth a word.
 _BY_MASS: Final = ("ppm", "ppb", "ppt")
 #: Conversions are kept to 12 significant digits: what lies beyond is noise of the arithmetic.
@@ -66,32 +68,30 @@ def measure(
 
     Every distinct (analyte, unit, unit in the cell, laboratory, stage) is looked at once.
     """
-    keys = list(_NEEDED)
+    keys = list(_KEYS)
     items = items.with_columns(pl.col("unit_in_cell").fill_null(""))
     distinct = (
-        items.filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("analyte").is_not_null())
-        .select(keys)
-        .unique()
-        .sort(keys, nulls_last=True)
+        items.lazy()
+        .filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("analyte").is_not_null())
+        .select("name_no", *_ASKED)
+        .unique(keys)
+        .sort(_ASKED, nulls_last=True)
+        .collect()
     )
     declarations = Declarations(labs)
     own = {unit_key(written): means for written, means in aliases.items()}
     readings: list[UnitReading | None] = []
     rows = []
-    for number, key in enumerate(distinct.iter_rows()):
+    for number, key in enumerate(distinct.select(_ASKED).iter_rows()):
         reading, row = _resolve(key, declarations, contract, own)
         readings.append(reading)
-        rows.append((*key, number, *row))
-    answers = pl.DataFrame(
-        rows,
-        schema={**dict.fromkeys(keys, pl.String), "unit_no": pl.Int32, **_ANSWER},
-        orient="row",
-    )
-    items = put_beside(items, answers, keys)
+        rows.append((number, *row))
+    answers = pl.DataFrame(rows, schema={"unit_no": pl.Int32, **_ANSWER}, orient="row")
+    items = put_beside(items, distinct.select(keys).hstack(answers), keys)
     items = _convert(items, readings, contract)
     said = (pl.col("unit_code") != "") | pl.col("from_limit")
-    _tell(items.filter(pl.col("unit_no").is_not_null() & ~pl.col("blank") & said), faults)
-    return items.drop("unit_no", "or_else", *(name for name in _ANSWER if name != "unit"))
+    _tell(few(items, pl.col("unit_no").is_not_null() & ~pl.col("blank") & said), faults)
+    return items.drop("unit_no", "name_no", "or_else", *(name for name in _ANSWER if name != "unit"))
 
 
 _ANSWER: Final = {
@@ -287,9 +287,8 @@ def _converted(items: pl.DataFrame, readings: list[UnitReading | None], contract
 
 def _other_bases(items: pl.DataFrame, readings: list[UnitReading | None], contract: Contract) -> pl.Series:
     """`or_else`: what numbers would be on the other bases, in words, where the basis is not declared."""
-    without = items.select(
-        "item_no", "unit_no", "unit_code", "analyte", "unit_text", "stage", "value"
-    ).filter(pl.col("unit_code") == "basis_missing")
+    told = items.select("item_no", "unit_no", "unit_code", "analyte", "unit_text", "stage", "value")
+    without = few(told, pl.col("unit_code") == "basis_missing")
     parts = [
         some.select("item_no", _other_basis(contract, some))
         for (number,), some in without.group_by("unit_no", maintain_order=True)

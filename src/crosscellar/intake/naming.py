@@ -9,7 +9,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.intake.beside import put_beside
+from crosscellar.intake.beside import few, put_beside
 from crosscellar.intake.dates import read_dates, read_times
 from crosscellar.intake.findings import Faults
 
@@ -20,9 +20,11 @@ _LONG_YEAR: Final = r"^\D*[0-9]{1,2}\D+[0-9]{1,2}\D+[0-9]{4}\b"
 #: What messages about days look at.
 _TOLD_OF_DAYS: Final = (
     "item_no", "file_no", "table_no", "sheet", "row", "kind", "blank", "text_sent", "season_year",
-    "day", "day_sent", "day_at", "day_kind", "day_problem", "day_help", "day_how",
+    "day", "day_sent", "day_at", "day_kind", "day_problem", "day_help", "day_how", "day_empty",
 )  # fmt: skip
 _READ: Final = ("exact", "alias", "case")
+#: What is said of a name that was not read without a word.
+_ON_NAMES: Final = ("name_code", "name_message", "name_suggestion")
 
 
 def _text(column: str) -> pl.Expr:
@@ -33,7 +35,9 @@ def name_stages(
     items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults
 ) -> pl.DataFrame:
     """Items of readings with `stage` in the contract's words."""
-    texts = items.filter(pl.col("target") == "readings").select(_text("stage_sent").alias("stage_text"))
+    of_readings = pl.col("target") == "readings"
+    sent = items.lazy().filter(of_readings).select("stage_sent").unique().collect()
+    texts = sent.with_columns(_text("stage_sent").alias("stage_text"))
     rows: list[tuple[str, str | None, str, str, str]] = []
     for text in texts["stage_text"].unique().sort().to_list():
         match = contract.name_stage(text, aliases) if text else None
@@ -65,39 +69,47 @@ def name_stages(
                     "Use a stage of the list, or add the word to the network's aliases.",
                 )
             )
-    return _joined(items, "stage", rows, faults)
+    named = pl.DataFrame(
+        rows, schema=dict.fromkeys(["stage_text", "stage", *_ON_NAMES], pl.String), orient="row"
+    )
+    items = put_beside(items, texts.join(named, on="stage_text", how="left"), "stage_sent")
+    faults.add(
+        few(items, of_readings & (pl.col("name_code") != "") & ~pl.col("blank")),
+        pl.col("name_code"),
+        pl.col("name_message"),
+        pl.col("name_suggestion"),
+        value=pl.col("stage_text"),
+        column="stage_at",
+    )
+    return items.drop("stage_text", *_ON_NAMES)
 
 
 def name_analytes(
     items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults
 ) -> pl.DataFrame:
-    """Items of readings with `analyte` in the contract's words; the unit settles what it can."""
+    """Items of readings with `analyte` in the contract's words; the unit settles what it can.
+
+    `name_no` numbers what was sent of analyte and unit: items of one number have the same of both.
+    """
     in_cell = pl.when(pl.col("unit_in_cell") != "").then("unit_in_cell")
     unit = pl.coalesce(pl.when(_text("unit_sent") != "").then(_text("unit_sent")), in_cell, "unit_meant")
-    items = items.with_columns(unit.fill_null("").alias("unit_text"))
-    keys = ["analyte_text", "unit_text"]
-    items = items.with_columns(_text("analyte_sent").alias("analyte_text"))
-    pairs = items.filter(pl.col("target") == "readings").select(keys).unique().sort(keys)
-    rows: list[tuple[str, str, str | None, str, str, str]] = []
-    for text, unit_text in pairs.iter_rows():
-        rows.append((text, unit_text, *_analyte(contract, aliases, text, unit_text)))
-    answers = pl.DataFrame(
-        rows,
-        schema={
-            "analyte_text": pl.String,
-            "unit_text": pl.String,
-            "analyte": pl.String,
-            "name_code": pl.String,
-            "name_message": pl.String,
-            "name_suggestion": pl.String,
-        },
-        orient="row",
+    sent = ["target", "analyte_sent", "unit_sent", "unit_in_cell", "unit_meant"]
+    different = items.select(sent).unique(maintain_order=True).with_row_index("name_no")
+    different = different.with_columns(
+        _text("analyte_sent").alias("analyte_text"), unit.fill_null("").alias("unit_text")
     )
-    items = put_beside(items, answers, keys)
+    keys = ["target", "analyte_text", "unit_text"]
+    pairs = different.filter(pl.col("target") == "readings").select(keys).unique().sort(keys)
+    rows = [
+        (target, text, unit_text, *_analyte(contract, aliases, text, unit_text))
+        for target, text, unit_text in pairs.iter_rows()
+    ]
+    named = pl.DataFrame(rows, schema=dict.fromkeys([*keys, "analyte", *_ON_NAMES], pl.String), orient="row")
+    items = put_beside(items, different.join(named, on=keys, how="left"), sent)
     in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (
         pl.col("analyte_at") == pl.col("column")
     )
-    told = items.filter((pl.col("name_code").fill_null("") != "") & ~pl.col("blank")).with_columns(
+    told = few(items, (pl.col("name_code") != "") & ~pl.col("blank")).with_columns(
         pl.when(in_heading).then("heading_row").otherwise("row").alias("name_row"),
         pl.coalesce("analyte_at", "column").alias("name_column"),
     )
@@ -110,7 +122,7 @@ def name_analytes(
         row="name_row",
         column="name_column",
     )
-    return items.drop("name_code", "name_message", "name_suggestion", "analyte_text")
+    return items.drop("analyte_text", *_ON_NAMES)
 
 
 def _analyte(
@@ -144,35 +156,6 @@ def _analyte(
         f"{text[:60]} is not a known analyte.",
         "Use a name of the list, or add the word to the network's aliases.",
     )
-
-
-def _joined(
-    items: pl.DataFrame, field: str, rows: list[tuple[str, str | None, str, str, str]], faults: Faults
-) -> pl.DataFrame:
-    answers = pl.DataFrame(
-        rows,
-        schema={
-            "name_text": pl.String,
-            field: pl.String,
-            "name_code": pl.String,
-            "name_message": pl.String,
-            "name_suggestion": pl.String,
-        },
-        orient="row",
-    )
-    items = put_beside(items.with_columns(_text(f"{field}_sent").alias("name_text")), answers, "name_text")
-    told = items.filter(
-        (pl.col("target") == "readings") & (pl.col("name_code").fill_null("") != "") & ~pl.col("blank")
-    )
-    faults.add(
-        told,
-        pl.col("name_code"),
-        pl.col("name_message"),
-        pl.col("name_suggestion"),
-        value=pl.col("name_text"),
-        column=f"{field}_at",
-    )
-    return items.drop("name_text", "name_code", "name_message", "name_suggestion")
 
 
 def read_days(
@@ -215,25 +198,19 @@ def read_days(
             *(pl.lit(None, dtype=pl.String).alias(name) for name in ("time", "day_first", "month_first")),
         )
     items = put_beside(items, pl.concat(parts), distinct.columns)
-    filled = items.select(_TOLD_OF_DAYS).filter(~pl.col("blank"))
-    _tell_days(filled, faults)
-    _tell_far_days(filled, received, faults)
-    two_ways = (pl.col("day_problem") == "ambiguous") & pl.col("day_sent").str.contains(_LONG_YEAR)
-    ways = pl.when(two_ways).then(pl.col("day_likely").str.split(" or "))
-    items = items.with_columns(
-        ways.list.get(at, null_on_oob=True).alias(name)
-        for at, name in enumerate(("day_first", "month_first"))
-    )
+    told_of = items.select(_TOLD_OF_DAYS)
+    _tell_days(told_of, faults)
+    _tell_far_days(told_of, received, faults)
     return _times(items, faults).drop(
         "from_day",
         "to_day",
         "system",
         "season_year",
         "day_problem",
-        "day_likely",
         "day_help",
         "day_time",
         "day_how",
+        "day_empty",
     )
 
 
@@ -245,27 +222,35 @@ def _days(some: pl.DataFrame, system: str) -> pl.DataFrame:
         date_system="1904" if system == "1904" else "1900",
         by=some["file_no"],
     )
+    two_ways = (read["problem"] == "ambiguous") & some["day_sent"].str.contains(_LONG_YEAR)
+    ways = pl.when(two_ways).then(pl.col("likely").str.split(" or "))
     return read.select(
         pl.col("date").alias("day"),
         pl.col("time").alias("day_time"),
         pl.col("how").alias("day_how"),
         pl.col("problem").alias("day_problem"),
-        pl.col("likely").alias("day_likely"),
         pl.col("suggestion").alias("day_help"),
+        (some["day_sent"].fill_null("").str.strip_chars() == "").alias("day_empty"),
+        *(
+            ways.list.get(at, null_on_oob=True).alias(name)
+            for at, name in enumerate(("day_first", "month_first"))
+        ),
     )
 
 
-def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
+def _tell_days(items: pl.DataFrame, faults: Faults) -> None:
     shown = pl.col("day_sent").str.strip_chars().str.slice(0, 40)
     day = pl.col("day").dt.to_string("%Y-%m-%d")
-    empty = _text("day_sent") == ""
 
-    def tell(some: pl.DataFrame, code: str, message: pl.Expr, suggestion: pl.Expr | str = "") -> None:
+    def tell(
+        where: pl.Expr | pl.DataFrame, code: str, message: pl.Expr, suggestion: pl.Expr | str = ""
+    ) -> None:
+        some = few(items, ~pl.col("blank") & where) if isinstance(where, pl.Expr) else where
         faults.add(some, code, message, suggestion, value=pl.col("day_sent").fill_null(""), column="day_at")
 
     dated = (pl.col("kind") != "lab_by_label") | pl.col("day_at").is_not_null()
     tell(
-        filled.filter(empty & dated),
+        pl.col("day_empty") & dated,
         "empty_identifier",
         pl.lit("The date is empty."),
         "Write the date in every row.",
@@ -278,9 +263,9 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
         "not_a_date": ("not_a_date", "{} is not a date."),
     }
     for problem, (code, message) in words.items():
-        some = filled.filter((pl.col("day_problem") == problem) & ~empty)
+        some = (pl.col("day_problem") == problem) & ~pl.col("day_empty")
         tell(some, code, pl.format(message, shown), pl.col("day_help"))
-    read = filled.filter(pl.col("day").is_not_null())
+    read = pl.col("day").is_not_null()
     for how, code, message in (
         ("serial", "date_serial", "{} was read as {}: the date lost its format."),
         (
@@ -289,16 +274,15 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
             "{} was read as {}, month first, as other dates of the file prove.",
         ),
     ):
-        some = read.filter(pl.col("day_how").str.starts_with(how))
+        some = read & pl.col("day_how").str.starts_with(how)
         tell(some, code, pl.format(message, shown, day), "Check that the day is right.")
-    completed = read.filter(pl.col("day_how").str.contains("+", literal=True))
     tell(
-        completed,
+        read & pl.col("day_how").str.contains("+", literal=True),
         "date_completed",
         pl.format("{} was read as {}.", shown, day),
         "Check that the year is right.",
     )
-    kinds = read.filter(pl.col("day_kind").is_not_null()).with_columns(
+    kinds = few(items, ~pl.col("blank") & read & pl.col("day_kind").is_not_null()).with_columns(
         (pl.col("day_kind") == "d").any().over("table_no").alias("some_real"),
         (pl.col("day_kind") == "s").any().over("table_no").alias("some_text"),
     )
@@ -313,7 +297,7 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
     )
 
 
-def _tell_far_days(filled: pl.DataFrame, received: date, faults: Faults) -> None:
+def _tell_far_days(items: pl.DataFrame, received: date, faults: Faults) -> None:
     """Hold days that no sample of the trial can have: not yet come, or long before its season."""
     day = pl.col("day").dt.to_string("%Y-%m-%d")
     too_old = pl.col("day") < pl.date(pl.col("season_year") - 1, 7, 1)
@@ -330,7 +314,7 @@ def _tell_far_days(filled: pl.DataFrame, received: date, faults: Faults) -> None
         ),
     ):
         faults.add(
-            filled.filter(some),
+            few(items, ~pl.col("blank") & some),
             code,
             message,
             "Check the year and the order of day and month.",
@@ -341,13 +325,15 @@ def _tell_far_days(filled: pl.DataFrame, received: date, faults: Faults) -> None
 
 def _times(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
     log = pl.col("kind") == "ferment_log"
+    if items["time_sent"].null_count() == items.height:
+        return items.with_columns(pl.when(log).then("day_time").alias("time"))
     read = read_times(items["time_sent"], items["time_kind"])
     items = items.with_columns(
         pl.when(log).then(pl.coalesce(read["time"], pl.col("day_time"))).alias("time"),
         read["problem"].alias("time_problem"),
     )
     faults.add(
-        items.filter(log & (pl.col("time_problem") != "") & ~pl.col("blank")),
+        few(items, log & (pl.col("time_problem") != "") & ~pl.col("blank")),
         "not_a_time",
         pl.format("{} is not a time of day.", pl.col("time_sent")),
         "Write the time as 13:05.",
@@ -371,7 +357,7 @@ def read_replicates(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         .alias("replicate")
     )
     faults.add(
-        items.filter(pl.col("replicate").is_null() & ~pl.col("blank")),
+        few(items, pl.col("replicate").is_null() & ~pl.col("blank")),
         "replicate_not_whole",
         pl.format("Replicate {} is not a whole number.", pl.col("replicate_sent").str.slice(0, 40)),
         "Number the repeat readings of one sample 1, 2, 3.",

@@ -9,7 +9,7 @@ from typing import Final
 
 import polars as pl
 
-from crosscellar.intake.beside import once_each
+from crosscellar.intake.beside import OnceEach
 from crosscellar.intake.grid import Grid
 from crosscellar.intake.headings import Heading, HeadingReader, plain
 
@@ -86,14 +86,15 @@ def recognise(grid: Grid, reader: HeadingReader) -> Recognised:
     columns = [name for name in grid.text.columns if name != "row"]
     if not columns:
         return Recognised(grid, (), ())
-    spelt = reader.spelt(grid.text.select(columns))
+    tests = OnceEach(grid.text)
+    spelt = reader.spelt(grid.text.select(columns), tests)
     starts = _heading_rows(grid, columns, spelt, reader)
     if not starts:
         return Recognised(grid, (), _as_lines(grid, columns, len(grid.text), "unread"))
     tables: list[Table] = []
     for place, (index, headings) in enumerate(starts):
         stop = starts[place + 1][0] if place + 1 < len(starts) else len(grid.text)
-        tables.extend(_tables(grid, index, stop, headings, spelt, reader))
+        tables.extend(_tables(grid, index, stop, headings, spelt, tests, reader))
     return Recognised(grid, tuple(tables), _as_lines(grid, columns, starts[0][0], "title"))
 
 
@@ -188,6 +189,7 @@ def _tables(
     stop: int,
     headings: tuple[Heading, ...],
     spelt: pl.Series,
+    tests: OnceEach,
     reader: HeadingReader,
 ) -> list[Table]:
     blocks = _blocks(headings)
@@ -199,7 +201,7 @@ def _tables(
             unread.extend(block)
             continue
         last = next((b[0].column - 1 for b in blocks if b[0].column > block[-1].column), None)
-        tables.append(_table(grid, index, stop, tuple(block), kind, last, spelt, reader))
+        tables.append(_table(grid, index, stop, tuple(block), kind, last, spelt, tests, reader))
     if tables and unread:
         tables[0] = replace(tables[0], beside=tuple(unread))
     return tables
@@ -213,6 +215,7 @@ def _table(
     kind: str,
     last_column: int | None,
     spelt: pl.Series,
+    tests: OnceEach,
     reader: HeadingReader,
 ) -> Table:
     first_column = headings[0].column
@@ -226,7 +229,7 @@ def _table(
     key_columns = [h.column for h in headings if h.field in KEYS]
     repeat = {h.column: plain(h.text) for h in headings}
     body = grid.text[index + 1 : stop].select("row", *names)
-    odd = _odd_rows(body, key_columns, spelt[index + 1 : stop])
+    odd = _odd_rows(body, key_columns, index + 1, spelt, tests)
     units: dict[int, str] = {}
     lines: list[tuple[int, str, str]] = []
     left_out: list[int] = []
@@ -259,18 +262,23 @@ def _table(
     return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing)
 
 
-def _odd_rows(body: pl.DataFrame, key_columns: list[int], spelt: pl.Series) -> pl.Series:
-    """Rows to be looked at one by one: the first, those with an empty identifier or a word of a total."""
+def _odd_rows(
+    body: pl.DataFrame, key_columns: list[int], begin: int, spelt: pl.Series, tests: OnceEach
+) -> pl.Series:
+    """Rows to be looked at one by one: the first, those with an empty identifier or a word of a total.
+
+    `begin` is the place of the body in the whole grid, of which `spelt` and `tests` speak.
+    """
     if len(body) <= FEW:
         return pl.repeat(True, len(body), eager=True)
     keys = [str(column) for column in key_columns if str(column) in body.columns]
     worded = dict.fromkeys([*keys, *body.columns[1:2]])
-    odd = (spelt >= 2) | (pl.int_range(len(body), eager=True) < 1)
+    odd = spelt >= 2
     for name in keys:
-        odd |= once_each(body[name], lambda texts: texts.fill_null("").str.strip_chars() == "")
+        odd |= tests.of(name, lambda texts: texts.fill_null("").str.strip_chars() == "")
     for name in worded:
-        odd |= once_each(body[name], lambda texts: texts.str.contains(_SUMMARY_TEXT))
-    return odd
+        odd |= tests.of(name, lambda texts: texts.str.contains(_SUMMARY_TEXT))
+    return odd.slice(begin, len(body)) | (pl.int_range(len(body), eager=True) < 1)
 
 
 def _repeats(filled: dict[int, str], repeat: dict[int, str]) -> bool:

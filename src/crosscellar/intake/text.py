@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Final, Protocol
 
+import numpy as np
 import polars as pl
 
 from crosscellar.intake.grid import CELL_CHARACTERS, Grid, Limits, Refused, Remark, cell_name, marks_frame
@@ -371,13 +372,13 @@ def _fast(
     """The same through polars, for large files where nothing can be read in two ways; None for any other."""
     if encoding != "utf-8" or len(content) < _FAST_BYTES or b'"' in content or b"\x00" in content:
         return None
-    lines = content.count(b"\n")
-    if (
-        content.count(b"\r") not in (0, content.count(b"\r\n"))
-        or content.count(b"\n\n")
-        or b"\n\r\n" in content
-    ):
+    if b"\r" in content and (content.count(b"\r") != content.count(b"\r\n") or b"\n\r\n" in content):
         return None
+    signs = np.frombuffer(content, dtype=np.uint8)
+    ends = np.flatnonzero(signs == ord("\n"))
+    if (np.diff(ends) == 1).any():
+        return None
+    lines = len(ends)
     if lines > 2 * limits.text_rows:
         raise _too_many_cells()
     first_end = content.find(b"\n")
@@ -385,7 +386,8 @@ def _fast(
     if width > limits.columns:
         # polars takes minutes over millions of columns; the other way refuses them at once
         return None
-    if content.count(separator.encode()) != (width - 1) * (lines + (not content.endswith(b"\n"))):
+    separators = int(np.count_nonzero(signs == ord(separator)))
+    if separators != (width - 1) * (lines + (not content.endswith(b"\n"))):
         return None
     try:
         frame = pl.read_csv(

@@ -86,7 +86,9 @@ def together(tables: list[dict[str, object]], parts: list[pl.DataFrame]) -> pl.D
     alike = {
         column.name: column[0] for column in shared.drop("table_no") if len(column) and column.n_unique() == 1
     }
-    items = items.join(shared.drop(alike), on="table_no", how="left", maintain_order="left")
+    differing = shared.drop(alike)
+    if differing.width > 1:
+        items = items.join(differing, on="table_no", how="left", maintain_order="left")
     constants = {**absent, **alike}
     return (
         items.with_columns(pl.lit(value, dtype=_EVERY[name]).alias(name) for name, value in constants.items())
@@ -210,7 +212,7 @@ def _with_value(
             pl.lit(heading.column, dtype=pl.Int32).alias("unit_at"),
             pl.lit("" if unit else reader.unit_meant(heading, table.kind)).alias("unit_meant"),
         ]
-    empty = pl.Series([None] * len(rows), dtype=pl.String)
+    empty = pl.lit(None, dtype=pl.String)
     text = rows[name] if name in rows.columns else empty
     items = base.with_columns(*extra, text.alias("text_sent"))
     if kinds is not None:

@@ -6,7 +6,7 @@ from typing import Final
 
 import polars as pl
 
-from crosscellar.intake.beside import put_beside
+from crosscellar.intake.beside import few, put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.numbers import DecimalMark, decide_decimal, read_numbers
 
@@ -154,7 +154,7 @@ def tell_values(items: pl.DataFrame, faults: Faults) -> None:
     `typed_value` is the number as typed, before any conversion.
     """
     odd = (pl.col("problem") != "") | (pl.col("how") != "plain")
-    filled = items.filter(~pl.col("blank") & (pl.col("target") != "picks") & odd)
+    filled = few(items, ~pl.col("blank") & (pl.col("target") != "picks") & odd)
     shown = pl.col("text_sent").str.strip_chars().str.slice(0, 60)
     for problem, words in _PROBLEMS.items():
         some = filled.filter(pl.col("problem") == problem)

@@ -16,6 +16,7 @@ from crosscellar.errors import CrosscellarError, NotOurStore, StoreBusy, StoreDa
 
 if TYPE_CHECKING:
     import duckdb
+    import pyarrow as pa
 
 #: No reading or writing outside the store, no extension fetched, files that DuckDB 1.4 can still read.
 CONFIG: Final[dict[str, str | bool | int | float | list[str]]] = {
@@ -234,11 +235,11 @@ class Session:
             raise explain(fault, self.path) from fault
 
     @contextmanager
-    def lend(self, **frames: pl.DataFrame) -> Iterator[None]:
+    def lend(self, **frames: pl.DataFrame | pa.Table) -> Iterator[None]:
         """Statements inside can name these frames as tables."""
         connection = self._ours()
         for name, frame in frames.items():
-            connection.register(name, frame.rechunk())
+            connection.register(name, frame.rechunk() if isinstance(frame, pl.DataFrame) else frame)
         try:
             yield
         finally:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import polars as pl
 
 from crosscellar.contract.frames import Batch, Columns
@@ -16,6 +17,9 @@ from crosscellar.store.circumstances import Circumstances, write_circumstances
 from crosscellar.store.ledger import Entry, last_entry, write_entry
 from crosscellar.store.session import Session
 from crosscellar.store.targets import TARGETS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: Statuses of files that leave nothing to store: their bytes and judgements are on record already.
 _ON_RECORD: Final = "already_taken_in"
@@ -138,10 +142,7 @@ def _refuse_miscounted(batch: Batch, fresh: pl.DataFrame) -> None:
 def _store_files(session: Session, batch: Batch, fresh: pl.DataFrame, entry: int) -> pl.DataFrame:
     known = {row[0] for row in session.rows("SELECT sha256 FROM contents")}
     new = [sha for sha in fresh["sha256"].drop_nulls().unique(maintain_order=True) if sha not in known]
-    contents = pl.DataFrame(
-        {"sha256": new, "content": [batch.content[sha] for sha in new]},
-        schema={"sha256": pl.String, "content": pl.Binary},
-    ).with_columns(pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
+    contents = _contents(batch.content, new, entry)
     first = next_number(session, "SELECT coalesce(max(file_id), 0) FROM files")
     files = fresh.sort("file_no").with_columns(
         (pl.int_range(pl.len(), dtype=pl.Int32) + first).alias("file_id"),
@@ -151,6 +152,19 @@ def _store_files(session: Session, batch: Batch, fresh: pl.DataFrame, entry: int
         session.run("INSERT INTO contents BY NAME SELECT * FROM incoming")
         session.run("INSERT INTO files BY NAME SELECT * FROM incoming_files")
     return files
+
+
+def _contents(content: Mapping[str, bytes], shas: Sequence[str], entry: int) -> pa.Table:
+    """The bytes of these files, those of a single one not copied at all."""
+    import pyarrow as pa
+
+    given = [content[sha] for sha in shas]
+    ends = np.cumsum([0, *map(len, given)], dtype=np.int64)
+    buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(given))]
+    bytes_of = pa.Array.from_buffers(pa.large_binary(), len(given), buffers)
+    told = pl.DataFrame({"sha256": pl.Series(shas, dtype=pl.String)})
+    told = told.with_columns(pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
+    return told.to_arrow().append_column("content", bytes_of)
 
 
 def _numbered(

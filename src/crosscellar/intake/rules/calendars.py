@@ -198,12 +198,13 @@ def laboratories_differ(view: View, rule: Rule) -> pl.DataFrame:
     """Trials whose control and treatment were measured by different laboratories or in different weeks."""
     contrast = ["trial_id", "stage", "analyte"]
     asked = (*contrast, "role", "lab", "sample_date", "stage_name", "item_no", *SAID)
-    rows = view.readings.filter(pl.col("stage") != LOG).select(asked).collect()
+    at = pl.col("trial_no").cast(pl.UInt64) * 2**8 + pl.col("stage_no")
+    sampled = view.readings.filter(pl.col("stage") != LOG)
     day, lab, named = pl.col("sample_date"), pl.col("lab"), pl.col("lab") != ""
     moved = (day.max() - day.min()).dt.total_days() > rule.settings["days"]
     unlike = (lab.filter(named).min() != lab.filter(named).max()) | moved.fill_null(False)
-    differing = rows.group_by("trial_id", "stage").agg(unlike.fill_null(False).alias("unlike"))
-    rows = rows.join(differing.filter("unlike"), on=["trial_id", "stage"], how="semi", maintain_order="left")
+    differing = sampled.group_by(at.alias("at")).agg(unlike.fill_null(False).alias("unlike")).filter("unlike")
+    rows = sampled.filter(at.is_in(differing.collect()["at"].implode())).select(asked).collect()
     sides = rows.group_by([*contrast, "role"], maintain_order=True).agg(
         pl.col("lab").filter(pl.col("lab") != "").unique().sort().str.join(", ").alias("labs"),
         pl.col("sample_date").mean().alias("day"),

@@ -6,7 +6,7 @@ import polars as pl
 
 from crosscellar.contract.records import Rule
 from crosscellar.intake.beside import perhaps_twice
-from crosscellar.intake.rules.view import COLUMN, LOG, View, exact, hits, no_hits, num
+from crosscellar.intake.rules.view import AT_STAGE, COLUMN, LOG, View, exact, hits, no_hits, num
 
 _EARLY = ("juice", "inoculation")
 #: Steps are drawn from many sizes in measured data; with none to compare, one in ten is assumed to repeat.
@@ -128,17 +128,20 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
     vessel = ["trial_id", "arm_id", "vessel_id", "stage"]
     # Two equal lists have the same length, least and greatest value: only such are put into words.
     alike = (
-        view.numbers.select(*vessel, "value")
+        view.numbers.select("stage_no", "value", at=AT_STAGE)
         .collect()
-        .group_by(vessel)
-        .agg(pl.len().alias("count"), pl.col("value").min().alias("low"), pl.col("value").max().alias("high"))
+        .group_by("at")
+        .agg(
+            pl.col("stage_no").first(),
+            pl.len().alias("count"),
+            pl.col("value").min().alias("low"),
+            pl.col("value").max().alias("high"),
+        )
     )
     alike = alike.filter(pl.col("count") >= rule.settings["least"])
-    alike = alike.filter(pl.len().over("stage", "count", "low", "high") > 1)
+    alike = alike.filter(pl.len().over("stage_no", "count", "low", "high") > 1)
     listed = (*vessel, "analyte", "sample_date", "time", "replicate", "value", "item_no", "lot")
-    candidates = (
-        view.numbers.select(listed).collect().join(alike, on=vessel, how="semi", maintain_order="left")
-    )
+    candidates = view.numbers.filter(AT_STAGE.is_in(alike["at"].implode())).select(listed).collect()
     ordered = candidates.sort(*vessel, "analyte", "sample_date", "time", "replicate", nulls_last=True)
     lists = ordered.group_by(vessel, maintain_order=True).agg(
         pl.len().alias("count"),

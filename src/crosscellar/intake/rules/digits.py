@@ -7,7 +7,8 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import View, hits, no_hits, num, share
+from crosscellar.intake.beside import few, put_beside
+from crosscellar.intake.rules.view import IN_TAB, IN_TRIAL, View, hits, no_hits, num, share
 
 _NUMBER: Final = r"^[+-]?[0-9]+(?:[.,][0-9]+)?$"
 _MOST_DECIMALS: Final = 5
@@ -38,17 +39,17 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
     The last digit is that of the column's most decimals: a spreadsheet drops closing zeros. Whole numbers and
     ferment logs, read off coarse scales, are left out.
     """
-    column = ["file_no", "sheet", "analyte"]
+    column = "in_tab"
     # Each different text of a column is read once, however often it stands there.
     some = view.sampled.filter(pl.col("item_no").is_not_null())
-    texts = some.select(*column, "text_sent", "item_no", "name").collect()
+    texts = some.select("text_sent", "item_no", "name", in_tab=IN_TAB).collect()
     sizes = texts.group_by(column).len()
     large = sizes.filter(pl.col("len") >= rule.settings["least"])
     if large.is_empty():
         return no_hits()
     if large.height < sizes.height:
         texts = texts.join(large, on=column, how="semi", maintain_order="left")
-    texts = texts.group_by([*column, "text_sent"], maintain_order=True).agg(
+    texts = texts.group_by([column, "text_sent"], maintain_order=True).agg(
         pl.len().cast(pl.Int64).alias("times"), pl.col("item_no", "name").first()
     )
     rows = _typed(texts).with_columns(pl.col("decimals").max().over(column).alias("places"))
@@ -96,22 +97,18 @@ def digits_swapped(view: View, rule: Rule) -> pl.DataFrame:
     How far is counted in robust standard deviations of an analyte at a stage within trials, all trials of the
     network together, the store's included. Only numbers that stand as typed are looked at.
     """
-    kind, trial = ["analyte", "stage"], ["analyte", "stage", "trial_id"]
     told = ("item_no", "value", "text_sent", "name", "in_unit")
-    peers = (
-        view.sampled.select(*trial, *told)
-        .collect()
-        .with_columns(
-            pl.len().over(trial).alias("beside"), pl.col("value").median().over(trial).alias("middle")
-        )
-    )
-    peers = peers.filter(pl.col("beside") > rule.settings["least_beside"])
-    spread = (pl.col("value") - pl.col("middle")).abs().median().over(kind) * _MAD
-    peers = peers.with_columns(spread.alias("spread"), pl.len().over(kind).alias("peers")).filter(
-        (pl.col("peers") > rule.settings["least_peers"]) & (pl.col("spread") > 0)
-    )
-    off = (pl.col("value") - pl.col("middle")).abs() / pl.col("spread")
-    rows = _typed(peers.filter(off > rule.settings["far"])).filter(pl.col("typed") == pl.col("value"))
+    sampled = view.sampled.select("kind_no", *told, trial=IN_TRIAL).collect()
+    trials = sampled.group_by("trial").agg(pl.len().alias("beside"), pl.col("value").median().alias("middle"))
+    trials = trials.filter(pl.col("beside") > rule.settings["least_beside"])
+    middle = put_beside(sampled.select("trial"), trials.select("trial", "middle"), "trial")["middle"]
+    apart = sampled.select("kind_no", off=(sampled["value"] - middle).abs())
+    within = apart.drop_nulls("off").group_by("kind_no")
+    kinds = within.agg((pl.col("off").median() * _MAD).alias("spread"), pl.len().alias("peers"))
+    kinds = kinds.filter((pl.col("peers") > rule.settings["least_peers"]) & (pl.col("spread") > 0))
+    spread = put_beside(apart.select("kind_no"), kinds.select("kind_no", "spread"), "kind_no")["spread"]
+    far = few(sampled.with_columns(middle, spread), apart["off"] / spread > rule.settings["far"])
+    rows = _typed(far).filter(pl.col("typed") == pl.col("value"))
     if rows.is_empty():
         return no_hits()
     scale = 10.0 ** pl.col("decimals")

@@ -23,17 +23,22 @@ _END_PRIMARY: Final = 60
 def below_laboratory_limit(view: View, rule: Rule) -> pl.DataFrame:
     """Numbers under the limit that their laboratory declared, or else wrote as `<limit` beside them."""
     column = ["file_no", "sheet", "lab_key", "analyte"]
-    below = pl.col("value").filter(pl.col("qualifier") == "<")
-    asked = (*column, "qualifier", "value", "declared_limit", "item_no", "name", "in_unit")
     some = view.readings.filter(pl.col("item_no").is_not_null() & (pl.col("stage") != LOG))
-    rows = (
-        some.select(asked)
-        .collect()
-        .with_columns(pl.coalesce("declared_limit", below.min().over(column)).alias("limit"))
+    written = some.filter(pl.col("qualifier") == "<").group_by(column)
+    limits = written.agg(pl.col("value").min().alias("limit")).collect()
+    highest = limits.group_by("analyte").agg(pl.col("limit").max())
+    numbers = some.filter((pl.col("qualifier") == "") & (pl.col("value") > 0))
+    below_any = pl.col("value") < pl.max_horizontal(
+        "declared_limit",
+        pl.col("analyte").replace_strict(
+            highest["analyte"], highest["limit"], default=None, return_dtype=pl.Float64
+        ),
     )
-    rows = rows.filter(
-        (pl.col("qualifier") == "") & (pl.col("value") > 0) & (pl.col("value") < pl.col("limit"))
-    )
+    asked = (*column, "value", "declared_limit", "item_no", "name", "in_unit")
+    rows = numbers.filter(below_any).select(asked).collect()
+    rows = rows.join(limits, on=column, how="left", nulls_equal=True, maintain_order="left")
+    rows = rows.with_columns(pl.coalesce("declared_limit", "limit").alias("limit"))
+    rows = rows.filter(pl.col("value") < pl.col("limit"))
     return hits(
         rows,
         rule,
@@ -81,10 +86,12 @@ def laboratories_at_a_factor(view: View, rule: Rule) -> pl.DataFrame:
     twice do. The ratio counts where `least` samples agree on it within `within_decades`.
     """
     columns = [*SAMPLE, "analyte", "lab_key", "lab", "name", "item_no"]
-    rows = view.positive.lazy().filter(pl.col("lab_key") != "").select(*columns, "decades").collect()
-    lab = pl.col("lab_key")
-    several = rows.group_by("trial_id", "analyte").agg((lab.min() != lab.max()).alias("several"))
-    rows = rows.join(several.filter("several"), on=["trial_id", "analyte"], how="semi", maintain_order="left")
+    lab, named = pl.col("lab_key"), view.positive.lazy().filter(pl.col("lab_key") != "")
+    trials = named.group_by("trial_no").agg((lab.min() != lab.max()).alias("several")).filter("several")
+    several = trials.select("trial_no").collect().to_series()
+    if several.is_empty():
+        return no_hits()
+    rows = named.filter(pl.col("trial_no").is_in(several.implode())).select(*columns, "decades").collect()
     pairs = rows.join(rows, on=[*SAMPLE, "analyte"], how="inner", suffix="_other", nulls_equal=True)
     pairs = pairs.filter(pl.col("lab_key") < pl.col("lab_key_other"))
     gap = pl.col("decades") - pl.col("decades_other")

@@ -27,10 +27,18 @@ Formula = Callable[[Any], Any]
 SAMPLE: Final = ("trial_id", "arm_id", "vessel_id", "stage", "sample_date", "time", "replicate")
 VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
 LOG: Final = "ferment_daily"
-#: One analyte of one tab, in the order of its rows.
+#: One analyte of one tab at one stage, in the order of its rows.
 COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
+#: One number for a vessel at a stage, an analyte at a stage in a trial or in a tab, and an analyte in a tab:
+#: what is grouped by one number takes a third of the time of what is grouped by four texts.
+AT_STAGE: Final = pl.col("vessel_no").cast(pl.UInt64) * 2**8 + pl.col("stage_no")
+IN_TRIAL: Final = pl.col("trial_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
+IN_COLUMN: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
+IN_TAB: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("analyte_no")
 #: What levels of one analyte are held against others by.
-_LEVELS: Final = ("item_no", "colour", "site_id", "lab", "lab_key", "unusual_low", "unusual_high")
+_LEVELS: Final = (
+    "item_no", "colour", "site_id", "lab", "lab_key", "trial_no", "unusual_low", "unusual_high",
+)  # fmt: skip
 #: The columns that most messages are made of.
 SAID: Final = ("name", "value", "in_unit")
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
@@ -62,7 +70,8 @@ class View:
         entering readings, each once, and the stored ones under other keys. With season, site_id, colour,
         lot, role, the analyte's name and unit as shown, the bounds of what is usual, `about` (what the
         register says of vessel, arm and question, in small letters), and the method and limit that its
-        laboratory declared.
+        laboratory declared. Numbers tell vessels, trials, tabs, stages, analytes and analytes at a stage
+        (`kind_no`) apart.
     typed
         Those of the batch: their place, lot and vessel, and what they say.
     picks, scores
@@ -150,25 +159,34 @@ class View:
     @cached_property
     def stages(self) -> pl.DataFrame:
         looked_at = (*VESSEL, "stage", "sample_date", "stage_name", "item_no")
-        dated = self.readings.filter(pl.col("sample_date").is_not_null()).select(looked_at).collect()
-        return dated.group_by([*VESSEL, "stage"], maintain_order=True).agg(
+        dated = self.readings.filter(pl.col("sample_date").is_not_null()).select(*looked_at, at=AT_STAGE)
+        stages = dated.collect().group_by("at", maintain_order=True)
+        return stages.agg(
+            pl.col(*VESSEL, "stage").first(),
             pl.col("sample_date").min().alias("first"),
             pl.col("sample_date").max().alias("last"),
             pl.col("stage_name").first(),
             pl.col("item_no").drop_nulls().first(),
-        )
+        ).drop("at")
 
     @cached_property
     def columns(self) -> pl.DataFrame:
         looked_at = (*COLUMN, "row", "column", "item_no", "value", "name", "in_unit", "lot", "vessel_id")
         wanted = (pl.col("qualifier") == "") & (pl.col("stage") != LOG)
-        rows = self.typed.lazy().filter(wanted).select(looked_at).collect()
-        counted = rows.group_by(COLUMN).agg(pl.len().alias("cells")).filter(pl.col("cells") > 1)
-        columns = counted.sort(COLUMN).with_row_index("column_no")
-        rows = put_beside(rows, columns, COLUMN).filter(pl.col("column_no").is_not_null())
+        typed = self.typed.lazy().filter(wanted).select(*looked_at, in_column=IN_COLUMN).collect()
+        counted = (
+            typed.select("in_column")
+            .with_row_index("at")
+            .group_by("in_column")
+            .agg(pl.len().alias("cells"), pl.col("at").first())
+            .filter(pl.col("cells") > 1)
+        )
+        columns = counted.hstack(typed.select(COLUMN)[counted["at"]]).sort(COLUMN)
+        columns = columns.with_row_index("column_no").select("column_no", "cells", "in_column")
+        rows = put_beside(typed, columns, "in_column").filter(pl.col("column_no").is_not_null())
         # One number to sort by, of 24, 24 and 15 bits, takes a quarter of the time of three.
         number = pl.col("column_no").cast(pl.Int64) * 2**24 + pl.col("row")
-        return rows.sort(number * 2**15 + pl.col("column"))
+        return rows.drop("in_column").sort(number * 2**15 + pl.col("column"))
 
 
 def usual(value: pl.Expr) -> pl.Expr:
@@ -209,9 +227,26 @@ def look(
         del others
     of_batch = items.height
     del items
-    placed = _with_declared(put_beside(every, _known(register), VESSEL), _declared(register.labs, contract))
+    vessels = every.select(VESSEL).unique(maintain_order=True).with_row_index("vessel_no")
+    vessels = vessels.join(_known(register), on=list(VESSEL), how="left", nulls_equal=True)
+    trial = pl.col("trial_id").rank("dense").cast(pl.UInt32).fill_null(0).alias("trial_no")
+    tabs = every.select("file_no", "sheet").unique(maintain_order=True).with_row_index("tab_no")
+    placed = put_beside(every, vessels.with_columns(trial), VESSEL)
+    placed = put_beside(placed, tabs, ["file_no", "sheet"])
+    placed = _with_declared(placed, _declared(register.labs, contract))
     every = _described(placed, contract)
-    asked = (*COLUMN, *SAID, *READING_KEY, "row", "column", "item_no", "qualifier", "lot")
+    asked = (
+        *COLUMN,
+        *SAID,
+        *READING_KEY,
+        "row",
+        "column",
+        "item_no",
+        "qualifier",
+        "lot",
+        "tab_no",
+        "kind_no",
+    )
     typed = every.head(of_batch).select(*dict.fromkeys(asked))
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
     return View(every, typed, *tasted, contract)
@@ -275,7 +310,7 @@ def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     at_stage, anywhere = limits.drop_nulls("stage"), limits.filter(pl.col("stage").is_null()).drop("stage")
     # Said once of each analyte at each stage, not of each reading.
     kinds = ["analyte", "stage", "unit"]
-    different = readings.select(kinds).unique()
+    different = readings.select(kinds).unique(maintain_order=True)
     joined = different.join(at_stage, on=["analyte", "stage"], how="left").join(
         anywhere, on="analyte", how="left", suffix="_whole"
     )
@@ -287,6 +322,11 @@ def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
         pl.col("stage").replace_strict(orders, default=None, return_dtype=pl.Int32).alias("order"),
         pl.col("stage").replace_strict(titles, default="", return_dtype=pl.String).alias("stage_name"),
         shown_unit(pl.col("unit")).alias("in_unit"),
+        pl.struct("analyte", "stage").rank("dense").cast(pl.UInt32).alias("kind_no"),
+        *(
+            pl.col(name).rank("dense").cast(pl.UInt32).fill_null(0).alias(f"{name}_no")
+            for name in ("analyte", "stage")
+        ),
     )
     return put_beside(readings, about, kinds)
 
