@@ -50,17 +50,39 @@ def in_order(items: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
 
 def perhaps_twice(items: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
     """The items in their order without those whose key surely stands alone: rows of one hash are few."""
-    hashes = items.select(key).hash_rows()
-    if hashes.n_unique() == len(hashes):
-        return items.clear()
-    return items.filter(hashes.is_duplicated())
+    return few(items, items.select(key).hash_rows().is_duplicated())
+
+
+def different(items: pl.DataFrame, on: Sequence[str]) -> pl.DataFrame:
+    """The different rows of these columns, in the order in which they first appear."""
+    asked, changes, varying = _changes(items, list(on))
+    begins = asked.filter(changes) if _mostly_runs(changes) else asked
+    return begins.unique(varying or None, keep="first", maintain_order=True)
+
+
+def _changes(items: pl.DataFrame, keys: list[str]) -> tuple[pl.DataFrame, pl.Series, list[str]]:
+    """The keys alone, in one piece; which rows are not as the one above; which keys differ at all."""
+    asked = items.select(keys).rechunk()
+    changes = asked.select(
+        (pl.col(key).ne_missing(pl.col(key).shift()) & (pl.int_range(pl.len()) > 0)).alias(key)
+        for key in keys
+    )
+    varying = [name for name in keys if changes[name].any()]
+    first = pl.int_range(len(asked), eager=True) == 0
+    return asked, changes.select(pl.any_horizontal(pl.all())).to_series() | first, varying
+
+
+def _mostly_runs(begins: pl.Series) -> bool:
+    """Whether rows of one vessel or one file follow each other: such runs are looked up once."""
+    return 2 * int(begins.sum()) < len(begins)
 
 
 def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[str]) -> pl.DataFrame:
     """Items in their order, with the other columns of the one row of `answers` that has the same `on`.
 
     Nulls of `on` are equal to one another; an item without an answer gets nulls. Only the columns of `on` are
-    looked at: a join of the whole frame would write every column anew.
+    looked at, and of them those in which the items differ: a join of the whole frame would write every column
+    anew.
 
     Raises
     ------
@@ -70,15 +92,16 @@ def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[st
     keys = [on] if isinstance(on, str) else list(on)
     # Columns cut into chunks at different rows are slow, and not safe with every expression.
     whole = items.rechunk()
-    asked = whole.select(keys)
-    begins = asked.select(
-        pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in keys)
-        | (pl.int_range(pl.len()) == 0)
-    ).to_series()
-    # Rows of one vessel or one file follow each other: such runs are looked up once.
-    in_runs = 2 * begins.sum() < len(begins)
-    different = asked.filter(begins) if in_runs else asked
-    found = different.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left").drop(keys)
-    if found.height != different.height and found.width:
+    asked, begins, varying = _changes(whole, keys)
+    in_runs = _mostly_runs(begins)
+    looked_up = asked.filter(begins) if in_runs else asked
+    alike = [name for name in keys if name not in varying]
+    if alike and varying:
+        same = asked.head(1).select(alike)
+        answers = answers.join(same, on=alike, how="semi", nulls_equal=True, maintain_order="left")
+        looked_up, answers = looked_up.select(varying), answers.drop(alike)
+    by = varying or keys
+    found = looked_up.join(answers, on=by, how="left", nulls_equal=True, maintain_order="left").drop(by)
+    if found.height != looked_up.height and found.width:
         raise pl.exceptions.ShapeError(f"two answers have the same {', '.join(keys)}")
     return whole.hstack(found[begins.cum_sum() - 1] if in_runs else found.rechunk())

@@ -19,31 +19,25 @@ _UNIT_SLIP: Final = pl.col("other_unit").is_not_null() & (pl.col("typed_value") 
 #: Units so often left unsaid that a whole column is asked for under a name of its own.
 _ASKED_BY_NAME: Final = {"specific_gravity": "sg_in_thousands", "berry_weight": "berry_weight_of_many"}
 _MOSTLY: Final = 0.5
+#: Beyond the first two a reading is impossible, beyond the others unusual.
+BOUNDS: Final = ("refuse_low", "refuse_high", "unusual_low", "unusual_high")
 _JUDGED: Final = (
     "item_no", "file_no", "sheet", "row", "column", "text_sent", "analyte", "stage", "value", "qualifier",
-    "typed_value", "unit",
+    "typed_value", "unit", *BOUNDS,
 )  # fmt: skip
-_BOUNDS: Final = ("refuse_low", "refuse_high", "unusual_low", "unusual_high")
 
 
-def _with_bounds(typed: pl.DataFrame, contract: Contract) -> pl.DataFrame:
-    """Readings with the bounds of their analyte and stage, else of their analyte."""
-    bounds = contract.limits_frame().select("analyte", "stage", *_BOUNDS)
+def with_bounds(kinds: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+    """Different analytes and stages, in their order, with the bounds of the analyte there, else anywhere."""
+    bounds = contract.limits_frame().select("analyte", "stage", *BOUNDS)
     at_stage = bounds.drop_nulls("stage")
     whole = bounds.filter(pl.col("stage").is_null()).drop("stage")
-    keys = ["analyte", "stage"]
-    known = typed.select(keys).unique().join(at_stage, on=keys, how="left")
-    known = known.join(whole, on="analyte", how="left", suffix="_whole")
-    return put_beside(
-        typed,
-        known.select(
-            *keys,
-            *(
-                pl.when(pl.col("refuse_low").is_null()).then(f"{name}_whole").otherwise(name).alias(name)
-                for name in _BOUNDS
-            ),
-        ),
-        keys,
+    joined = kinds.join(at_stage, on=["analyte", "stage"], how="left", maintain_order="left").join(
+        whole, on="analyte", how="left", suffix="_whole", maintain_order="left"
+    )
+    return joined.with_columns(
+        pl.when(pl.col("refuse_low").is_null()).then(f"{name}_whole").otherwise(name).alias(name)
+        for name in BOUNDS
     )
 
 
@@ -56,11 +50,8 @@ def judge_limits(
     Items come back with the value that a slip of the unit would explain, which is what a yes brings in.
     `fahrenheit` is the rule by which a column of temperatures is taken for °F (None: it is not looked for).
     """
+    judged = items.select("target", "blank", *_JUDGED)
     measured = (pl.col("target") == "readings") & ~pl.col("blank") & pl.col("value").is_not_null()
-    typed = items.lazy().filter(measured).select(_JUDGED).collect()
-    if typed.is_empty():
-        return items
-    typed = _with_bounds(typed, contract)
     names = {analyte: record.name for analyte, record in contract.analytes.items()}
     value, below, above = pl.col("value"), pl.col("qualifier") == "<", pl.col("qualifier") == ">"
     impossible = ((value < pl.col("refuse_low")) & ~below) | ((value > pl.col("refuse_high")) & ~above)
@@ -69,10 +60,12 @@ def judge_limits(
         pl.col("analyte").replace_strict(names, return_dtype=pl.String).alias("name"),
         shown_unit(pl.col("unit")).alias("in_unit"),
     )
-    warm = _with_celsius(typed, fahrenheit).with_columns(named)
+    warm = judged.clear().with_columns(celsius=pl.lit(None, dtype=pl.Float64))
     if fahrenheit is not None:
-        _tell_fahrenheit(warm, fahrenheit, faults)
-    told = few(typed, impossible | unusual).with_columns(impossible.alias("impossible"), *named)
+        warm = _too_warm(few(judged, measured & pl.col("analyte").is_in(fahrenheit.analytes)), fahrenheit)
+        _tell_fahrenheit(warm.with_columns(named), fahrenheit, faults)
+    told = few(judged, measured & (impossible | unusual))
+    told = told.with_columns(impossible.alias("impossible"), *named)
     told = told.filter(~pl.col("item_no").is_in(warm["item_no"].implode()))
     odd = _with_slips(told.filter("impossible"), contract)
     _tell_impossible(odd, faults)
@@ -98,17 +91,14 @@ def judge_limits(
     ).drop("slip", "other_unit")
 
 
-def _with_celsius(typed: pl.DataFrame, rule: Rule | None) -> pl.DataFrame:
-    """Readings of columns that are mostly too hot, with `celsius`: what they would be from °F."""
-    if rule is None:
-        return typed.clear().with_columns(celsius=pl.lit(None, dtype=pl.Float64))
+def _too_warm(temperatures: pl.DataFrame, rule: Rule) -> pl.DataFrame:
+    """Those of columns that are mostly too hot, with `celsius`: what they would be from °F."""
     value, column = pl.col("value"), ["file_no", "sheet", "analyte"]
     celsius = (value - 32) / 1.8
     usual = celsius.is_between(rule.settings["low_celsius"], rule.settings["high_celsius"])
     as_typed = pl.col("typed_value") == value
     too_hot = ((value > rule.settings["high"]) & usual & as_typed).mean().over(column) >= _MOSTLY
-    asked = few(typed, pl.col("analyte").is_in(rule.analytes))
-    return asked.filter(as_typed & too_hot).with_columns(celsius=celsius.round_sig_figs(_DIGITS))
+    return temperatures.filter(as_typed & too_hot).with_columns(celsius=celsius.round_sig_figs(_DIGITS))
 
 
 def _tell_fahrenheit(warm: pl.DataFrame, rule: Rule, faults: Faults) -> None:

@@ -27,7 +27,7 @@ from crosscellar.intake.naming import name_analytes, name_stages, read_days, rea
 from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
 from crosscellar.intake.rules import SAYS_MORE, apply_rules, rule_of
 from crosscellar.intake.sensory import judge_picks, judge_scores
-from crosscellar.intake.values import judge_marks, propose_values, read_values, tell_values
+from crosscellar.intake.values import judge_marks, read_values, tell_values
 
 if TYPE_CHECKING:
     from crosscellar.register import Register
@@ -127,7 +127,7 @@ def _read(
     faults: Faults,
 ) -> pl.DataFrame:
     """Items with every field in canonical words, and their faults told."""
-    items = propose_values(read_values(gathered.items, gathered.separators))
+    items = read_values(gathered.items, gathered.separators)
     items = items.with_columns(pl.lit(False).alias("stopped"))
     _tell_swapped(items, reader, faults)
     items = judge_marks(items, gathered.marks, faults)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from crosscellar.intake.beside import few, put_beside
+from crosscellar.intake.beside import different, few, put_beside
 from crosscellar.intake.dates import read_dates
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.letters import normalise_id
@@ -197,10 +197,10 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     A label fills in trial, arm, vessel and stage.
     """
     columns = ["kind", "trial_id_sent", "arm_id_sent", "vessel_id_sent"]
-    rows = items.select(columns).unique()
+    rows = different(items, columns)
     filled = _by_label(_carry_down(items, rows, faults), rows, register, faults)
     if filled is not items:
-        items, rows = filled, filled.select(columns).unique()
+        items, rows = filled, different(filled, columns)
     rows = rows.sort(columns, nulls_last=True)
     arms: dict[str, list[str]] = {}
     for trial, arm in register.arms.select("trial_id", "arm_id").iter_rows():

@@ -10,6 +10,7 @@ import polars as pl
 
 from crosscellar.contract import Contract, UnitReading, unit_key
 from crosscellar.intake.beside import few, put_beside
+from crosscellar.intake.bounds import BOUNDS, with_bounds
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.headings import plain
 from crosscellar.intake.values import shown_number, shown_unit
@@ -66,6 +67,7 @@ def measure(
 ) -> pl.DataFrame:
     """Items of readings with `value` and `unit` canonical, `conversion` in words and `unit_text` as sent.
 
+    Each has the bounds of its analyte at its stage, by which it is judged.
     Every distinct (analyte, unit, unit in the cell, laboratory, stage) is looked at once.
     """
     keys = list(_KEYS)
@@ -87,7 +89,8 @@ def measure(
         readings.append(reading)
         rows.append((number, *row))
     answers = pl.DataFrame(rows, schema={"unit_no": pl.Int32, **_ANSWER}, orient="row")
-    items = put_beside(items, distinct.select(keys).hstack(answers), keys)
+    answers = with_bounds(distinct, contract).select(*keys, *BOUNDS).hstack(answers)
+    items = put_beside(items, answers, keys)
     items = _convert(items, readings, contract)
     said = (pl.col("unit_code") != "") | pl.col("from_limit")
     _tell(few(items, pl.col("unit_no").is_not_null() & ~pl.col("blank") & said), faults)

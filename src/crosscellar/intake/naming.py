@@ -9,7 +9,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.intake.beside import few, put_beside
+from crosscellar.intake.beside import different, few, put_beside
 from crosscellar.intake.dates import read_dates, read_times
 from crosscellar.intake.findings import Faults
 
@@ -20,7 +20,8 @@ _LONG_YEAR: Final = r"^\D*[0-9]{1,2}\D+[0-9]{1,2}\D+[0-9]{4}\b"
 #: What messages about days look at.
 _TOLD_OF_DAYS: Final = (
     "item_no", "file_no", "table_no", "sheet", "row", "kind", "blank", "text_sent", "season_year",
-    "day", "day_sent", "day_at", "day_kind", "day_problem", "day_help", "day_how", "day_empty",
+    "day", "day_sent", "day_at", "day_kind", "day_problem", "day_help", "day_how", "day_empty", "day_late",
+    "day_early",
 )  # fmt: skip
 _READ: Final = ("exact", "alias", "case")
 #: What is said of a name that was not read without a word.
@@ -36,8 +37,8 @@ def name_stages(
 ) -> pl.DataFrame:
     """Items of readings with `stage` in the contract's words."""
     of_readings = pl.col("target") == "readings"
-    sent = items.lazy().filter(of_readings).select("stage_sent").unique().collect()
-    texts = sent.with_columns(_text("stage_sent").alias("stage_text"))
+    texts = different(items, ["target", "stage_sent"]).filter(of_readings).drop("target")
+    texts = texts.with_columns(_text("stage_sent").alias("stage_text"))
     rows: list[tuple[str, str | None, str, str, str]] = []
     for text in texts["stage_text"].unique().sort().to_list():
         match = contract.name_stage(text, aliases) if text else None
@@ -94,18 +95,19 @@ def name_analytes(
     in_cell = pl.when(pl.col("unit_in_cell") != "").then("unit_in_cell")
     unit = pl.coalesce(pl.when(_text("unit_sent") != "").then(_text("unit_sent")), in_cell, "unit_meant")
     sent = ["target", "analyte_sent", "unit_sent", "unit_in_cell", "unit_meant"]
-    different = items.select(sent).unique(maintain_order=True).with_row_index("name_no")
-    different = different.with_columns(
-        _text("analyte_sent").alias("analyte_text"), unit.fill_null("").alias("unit_text")
+    said = (
+        different(items, sent)
+        .with_row_index("name_no")
+        .with_columns(_text("analyte_sent").alias("analyte_text"), unit.fill_null("").alias("unit_text"))
     )
     keys = ["target", "analyte_text", "unit_text"]
-    pairs = different.filter(pl.col("target") == "readings").select(keys).unique().sort(keys)
+    pairs = said.filter(pl.col("target") == "readings").select(keys).unique().sort(keys)
     rows = [
         (target, text, unit_text, *_analyte(contract, aliases, text, unit_text))
         for target, text, unit_text in pairs.iter_rows()
     ]
     named = pl.DataFrame(rows, schema=dict.fromkeys([*keys, "analyte", *_ON_NAMES], pl.String), orient="row")
-    items = put_beside(items, different.join(named, on=keys, how="left"), sent)
+    items = put_beside(items, said.join(named, on=keys, how="left"), sent)
     in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (
         pl.col("analyte_at") == pl.col("column")
     )
@@ -184,11 +186,9 @@ def read_days(
         .replace_strict(dict(date_systems), default="1900", return_dtype=pl.String)
         .alias("system"),
     )
-    distinct = items.select("file_no", "day_sent", "day_kind", "from_day", "to_day", "system").unique(
-        maintain_order=True
-    )
+    distinct = different(items, ["file_no", "day_sent", "day_kind", "from_day", "to_day", "system"])
     parts = [
-        pl.concat([some, _days(some, system)], how="horizontal")
+        pl.concat([some, _days(some, system, received)], how="horizontal")
         for system in ("1900", "1904")
         if not (some := distinct.filter(pl.col("system") == system)).is_empty()
     ]
@@ -198,9 +198,10 @@ def read_days(
             *(pl.lit(None, dtype=pl.String).alias(name) for name in ("time", "day_first", "month_first")),
         )
     items = put_beside(items, pl.concat(parts), distinct.columns)
-    told_of = items.select(_TOLD_OF_DAYS)
+    told_of = few(items.select("day_told", *_TOLD_OF_DAYS), pl.col("day_told") & ~pl.col("blank"))
     _tell_days(told_of, faults)
-    _tell_far_days(told_of, received, faults)
+    _tell_mixed_days(items, faults)
+    _tell_far_days(told_of, faults)
     return _times(items, faults).drop(
         "from_day",
         "to_day",
@@ -211,10 +212,14 @@ def read_days(
         "day_time",
         "day_how",
         "day_empty",
+        "day_late",
+        "day_early",
+        "day_told",
     )
 
 
-def _days(some: pl.DataFrame, system: str) -> pl.DataFrame:
+def _days(some: pl.DataFrame, system: str, received: date) -> pl.DataFrame:
+    """What these days come to; `day_told` where there is something to tell of those who have one."""
     read = read_dates(
         some["day_sent"],
         some["day_kind"],
@@ -224,28 +229,31 @@ def _days(some: pl.DataFrame, system: str) -> pl.DataFrame:
     )
     two_ways = (read["problem"] == "ambiguous") & some["day_sent"].str.contains(_LONG_YEAR)
     ways = pl.when(two_ways).then(pl.col("likely").str.split(" or "))
-    return read.select(
+    told = read.select(
         pl.col("date").alias("day"),
         pl.col("time").alias("day_time"),
         pl.col("how").alias("day_how"),
         pl.col("problem").alias("day_problem"),
         pl.col("suggestion").alias("day_help"),
         (some["day_sent"].fill_null("").str.strip_chars() == "").alias("day_empty"),
+        (pl.col("date") > received).fill_null(False).alias("day_late"),
+        (pl.col("date") < some["from_day"].dt.offset_by("-6mo")).fill_null(False).alias("day_early"),
         *(
             ways.list.get(at, null_on_oob=True).alias(name)
             for at, name in enumerate(("day_first", "month_first"))
         ),
     )
+    how = pl.col("day_how").str.contains("^serial|^month_first|[+]")
+    odd = pl.any_horizontal("day_empty", "day_late", "day_early", pl.col("day_problem") != "", how)
+    return told.with_columns(odd.fill_null(True).alias("day_told"))
 
 
-def _tell_days(items: pl.DataFrame, faults: Faults) -> None:
+def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
     shown = pl.col("day_sent").str.strip_chars().str.slice(0, 40)
     day = pl.col("day").dt.to_string("%Y-%m-%d")
 
-    def tell(
-        where: pl.Expr | pl.DataFrame, code: str, message: pl.Expr, suggestion: pl.Expr | str = ""
-    ) -> None:
-        some = few(items, ~pl.col("blank") & where) if isinstance(where, pl.Expr) else where
+    def tell(where: pl.Expr, code: str, message: pl.Expr, suggestion: pl.Expr | str = "") -> None:
+        some = filled.filter(where)
         faults.add(some, code, message, suggestion, value=pl.col("day_sent").fill_null(""), column="day_at")
 
     dated = (pl.col("kind") != "lab_by_label") | pl.col("day_at").is_not_null()
@@ -282,39 +290,51 @@ def _tell_days(items: pl.DataFrame, faults: Faults) -> None:
         pl.format("{} was read as {}.", shown, day),
         "Check that the year is right.",
     )
-    kinds = few(items, ~pl.col("blank") & read & pl.col("day_kind").is_not_null()).with_columns(
-        (pl.col("day_kind") == "d").any().over("table_no").alias("some_real"),
-        (pl.col("day_kind") == "s").any().over("table_no").alias("some_text"),
+
+
+def _tell_mixed_days(items: pl.DataFrame, faults: Faults) -> None:
+    """Tell, once a table, of real dates beside dates that are text."""
+    if items["day_kind"].null_count() == items.height:
+        return
+    read = ~pl.col("blank") & pl.col("day").is_not_null() & pl.col("day_kind").is_not_null()
+    kinds = (
+        items.select(_TOLD_OF_DAYS)
+        .filter(read)
+        .with_columns(
+            (pl.col("day_kind") == "d").any().over("table_no").alias("some_real"),
+            (pl.col("day_kind") == "s").any().over("table_no").alias("some_text"),
+        )
     )
     mixed = kinds.filter(pl.col("some_real") & pl.col("some_text"))
-    tell(
+    faults.add(
         mixed.unique("table_no", keep="first", maintain_order=True),
         "date_mixed",
         pl.lit(
             "Some dates are real dates and others text: a spreadsheet may have swapped day and month in some."
         ),
         "Check a few days against your own notes.",
+        value=pl.col("day_sent").fill_null(""),
+        column="day_at",
     )
 
 
-def _tell_far_days(items: pl.DataFrame, received: date, faults: Faults) -> None:
+def _tell_far_days(filled: pl.DataFrame, faults: Faults) -> None:
     """Hold days that no sample of the trial can have: not yet come, or long before its season."""
     day = pl.col("day").dt.to_string("%Y-%m-%d")
-    too_old = pl.col("day") < pl.date(pl.col("season_year") - 1, 7, 1)
     for code, some, message in (
         (
             "date_in_future",
-            pl.col("day") > received,
+            pl.col("day_late"),
             pl.format("{} lies after the day the sheet came in.", day),
         ),
         (
             "date_too_old",
-            too_old,
+            pl.col("day_early"),
             pl.format("{} lies before the season {} of the trial.", day, "season_year"),
         ),
     ):
         faults.add(
-            few(items, ~pl.col("blank") & some),
+            filled.filter(some),
             code,
             message,
             "Check the year and the order of day and month.",

@@ -6,7 +6,7 @@ from typing import Final
 
 import polars as pl
 
-from crosscellar.intake.beside import few, put_beside
+from crosscellar.intake.beside import different, few, put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.numbers import DecimalMark, decide_decimal, read_numbers
 
@@ -52,23 +52,26 @@ _VALUE_COLUMNS: Final = (
 )
 
 
+#: What a cell is read by: what stands in it, and the column that proves its decimal mark.
 _CELL: Final = ("table_no", "column", "text_sent", "value_kind")
 
 
 def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
-    """Items with value, qualifier, blank, how, problem, unit_in_cell, likely and number_help.
+    """Items with value, qualifier, blank, how, problem, unit_in_cell, number_help and told.
 
-    The decimal mark is decided for each column of each table; where no cell of a column decides, by the other
-    columns of the table if they agree. `separators` gives each CSV file's separator.
+    `value` is what to propose where a yes would settle it; `told` says in words how the text was read. The
+    decimal mark is decided for each column of each table; where no cell of a column decides, by the other
+    columns of the table if they agree. `separators` gives each CSV file's separator. Every different cell of
+    a column is read once.
     """
     if items.is_empty():
         return items.with_columns(
             pl.lit(None, dtype=pl.Float64).alias("value"),
             pl.lit(False).alias("blank"),
-            *(pl.lit("").alias(name) for name in _VALUE_COLUMNS if name not in ("value", "blank")),
-        )
-    marks = _decimal_marks(items, separators)
-    cells = put_beside(items.select(_CELL), marks, ["table_no", "column"]).with_row_index("at")
+            *(pl.lit("").alias(name) for name in (*_VALUE_COLUMNS, "told") if name not in ("value", "blank")),
+        ).drop("likely")
+    cells = different(items, _CELL)
+    cells = put_beside(cells, _decimal_marks(items, cells, separators), ["table_no", "column"])
     parts = []
     mark: DecimalMark
     for mark in (".", ",", "undecided"):
@@ -79,26 +82,20 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
         read = read_numbers(some["text_sent"], decimal=mark, kinds=kinds).rename(
             {"suggestion": "number_help"}
         )
-        parts.append(read.select(_VALUE_COLUMNS).hstack(some.select("at")))
-    read_cells = parts[0] if len(parts) == 1 else pl.concat(parts).sort("at")
-    items = items.hstack(read_cells.drop("at"))
+        parts.append(some.select(_CELL).hstack(read.select(_VALUE_COLUMNS)))
     empty = pl.col("text_sent").fill_null("").str.strip_chars() == ""
-    return items.with_columns(pl.col("blank") | empty)
+    read_cells = _proposed(pl.concat(parts)).with_columns(pl.col("blank") | empty)
+    return put_beside(items, read_cells, _CELL)
 
 
-def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
+def _decimal_marks(items: pl.DataFrame, cells: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:
     """`table_no`, `column`, `mark`. Only columns with a comma or no plain fraction need a closer look."""
-    keys = ["file_no", "table_no", "column"]
+    keys = ["table_no", "column"]
     text = pl.col("text_sent")
-    columns = (
-        items.select(*keys, "text_sent")
-        .unique()
-        .group_by(keys)
-        .agg(
-            text.str.contains(",", literal=True).any().alias("commas"),
-            text.str.contains(".", literal=True).any().alias("points"),
-            text.str.contains(_PLAIN_FRACTION).any().alias("fractions"),
-        )
+    columns = cells.group_by(keys).agg(
+        text.str.contains(",", literal=True).any().alias("commas"),
+        text.str.contains(".", literal=True).any().alias("points"),
+        text.str.contains(_PLAIN_FRACTION).any().alias("fractions"),
     )
     settled = (
         pl.when(~pl.col("commas") & pl.col("fractions"))
@@ -109,8 +106,9 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
     columns = columns.with_columns(settled.alias("mark"))
     open_columns = columns.filter(pl.col("mark").is_null())
     rows = []
-    cells = items.select(*keys, "text_sent", "value_kind")
-    for (file_no, table_no, column), group in cells.join(open_columns, on=keys, how="semi").group_by(keys):
+    asked = items.select("file_no", *keys, "text_sent", "value_kind") if len(open_columns) else items.clear()
+    asked = asked.join(open_columns, on=keys, how="semi", maintain_order="left")
+    for (file_no, table_no, column), group in asked.group_by(["file_no", *keys]):
         kinds = group["value_kind"] if group["value_kind"].null_count() < len(group) else None
         choice = decide_decimal(
             group["text_sent"], kinds=kinds, separator=separators.get(int(str(file_no)), "")
@@ -119,8 +117,8 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
     looked = pl.DataFrame(
         rows, schema={"table_no": pl.Int32, "column": pl.Int32, "closer": pl.String}, orient="row"
     )
-    marks = columns.join(looked, on=["table_no", "column"], how="left", maintain_order="left").select(
-        "table_no", "column", pl.coalesce("mark", "closer").alias("mark")
+    marks = columns.join(looked, on=keys, how="left", maintain_order="left").select(
+        *keys, pl.coalesce("mark", "closer").alias("mark")
     )
     decided = pl.col("mark") != "undecided"
     return marks.with_columns(
@@ -131,9 +129,9 @@ def _decimal_marks(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFr
     )
 
 
-def propose_values(items: pl.DataFrame) -> pl.DataFrame:
-    """Items with the value to propose where a yes would settle it, and `told`: how the text was read."""
-    ways = items.select("how").unique()
+def _proposed(cells: pl.DataFrame) -> pl.DataFrame:
+    """Cells with the value to propose where a yes would settle it, and `told`: how the text was read."""
+    ways = cells.select("how").unique()
     told = ways.select(
         "how",
         pl.concat_str(
@@ -145,7 +143,8 @@ def propose_values(items: pl.DataFrame) -> pl.DataFrame:
     likely = pl.when(pl.col("problem").is_in(["approximate", "marker"])).then(
         pl.col("likely").str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
     )
-    return put_beside(items, told, "how").with_columns(pl.coalesce("value", likely).alias("value"))
+    proposed = cells.with_columns(pl.coalesce("value", likely).alias("value")).drop("likely")
+    return put_beside(proposed, told, "how")
 
 
 def tell_values(items: pl.DataFrame, faults: Faults) -> None:

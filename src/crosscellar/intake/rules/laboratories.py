@@ -86,7 +86,7 @@ def laboratories_at_a_factor(view: View, rule: Rule) -> pl.DataFrame:
     twice do. The ratio counts where `least` samples agree on it within `within_decades`.
     """
     columns = [*SAMPLE, "analyte", "lab_key", "lab", "name", "item_no"]
-    lab, named = pl.col("lab_key"), view.positive.lazy().filter(pl.col("lab_key") != "")
+    lab, named = pl.col("lab_key"), view.positive.filter(pl.col("lab_key") != "")
     trials = named.group_by("trial_no").agg((lab.min() != lab.max()).alias("several")).filter("several")
     several = trials.select("trial_no").collect().to_series()
     if several.is_empty():

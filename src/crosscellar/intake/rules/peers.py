@@ -52,8 +52,9 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
     if rows.is_empty():
         return no_hits()
     groups = (
-        view.positive.select(*_GROUP, "decades")
-        .join(rows, on=_GROUP, how="semi", nulls_equal=True)
+        view.positive.join(rows.lazy(), on=_GROUP, how="semi", nulls_equal=True)
+        .select(*_GROUP, "decades")
+        .collect()
         .group_by(_GROUP)
         .agg(
             pl.len().alias("peers"),
@@ -89,16 +90,16 @@ def decimal_slip(view: View, rule: Rule) -> pl.DataFrame:
 
 def _slipped_columns(view: View, within: float, least_peers: float) -> pl.DataFrame:
     """Columns of the batch whose median is a factor of the unit table away from that of all others."""
-    rows = view.positive
     # A column of which no value is unusual has no unusual middle.
     odd = view.unusual.filter(pl.col("item_no").is_not_null()).select(_COLUMN).unique()
-    own = rows.filter(pl.col("item_no").is_not_null()) if len(odd) else rows.clear()
+    of_odd = view.positive.filter(pl.col("analyte").is_in(odd["analyte"].unique().implode()))
+    rows = of_odd.select(_TOLD).collect()
+    own = rows.filter(pl.col("item_no").is_not_null())
     own = own.join(odd, on=_COLUMN, how="semi", nulls_equal=True, maintain_order="left")
     columns = own.group_by(_COLUMN, maintain_order=True).agg(
         pl.col("decades").median().alias("middle"),
         pl.len().alias("readings"),
         pl.col("name", "in_unit", "unusual_low", "unusual_high").first(),
-        pl.col("site_id").first(),
     )  # fmt: skip
     # What is usual as it stands is never told: only the others are held against their peers.
     columns = columns.filter((pl.col("readings") >= least_peers) & ~usual(10.0 ** pl.col("middle")))
@@ -151,9 +152,9 @@ def unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     if slipped.is_empty():
         return no_hits()
     told = slipped.select(*_COLUMN, "factor", "choices", "middle", "peer_middle")
-    rows = view.positive.join(told, on=_COLUMN, how="inner", nulls_equal=True, maintain_order="left")
+    rows = view.positive.filter(pl.col("item_no").is_not_null()).select(*_TOLD).collect()
     return hits(
-        rows.filter(pl.col("item_no").is_not_null()),
+        rows.join(told, on=_COLUMN, how="inner", nulls_equal=True, maintain_order="left"),
         rule,
         at=pl.col("item_no").first().over(_COLUMN),
         ratio=num(10.0 ** (pl.col("middle") - pl.col("peer_middle"))),
@@ -167,7 +168,7 @@ def columns_swapped_pair(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def _exchanged(view: View, rule: Rule, one: str, other: str) -> pl.DataFrame:
-    pair = view.positive.lazy().filter(pl.col("analyte").is_in([one, other]))
+    pair = view.positive.filter(pl.col("analyte").is_in([one, other]))
     rows = pair.select(*_TOLD).collect()
     place = ["file_no", "sheet", "stage", "colour"]
     levels = rows.filter(pl.col("item_no").is_not_null()).group_by([*place, "analyte"]).agg(
@@ -226,8 +227,9 @@ def ph_and_ta_swapped(view: View, rule: Rule) -> pl.DataFrame:
 
 def ta_as_sulfuric(view: View, rule: Rule) -> pl.DataFrame:
     """A laboratory whose titratable acidity is, stage by stage, two thirds of what all others find."""
-    rows = view.positive.filter((pl.col("analyte") == "titratable_acidity") & (pl.col("lab") != ""))
     group = ["stage", "colour"]
+    named = (pl.col("analyte") == "titratable_acidity") & (pl.col("lab") != "")
+    rows = view.positive.filter(named).select(*group, "lab", "decades", "item_no").collect()
     levels = rows.group_by([*group, "lab"]).agg(
         pl.col("decades").median().alias("here"), pl.len().alias("readings"),
         pl.col("item_no").drop_nulls().first(),

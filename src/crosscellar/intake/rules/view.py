@@ -35,10 +35,6 @@ AT_STAGE: Final = pl.col("vessel_no").cast(pl.UInt64) * 2**8 + pl.col("stage_no"
 IN_TRIAL: Final = pl.col("trial_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
 IN_COLUMN: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
 IN_TAB: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("analyte_no")
-#: What levels of one analyte are held against others by.
-_LEVELS: Final = (
-    "item_no", "colour", "site_id", "lab", "lab_key", "trial_no", "unusual_low", "unusual_high",
-)  # fmt: skip
 #: The columns that most messages are made of.
 SAID: Final = ("name", "value", "in_unit")
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
@@ -83,7 +79,7 @@ class View:
         What stands, limits among them; those that are a number; those of them outside the ferment logs. Lazy,
         so that a rule copies only the columns it looks at.
     positive
-        Sampled numbers above zero, with `decades`, their logarithm.
+        Sampled numbers above zero, with `decades`, their logarithm. Lazy too.
     columns
         What was typed as a number outside the logs, in the order of its columns: `column_no`, and `cells`,
         how many the column has, two or more.
@@ -91,7 +87,7 @@ class View:
         The positive numbers beyond what is usual.
     stages
         One row a vessel and stage with dated readings: `first` and `last` day, `stage_name`, and the first
-        item of the batch. These five are made once for all rules, as are the places of each analyte.
+        item of the batch. These three are made once for all rules, as are the places of each analyte.
     """
 
     every: pl.DataFrame
@@ -102,7 +98,7 @@ class View:
 
     def make_shared(self) -> None:
         """Nothing; what several rules look at is there, so that no two threads make it at once."""
-        for name in ("positive", "unusual", "columns", "stages", "_places", "_means"):
+        for name in ("unusual", "columns", "stages", "_places", "_means"):
             getattr(self, name)
 
     def of(self, *analytes: str, columns: Iterable[str] | None = None) -> pl.DataFrame:
@@ -146,15 +142,14 @@ class View:
     def sampled(self) -> pl.LazyFrame:
         return self.numbers.filter(pl.col("stage") != LOG)
 
-    @cached_property
-    def positive(self) -> pl.DataFrame:
-        looked_at = dict.fromkeys((*COLUMN, *SAMPLE, *SAID, *_LEVELS))
-        positive = self.sampled.filter(pl.col("value") > 0).select(*looked_at)
-        return positive.with_columns(pl.col("value").log10().alias("decades")).collect()
+    @property
+    def positive(self) -> pl.LazyFrame:
+        above = self.sampled.filter(pl.col("value") > 0)
+        return above.with_columns(pl.col("value").log10().alias("decades"))
 
     @cached_property
     def unusual(self) -> pl.DataFrame:
-        return self.positive.filter(~usual(pl.col("value")))
+        return self.positive.filter(~usual(pl.col("value"))).collect()
 
     @cached_property
     def stages(self) -> pl.DataFrame:
