@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import polars as pl
 
 from crosscellar.store.session import Session
 from crosscellar.store.targets import TARGETS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _MODULUS: Final = 1 << 256
 
@@ -43,11 +47,20 @@ class Content:
         return hashlib.sha256(f"{self.standing}:{self.sum_text}".encode("ascii")).hexdigest()
 
 
-def _content(row: tuple[int | None, ...]) -> Content:
+def _content(digests: Iterable[pa.RecordBatch]) -> Content:
+    """How many digests there are, and their sum, added up in eight columns of 32 bits."""
+    standing, columns = 0, np.zeros(8, dtype=np.uint64)
+    for piece in digests:
+        column = piece.column(0)
+        _, ends, content = column.buffers()
+        first = int(np.frombuffer(ends, dtype=np.int32)[column.offset])
+        words = np.frombuffer(content, dtype=">u4", count=8 * len(column), offset=first)
+        columns += words.reshape(-1, 8).sum(axis=0, dtype=np.uint64)
+        standing += len(column)
     total = 0
-    for limb in row[1:]:
-        total = (total << 64) + int(limb or 0)
-    return Content(int(row[0] or 0), total % _MODULUS)
+    for words_sum in columns.tolist():
+        total = (total << 32) + words_sum
+    return Content(standing, total % _MODULUS)
 
 
 def content_of(session: Session, target: str, stored_ids: pl.Series) -> Content:
@@ -55,17 +68,17 @@ def content_of(session: Session, target: str, stored_ids: pl.Series) -> Content:
     if stored_ids.is_empty():
         return Content()
     with session.lend(chosen=pl.DataFrame({"stored_id": stored_ids.cast(pl.Int64)})):
-        return _content(session.rows(TARGETS[target].digest_chosen)[0])
+        return _content(session.pieces(TARGETS[target].digest_chosen))
 
 
 def content_between(session: Session, target: str, *, first: int, last: int) -> Content:
     """The content of the items of one table that have these numbers and all between."""
-    return _content(session.rows(TARGETS[target].digest_between, {"first": first, "last": last})[0])
+    return _content(session.pieces(TARGETS[target].digest_between, {"first": first, "last": last}))
 
 
 def content_standing(session: Session, *, until: int, tables: Collection[str] = tuple(TARGETS)) -> Content:
     """The content that stands after entry `until` in these tables, computed anew from every row."""
     content = Content()
     for target in (TARGETS[table] for table in tables):
-        content = content.plus(_content(session.rows(target.digest_standing, {"until": until})[0]))
+        content = content.plus(_content(session.pieces(target.digest_standing, {"until": until})))
     return content

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -232,6 +232,19 @@ class Session:
             # Batch by batch: the result is never whole in the database's memory as well.
             return pl.DataFrame(connection.sql(statement, params=dict(parameters or {})))
         except (duckdb.Error, pl.exceptions.PolarsError) as fault:
+            raise explain(fault, self.path) from fault
+
+    def pieces(self, statement: str, parameters: Mapping[str, Any] | None = None) -> Iterator[pa.RecordBatch]:
+        """The result piece by piece: it is never whole in memory."""
+        import duckdb
+
+        connection = self._ours()
+        try:
+            found: Iterable[pa.RecordBatch] = connection.sql(
+                statement, params=dict(parameters or {})
+            ).to_arrow_reader()
+            yield from found
+        except (duckdb.Error, OSError) as fault:
             raise explain(fault, self.path) from fault
 
     @contextmanager

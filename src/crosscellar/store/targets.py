@@ -38,10 +38,7 @@ IN_STRETCHES: Final = """s.IDENTITY IN (SELECT unnest(range(first, last + 1))
     FROM (SELECT unnest($first::BIGINT[]) AS first, unnest($last::BIGINT[]) AS last))"""
 
 _DIGESTS: Final = """
-    SELECT count(*) AS items,
-        sum(('0x' || digest[1:16])::UBIGINT), sum(('0x' || digest[17:32])::UBIGINT),
-        sum(('0x' || digest[33:48])::UBIGINT), sum(('0x' || digest[49:64])::UBIGINT)
-    FROM (SELECT sha256(concat_ws(chr(31), 'TABLE', FIELDS)) AS digest FROM TABLE AS s WHERE CHOICE)
+    SELECT unhex(sha256(concat_ws(chr(31), 'TABLE', FIELDS))) AS digest FROM TABLE AS s WHERE CHOICE
 """
 
 
