@@ -224,7 +224,10 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     items = put_beside(items, pl.concat([rows, answers], how="horizontal"), columns)
     told = (pl.col("id_code") != "") & ~(pl.col("stopped") & (pl.col("kind") == "lab_by_label"))
     _tell(few(items, told), faults)
-    return items.with_columns(pl.col("stopped") | (pl.col("id_code") != "") & pl.col("id_stops"))
+    stopped = pl.col("stopped") | (pl.col("id_code") != "") & pl.col("id_stops")
+    read = ("trial_id_sent", "arm_id_sent", "vessel_id_sent", "sample_id_sent")
+    said = (name for name in _ANSWER if name.startswith("id_"))
+    return items.with_columns(stopped).drop(*read, *said)
 
 
 _ANSWER: Final = {

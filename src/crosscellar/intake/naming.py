@@ -82,7 +82,7 @@ def name_stages(
         value=pl.col("stage_text"),
         column="stage_at",
     )
-    return items.drop("stage_text", *_ON_NAMES)
+    return items.drop("stage_sent", "stage_text", *_ON_NAMES)
 
 
 def name_analytes(
@@ -124,7 +124,7 @@ def name_analytes(
         row="name_row",
         column="name_column",
     )
-    return items.drop("analyte_text", *_ON_NAMES)
+    return items.drop("analyte_sent", "analyte_text", *_ON_NAMES)
 
 
 def _analyte(
@@ -203,19 +203,10 @@ def read_days(
     _tell_mixed_days(items, faults)
     _tell_far_days(told_of, faults)
     return _times(items, faults).drop(
-        "from_day",
-        "to_day",
-        "system",
-        "season_year",
-        "day_problem",
-        "day_help",
-        "day_time",
-        "day_how",
-        "day_empty",
-        "day_late",
-        "day_early",
-        "day_told",
-    )
+        "sample_date_sent", "sample_date_kind", "session_date_sent", "session_date_kind", "time_sent",
+        "time_kind", "from_day", "to_day", "system", "season_year", "day_sent", "day_kind", "day_problem",
+        "day_help", "day_time", "day_how", "day_empty", "day_late", "day_early", "day_told",
+    )  # fmt: skip
 
 
 def _days(some: pl.DataFrame, system: str, received: date) -> pl.DataFrame:

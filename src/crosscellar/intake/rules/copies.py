@@ -5,8 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.beside import perhaps_twice
-from crosscellar.intake.rules.view import AT_STAGE, COLUMN, LOG, View, exact, hits, no_hits, num
+from crosscellar.intake.rules.view import AT_STAGE, COLUMN, IN_ROW, LOG, View, exact, hits, no_hits, num
 
 _EARLY = ("juice", "inoculation")
 #: Steps are drawn from many sizes in measured data; with none to compare, one in ten is assumed to repeat.
@@ -27,33 +26,33 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
         rows = rows.filter(pl.col("value") != 0)
     changes = pl.col("column_no").ne_missing(pl.col("column_no").shift())
     changes |= pl.col("value").ne_missing(pl.col("value").shift())
-    runs_of = rows.select("column_no", changes.cum_sum().alias("run"))
-    counts = runs_of["run"].value_counts(name="count")
-    at_least = counts.filter(pl.col("count") >= rule.settings["least_run"])["run"]
-    if at_least.is_empty():
+    begins = rows.select(changes.arg_true().alias("begin")).with_row_index("run")
+    begins = begins.with_columns(end=pl.col("begin").shift(-1, fill_value=rows.height))
+    enough = begins.filter(pl.col("end") - pl.col("begin") >= rule.settings["least_run"])
+    if enough.is_empty():
         return no_hits()
-    cells = runs_of.group_by("column_no").agg(pl.len().alias("cells"))
-    rows = rows.drop("cells").with_columns(runs_of["run"]).filter(pl.col("run").is_in(at_least.implode()))
-    rows = rows.join(cells, on="column_no", how="left", maintain_order="left")
+    cells = rows.group_by("column_no").agg(pl.len().alias("cells"))
+    within = enough.select("run", at=pl.int_ranges("begin", "end")).explode("at")
+    rows = rows.drop("cells")[within["at"]].with_columns(within["run"])
+    rows = view.with_places(rows.join(cells, on="column_no", how="left", maintain_order="left"))
     shares = (
-        view.sampled.select("analyte", "stage", "value")
-        .collect()
-        .join(rows, on=["analyte", "stage"], how="semi")
-        .group_by("analyte", "stage", "value")
+        view.sampled.filter(pl.col("kind_no").is_in(rows["kind_no"].unique().implode()))
+        .group_by("kind_no", "value")
         .len()
-        .group_by("analyte", "stage")
+        .group_by("kind_no")
         .agg(((pl.col("len") / pl.col("len").sum()) ** 2).sum().alias("p"))
+        .collect()
     )
     runs = (
         rows.group_by([*COLUMN, "run"], maintain_order=True)
         .agg(
             pl.len().alias("count"),
             pl.col("item_no").first(),
-            pl.col("name", "value", "cells").first(),
+            pl.col("name", "value", "cells", "kind_no").first(),
             pl.col("lot").n_unique().alias("lots"),
             pl.col("vessel_id").n_unique().alias("vessels"),
         )
-        .join(shares, on=["analyte", "stage"], how="left")
+        .join(shares, on="kind_no", how="left")
     )
     expected = pl.col("cells") * pl.col("p") ** (pl.col("count") - 1)
     whole = (pl.col("count") == pl.col("cells")) & (pl.col("lots") > 1)
@@ -76,7 +75,7 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
     rows = rows.with_columns(pl.when(within).then(pl.col("value").diff().round(9)).alias("step"))
     changes = ~within.fill_null(False) | pl.col("step").ne_missing(pl.col("step").shift())
     rows = rows.with_columns(changes.cum_sum().alias("run"))
-    begun = rows.select("run", "step", "cells", "column_no", "analyte").with_row_index("at")
+    begun = rows.select("run", "step", "cells", "column_no", "analyte_no").with_row_index("at")
     begun = begun.filter(pl.col("run") != pl.col("run").shift(fill_value=0))
     ends = pl.col("at").shift(-1, fill_value=rows.height)
     runs = begun.with_columns((ends - pl.col("at")).alias("steps")).drop("at").filter(pl.col("step") != 0)
@@ -84,21 +83,22 @@ def filled_series(view: View, rule: Rule) -> pl.DataFrame:
     if long.is_empty():
         return no_hits()
     ordinary = (
-        runs.join(long, on="analyte", how="semi")
+        runs.join(long, on="analyte_no", how="semi")
         .filter(pl.col("steps") < rule.settings["least"] - 1)
-        .group_by("analyte", "step")
+        .group_by("analyte_no", "step")
         .agg(pl.col("steps").sum())
-        .group_by("analyte")
+        .group_by("analyte_no")
         .agg(((pl.col("steps") / pl.col("steps").sum()) ** 2).sum().alias("p"))
     )
     chance = pl.col("p").fill_null(_STEP_ALONE).clip(_STEP_LEAST, 1.0)
-    long = long.join(ordinary, on="analyte", how="left").filter(
+    long = long.join(ordinary, on="analyte_no", how="left").filter(
         pl.col("cells") * chance ** (pl.col("steps") - 1) < 0.01
     )
     # A run of steps begins at the cell before its first step.
     filled = rows.join(long, on="column_no", how="semi", maintain_order="left").join(
         long.select("run", "steps"), on="run", how="left", maintain_order="left"
     )
+    filled = view.with_places(filled)
     begins = pl.col("steps").shift(-1).over(COLUMN)
     series = pl.when(pl.col("steps").is_null() & begins.is_not_null()).then(
         pl.col("run").shift(-1).over(COLUMN)
@@ -177,9 +177,12 @@ def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
     """
     row = ["file_no", "sheet", "row"]
     looked_at = (*row, "column", "analyte", "replicate", "value", "vessel_id", "trial_id", "stage", "lot")
+    some = view.sampled.filter(pl.col("item_no").is_not_null() & (pl.col("value") != 0))
     # A row of one reading, as every row of a long sheet, says too little.
-    some = perhaps_twice(view.sampled.select(*looked_at, "item_no", "name", "in_unit").collect(), row)
-    measured = some.filter(pl.col("item_no").is_not_null() & (pl.col("value") != 0))
+    in_row = some.select(IN_ROW).collect().to_series()
+    if (in_row > in_row.shift()).fill_null(True).all():
+        return no_hits()
+    measured = some.select(*looked_at, "item_no", "name", "in_unit").collect().filter(in_row.is_duplicated())
     if measured.is_empty():
         return no_hits()
     most = view.contract.rules["copied_between"].settings["least"]

@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import View, exact, hits, no_hits, num, usual
+from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num, usual
 
 _GROUP: Final = ["analyte", "stage", "colour"]
 _COLUMN: Final = ["file_no", "sheet", *_GROUP]
@@ -146,6 +146,13 @@ def _factors(view: View, columns: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _levels(view: View, *analytes: str) -> pl.DataFrame:
+    """What is `positive` of these analytes."""
+    asked = (*(name for name in _TOLD if name != "decades"), "lab")
+    rows = view.of(*analytes, columns=asked).filter((pl.col("value") > 0) & (pl.col("stage") != LOG))
+    return rows.with_columns(pl.col("value").log10().alias("decades"))
+
+
 def unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     """Columns that are a unit's factor away from all others: the whole column waits."""
     slipped = _slipped_columns(view, rule.settings["within_decades"], rule.settings["least_peers"])
@@ -168,8 +175,7 @@ def columns_swapped_pair(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def _exchanged(view: View, rule: Rule, one: str, other: str) -> pl.DataFrame:
-    pair = view.positive.filter(pl.col("analyte").is_in([one, other]))
-    rows = pair.select(*_TOLD).collect()
+    rows = _levels(view, one, other).select(_TOLD)
     place = ["file_no", "sheet", "stage", "colour"]
     levels = rows.filter(pl.col("item_no").is_not_null()).group_by([*place, "analyte"]).agg(
         pl.col("decades").median().alias("here"), pl.len().alias("readings")
@@ -228,8 +234,7 @@ def ph_and_ta_swapped(view: View, rule: Rule) -> pl.DataFrame:
 def ta_as_sulfuric(view: View, rule: Rule) -> pl.DataFrame:
     """A laboratory whose titratable acidity is, stage by stage, two thirds of what all others find."""
     group = ["stage", "colour"]
-    named = (pl.col("analyte") == "titratable_acidity") & (pl.col("lab") != "")
-    rows = view.positive.filter(named).select(*group, "lab", "decades", "item_no").collect()
+    rows = _levels(view, "titratable_acidity").filter(pl.col("lab") != "")
     levels = rows.group_by([*group, "lab"]).agg(
         pl.col("decades").median().alias("here"), pl.len().alias("readings"),
         pl.col("item_no").drop_nulls().first(),

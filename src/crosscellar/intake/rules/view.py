@@ -13,7 +13,7 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import PICK_KEY, READING_KEY, SCORE_KEY
 from crosscellar.contract.records import Rule
-from crosscellar.intake.beside import perhaps_twice, put_beside
+from crosscellar.intake.beside import different, perhaps_twice, put_beside
 from crosscellar.intake.headings import plain
 from crosscellar.intake.measure import canonical_limit
 from crosscellar.intake.values import shown_number, shown_unit
@@ -29,16 +29,18 @@ VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
 LOG: Final = "ferment_daily"
 #: One analyte of one tab at one stage, in the order of its rows.
 COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
-#: One number for a vessel at a stage, an analyte at a stage in a trial or in a tab, and an analyte in a tab:
-#: what is grouped by one number takes a third of the time of what is grouped by four texts.
+#: One number for a vessel at a stage, an analyte at a stage in a trial or in a tab, an analyte in a tab and
+#: a row of a tab: what is grouped by one number takes a third of the time of what is grouped by four texts.
 AT_STAGE: Final = pl.col("vessel_no").cast(pl.UInt64) * 2**8 + pl.col("stage_no")
 IN_TRIAL: Final = pl.col("trial_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
 IN_COLUMN: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
 IN_TAB: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("analyte_no")
+IN_ROW: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("row")
 #: The columns that most messages are made of.
 SAID: Final = ("name", "value", "in_unit")
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
 _UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
+_NUMBERED: Final = ("tab_no", "kind_no", "analyte_no")
 _IS_NUMBER: Final = pl.col("stands") & (pl.col("qualifier") == "")
 _DIGITS: Final = 4
 _PLACE: Final = re.compile(r"\{(\w+)\}")
@@ -81,8 +83,9 @@ class View:
     positive
         Sampled numbers above zero, with `decades`, their logarithm. Lazy too.
     columns
-        What was typed as a number outside the logs, in the order of its columns: `column_no`, and `cells`,
-        how many the column has, two or more.
+        What was typed as a number outside the logs, in the order of its columns, where a column has two or
+        more: its `value`, `analyte_no`, `column_no`, `cells`, how many the column has, and `place`, its row
+        of `typed`.
     unusual
         The positive numbers beyond what is usual.
     stages
@@ -166,22 +169,27 @@ class View:
 
     @cached_property
     def columns(self) -> pl.DataFrame:
-        looked_at = (*COLUMN, "row", "column", "item_no", "value", "name", "in_unit", "lot", "vessel_id")
-        wanted = (pl.col("qualifier") == "") & (pl.col("stage") != LOG)
-        typed = self.typed.lazy().filter(wanted).select(*looked_at, in_column=IN_COLUMN).collect()
-        counted = (
-            typed.select("in_column")
-            .with_row_index("at")
-            .group_by("in_column")
-            .agg(pl.len().alias("cells"), pl.col("at").first())
-            .filter(pl.col("cells") > 1)
+        place = pl.int_range(pl.len(), dtype=pl.UInt32).alias("place")
+        asked = self.typed.select(
+            "row", "column", "value", "analyte_no", "qualifier", "stage", place, in_column=IN_COLUMN
         )
-        columns = counted.hstack(typed.select(COLUMN)[counted["at"]]).sort(COLUMN)
+        typed = asked.filter((pl.col("qualifier") == "") & (pl.col("stage") != LOG)).drop(
+            "qualifier", "stage"
+        )
+        counted = typed.group_by("in_column").agg(pl.len().alias("cells"), pl.col("place").first())
+        counted = counted.filter(pl.col("cells") > 1)
+        columns = counted.hstack(self.typed.select(COLUMN)[counted["place"]]).sort(COLUMN)
         columns = columns.with_row_index("column_no").select("column_no", "cells", "in_column")
         rows = put_beside(typed, columns, "in_column").filter(pl.col("column_no").is_not_null())
         # One number to sort by, of 24, 24 and 15 bits, takes a quarter of the time of three.
         number = pl.col("column_no").cast(pl.Int64) * 2**24 + pl.col("row")
-        return rows.drop("in_column").sort(number * 2**15 + pl.col("column"))
+        rows = rows.sort(number * 2**15 + pl.col("column"))
+        return rows.select("column_no", "cells", "analyte_no", "value", "place")
+
+    def with_places(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Rows of `columns` with what else was typed there: column, item, name, unit, lot and vessel."""
+        about = self.typed.select(*COLUMN, "kind_no", "item_no", "name", "in_unit", "lot", "vessel_id")
+        return rows.hstack(about[rows["place"]])
 
 
 def usual(value: pl.Expr) -> pl.Expr:
@@ -222,26 +230,15 @@ def look(
         del others
     of_batch = items.height
     del items
-    vessels = every.select(VESSEL).unique(maintain_order=True).with_row_index("vessel_no")
+    vessels = different(every, VESSEL).with_row_index("vessel_no")
     vessels = vessels.join(_known(register), on=list(VESSEL), how="left", nulls_equal=True)
     trial = pl.col("trial_id").rank("dense").cast(pl.UInt32).fill_null(0).alias("trial_no")
-    tabs = every.select("file_no", "sheet").unique(maintain_order=True).with_row_index("tab_no")
+    tabs = different(every, ["file_no", "sheet"]).with_row_index("tab_no")
     placed = put_beside(every, vessels.with_columns(trial), VESSEL)
     placed = put_beside(placed, tabs, ["file_no", "sheet"])
     placed = _with_declared(placed, _declared(register.labs, contract))
     every = _described(placed, contract)
-    asked = (
-        *COLUMN,
-        *SAID,
-        *READING_KEY,
-        "row",
-        "column",
-        "item_no",
-        "qualifier",
-        "lot",
-        "tab_no",
-        "kind_no",
-    )
+    asked = (*COLUMN, *SAID, *READING_KEY, "row", "column", "item_no", "qualifier", "lot", *_NUMBERED)
     typed = every.head(of_batch).select(*dict.fromkeys(asked))
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
     return View(every, typed, *tasted, contract)
@@ -305,9 +302,10 @@ def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     at_stage, anywhere = limits.drop_nulls("stage"), limits.filter(pl.col("stage").is_null()).drop("stage")
     # Said once of each analyte at each stage, not of each reading.
     kinds = ["analyte", "stage", "unit"]
-    different = readings.select(kinds).unique(maintain_order=True)
-    joined = different.join(at_stage, on=["analyte", "stage"], how="left").join(
-        anywhere, on="analyte", how="left", suffix="_whole"
+    joined = (
+        different(readings, kinds)
+        .join(at_stage, on=["analyte", "stage"], how="left")
+        .join(anywhere, on="analyte", how="left", suffix="_whole")
     )
     about = joined.select(
         *kinds,
