@@ -17,6 +17,7 @@ from crosscellar.contract.frames import (
     empty,
 )
 from crosscellar.errors import CrosscellarError
+from crosscellar.intake.beside import put_beside
 from crosscellar.intake.findings import cell_of
 
 SHAPES: Final[Mapping[str, Columns]] = {"readings": READINGS, "picks": PICKS, "scores": SCORES}
@@ -147,14 +148,19 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
         if target == "readings":
             settled |= _identified(target) & pl.col("value").is_null()
         columns = [pl.col(name).cast(dtype) for name, dtype in shape.items()]
-        proposal = pl.struct(columns).struct.json_encode()
-        two_days = pl.struct(*columns, "day_first", "month_first").struct.json_encode()
+        held = some.filter(pl.col("outcome") == "held")
+        two_days = [*columns, pl.col("day_first"), pl.col("month_first")]
+        proposals = [
+            waiting.select("item_no", pl.struct(kept).struct.json_encode().alias("proposed"))
+            for waiting, kept in (
+                (held.filter(settled), columns),
+                (held.filter(~settled & _but_its_day(target)), two_days),
+            )
+        ]
         parts.append(
-            some.with_columns(
-                pl.when(pl.col("outcome") == "held")
-                .then(pl.when(settled).then(proposal).when(_but_its_day(target)).then(two_days))
-                .alias("proposed")
-            ).select(pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.items())
+            put_beside(some, pl.concat(proposals), "item_no").select(
+                pl.col(name).cast(dtype) for name, dtype in SET_ASIDE.items()
+            )
         )
     return pl.concat(parts).sort("item_no") if parts else empty(SET_ASIDE)
 

@@ -47,7 +47,7 @@ class Content:
         return hashlib.sha256(f"{self.standing}:{self.sum_text}".encode("ascii")).hexdigest()
 
 
-def _content(digests: Iterable[pa.RecordBatch]) -> Content:
+def added_up(digests: Iterable[pa.RecordBatch]) -> Content:
     """How many digests there are, and their sum, added up in eight columns of 32 bits."""
     standing, columns = 0, np.zeros(8, dtype=np.uint64)
     for piece in digests:
@@ -68,17 +68,17 @@ def content_of(session: Session, target: str, stored_ids: pl.Series) -> Content:
     if stored_ids.is_empty():
         return Content()
     with session.lend(chosen=pl.DataFrame({"stored_id": stored_ids.cast(pl.Int64)})):
-        return _content(session.pieces(TARGETS[target].digest_chosen))
+        return added_up(session.pieces(TARGETS[target].digest_chosen))
 
 
 def content_between(session: Session, target: str, *, first: int, last: int) -> Content:
     """The content of the items of one table that have these numbers and all between."""
-    return _content(session.pieces(TARGETS[target].digest_between, {"first": first, "last": last}))
+    return added_up(session.pieces(TARGETS[target].digest_between, {"first": first, "last": last}))
 
 
 def content_standing(session: Session, *, until: int, tables: Collection[str] = tuple(TARGETS)) -> Content:
     """The content that stands after entry `until` in these tables, computed anew from every row."""
     content = Content()
     for target in (TARGETS[table] for table in tables):
-        content = content.plus(_content(session.pieces(target.digest_standing, {"until": until})))
+        content = content.plus(added_up(session.pieces(target.digest_standing, {"until": until})))
     return content
