@@ -132,19 +132,19 @@ class FrameSchema:
                 f"the {self.name} to check are a {type(frame).__name__}, not a DataFrame",
                 next_step="Collect the frame first: checks of a lazy frame see no data.",
             )
-        frame = self._with_limits(frame)
-        if self._fits(frame):
+        if self.fits(frame):
             return pl.DataFrame(schema=FAILURES)
         import pandera.errors
 
         try:
-            self.schema.validate(frame, lazy=True)
+            self.schema.validate(self._with_limits(frame), lazy=True)
         except pandera.errors.SchemaErrors as faults:
             return _as_failures(faults.failure_cases)
         return pl.DataFrame(schema=FAILURES)
 
-    def _fits(self, frame: pl.DataFrame) -> bool:
+    def fits(self, frame: pl.DataFrame) -> bool:
         """Whether every check holds for the whole frame."""
+        frame = self._with_limits(frame)
         given = [name for name in self.types if name in frame.columns]
         if not self.optional.issuperset(self.types.keys() - given):
             return False
