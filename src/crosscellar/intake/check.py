@@ -25,7 +25,7 @@ from crosscellar.intake.lookup import StoredLookup
 from crosscellar.intake.measure import measure
 from crosscellar.intake.naming import name_analytes, name_stages, read_days, read_replicates
 from crosscellar.intake.outcomes import SHAPES, as_target, complete, count, decide, set_aside, target_columns
-from crosscellar.intake.rules import SAYS_MORE, apply_rules, rule_of
+from crosscellar.intake.rules import SAYS_MORE, UNSEEN, apply_rules, rule_of
 from crosscellar.intake.sensory import judge_picks, judge_scores
 from crosscellar.intake.values import judge_marks, read_values, tell_values
 
@@ -209,7 +209,7 @@ def _tell_rules(
     peers = stored.peers_of(trials.collect().to_series().sort().to_list(), newest=_NEWEST)
     # Made for the rules alone, which let it go once they have copied what they look at.
     hits = apply_rules(
-        as_target(items, "readings", "item_no", entering, where=said),
+        as_target(items, "readings", "item_no", entering, where=said, without=UNSEEN),
         peers.filter(pl.col("trial_id").is_in(register.trials["trial_id"].implode())),
         picks,
         scores,

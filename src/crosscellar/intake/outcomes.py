@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Final
 
 import polars as pl
@@ -98,14 +98,18 @@ def _identified(target: str) -> pl.Expr:
 
 
 def as_target(
-    items: pl.DataFrame, target: str, *also: str | pl.Expr, where: pl.Expr | None = None
+    items: pl.DataFrame,
+    target: str,
+    *also: str | pl.Expr,
+    where: pl.Expr | None = None,
+    without: Collection[str] = (),
 ) -> pl.DataFrame:
     """The items of one target that are so (`where`, else all) in its columns, and `also` others.
 
     Only the columns asked for are copied: a batch has many that are mostly empty.
     """
     wanted = pl.col("target") == target
-    shape = (pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items())
+    shape = (pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items() if name not in without)
     some = items.lazy().filter(wanted if where is None else wanted & where)
     # What is put beside it later needs it in one piece: made so now, it is not held twice then.
     return some.select(*shape, *also).collect().rechunk()

@@ -32,7 +32,7 @@ from crosscellar.intake.rules import (
     tastings,
     vineyards,
 )
-from crosscellar.intake.rules.view import View, look, no_hits
+from crosscellar.intake.rules.view import UNSEEN, View, look, no_hits, standing
 
 if TYPE_CHECKING:
     from crosscellar.register import Register
@@ -40,11 +40,11 @@ if TYPE_CHECKING:
 __all__ = [
     "RULES",
     "SAYS_MORE",
+    "UNSEEN",
     "View",
     "apply_rules",
     "check_settings",
     "date_objections",
-    "look",
     "rule_of",
 ]
 
@@ -219,9 +219,10 @@ def apply_rules(
         If `settings` names a rule or a setting that there is not.
     """
     check_settings(settings or {}, contract)
+    every = standing(typed, stored)
+    del typed, stored
     view = look(
-        typed,
-        stored,
+        every,
         picks,
         scores,
         register,
@@ -229,7 +230,7 @@ def apply_rules(
         stored_picks=stored_picks,
         stored_scores=stored_scores,
     )
-    del typed, stored
+    del every
     asked = [
         (check, rule)
         for code, check in _asked(view).items()
@@ -247,7 +248,7 @@ def date_objections(
 ) -> list[int]:
     """The items to whose dates season or order of stages objects; frames as in `apply_rules`."""
     none = {target: pl.DataFrame(schema={**shape, "item_no": pl.Int32}) for target, shape in _TASTED.items()}
-    view = look(typed, stored, none["picks"], none["scores"], register, contract)
+    view = look(standing(typed, stored), none["picks"], none["scores"], register, contract)
     found = [_OF_READINGS[code](view, contract.rules[code]) for code in _ON_DATES]
     return pl.concat(found)["item_no"].unique().sort().to_list()
 

@@ -39,7 +39,7 @@ IN_ROW: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("row")
 #: The columns that most messages are made of.
 SAID: Final = ("name", "value", "in_unit")
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
-_UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
+UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
 _NUMBERED: Final = ("tab_no", "kind_no", "analyte_no")
 _IS_NUMBER: Final = pl.col("stands") & (pl.col("qualifier") == "")
 _DIGITS: Final = 4
@@ -197,9 +197,32 @@ def usual(value: pl.Expr) -> pl.Expr:
     return value.is_between(pl.col("unusual_low"), pl.col("unusual_high"))
 
 
+def standing(items: pl.DataFrame, stored: pl.DataFrame) -> pl.DataFrame:
+    """The items with `stands`, and behind them what is stored, with a null `item_no`.
+
+    `items` has the columns of READINGS, `item_no` and `entering`. What is stored gives way to what the batch
+    brings under the same key. A batch and what stands beside it are made one here, so that the caller can let
+    both go: two of each would take twice the room.
+    """
+    items = items.drop(UNSEEN, strict=False)
+    key = list(READING_KEY)
+    same = [*key, "value", "qualifier"]
+    several = perhaps_twice(items.select(*same, "item_no", "entering"), same).filter("entering")
+    again = several.filter(~pl.struct(same).is_first_distinct())["item_no"]
+    enters = pl.col("entering") & ~pl.col("item_no").is_in(again.implode())
+    every = items.with_columns(enters.alias("stands"))
+    if stored.is_empty():
+        return every
+    brought = every.lazy().filter("stands").select(key).collect()
+    others = stored.join(brought, on=key, how="anti", nulls_equal=True).with_columns(
+        pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(True).alias("stands")
+    )
+    others = others.drop(UNSEEN, strict=False)
+    return pl.concat([every, others], how="diagonal_relaxed").select(every.columns).rechunk()
+
+
 def look(
-    items: pl.DataFrame,
-    stored: pl.DataFrame,
+    every: pl.DataFrame,
     picks: pl.DataFrame,
     scores: pl.DataFrame,
     register: Register,
@@ -208,28 +231,8 @@ def look(
     stored_picks: pl.DataFrame | None = None,
     stored_scores: pl.DataFrame | None = None,
 ) -> View:
-    """The view of a batch.
-
-    `items` has the columns of READINGS, `item_no` and `entering`. What is stored gives way to what the batch
-    brings under the same key.
-    """
-    items = items.drop(_UNSEEN, strict=False)
-    key = list(READING_KEY)
-    same = [*key, "value", "qualifier"]
-    several = perhaps_twice(items.select(*same, "item_no", "entering"), same).filter("entering")
-    again = several.filter(~pl.struct(same).is_first_distinct())["item_no"]
-    enters = pl.col("entering") & ~pl.col("item_no").is_in(again.implode())
-    every = items.with_columns(enters.alias("stands"))
-    if len(stored):
-        brought = every.lazy().filter("stands").select(key).collect()
-        others = stored.join(brought, on=key, how="anti", nulls_equal=True).with_columns(
-            pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(True).alias("stands")
-        )
-        others = others.drop(_UNSEEN, strict=False)
-        every = pl.concat([every, others], how="diagonal_relaxed").select(every.columns).rechunk()
-        del others
-    of_batch = items.height
-    del items
+    """The view of a batch and what stands beside it, as `standing` gives them."""
+    of_batch = every["item_no"].count()
     vessels = different(every, VESSEL).with_row_index("vessel_no")
     vessels = vessels.join(_known(register), on=list(VESSEL), how="left", nulls_equal=True)
     trial = pl.col("trial_id").rank("dense").cast(pl.UInt32).fill_null(0).alias("trial_no")
