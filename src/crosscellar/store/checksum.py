@@ -51,15 +51,13 @@ def added_up(digests: Iterable[pa.RecordBatch]) -> Content:
     """How many digests there are, and their sum, added up in eight columns of 32 bits."""
     standing, columns = 0, np.zeros(8, dtype=np.uint64)
     for piece in digests:
-        column = piece.column(0)
-        _, ends, content = column.buffers()
-        first = int(np.frombuffer(ends, dtype=np.int32)[column.offset])
-        words = np.frombuffer(content, dtype=">u4", count=8 * len(column), offset=first)
-        columns += words.reshape(-1, 8).sum(axis=0, dtype=np.uint64)
-        standing += len(column)
+        found = pl.Series(piece.column(0), dtype=pl.Binary)
+        words = found.bin.reinterpret(dtype=pl.Array(pl.UInt32, 8), endianness="big").to_numpy()
+        columns += words.sum(axis=0, dtype=np.uint64)
+        standing += len(found)
     total = 0
-    for words_sum in columns.tolist():
-        total = (total << 32) + words_sum
+    for column in columns.tolist():
+        total = (total << 32) + column
     return Content(standing, total % _MODULUS)
 
 

@@ -252,7 +252,7 @@ class Session:
         """Statements inside can name these frames as tables."""
         connection = self._ours()
         for name, frame in frames.items():
-            connection.register(name, frame.rechunk() if isinstance(frame, pl.DataFrame) else frame)
+            connection.register(name, _as_lent(frame))
         try:
             yield
         finally:
@@ -295,6 +295,13 @@ class Session:
         with suppress(Exception), private_files():
             self._connection.close()
         release(self._inode)
+
+
+def _as_lent(frame: pl.DataFrame | pa.Table) -> pa.Table:
+    """The frame in one piece, its texts as polars holds them: as a frame they would be copied once more."""
+    if isinstance(frame, pl.DataFrame):
+        return frame.rechunk().to_arrow(compat_level=pl.CompatLevel.newest())
+    return frame
 
 
 def explain(fault: Exception, path: Path) -> StoreError:
