@@ -65,8 +65,9 @@ class KeptEffects:
 
         Who made the change waits anyway; who asks next need not.
         """
-        # The change is on the disk by now. Whatever this cannot do, the next question does.
-        with suppress(Exception):
+        # The change is on the disk by now. Whatever this cannot do, the next question does. (A panic is no
+        # Exception.)
+        with suppress(Exception, pl.exceptions.PanicException):
             if self.is_large:
                 keep_up(self.store, lambda: self.register(None).design(), self.contract)
 

@@ -50,7 +50,10 @@ def in_order(items: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
 
 def perhaps_twice(items: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
     """The items in their order without those whose key surely stands alone: rows of one hash are few."""
-    return few(items, items.select(key).hash_rows().is_duplicated())
+    hashes = items.select(key).hash_rows()
+    ordered = hashes.sort()
+    repeated = ordered.filter(ordered == ordered.shift())
+    return few(items, hashes.is_in(repeated.unique().implode()))
 
 
 def different(items: pl.DataFrame, on: Sequence[str]) -> pl.DataFrame:

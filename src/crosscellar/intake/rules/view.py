@@ -41,7 +41,6 @@ SAID: Final = ("name", "value", "in_unit")
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
 UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
 _NUMBERED: Final = ("tab_no", "kind_no", "analyte_no")
-_IS_NUMBER: Final = pl.col("stands") & (pl.col("qualifier") == "")
 _DIGITS: Final = 4
 _PLACE: Final = re.compile(r"\{(\w+)\}")
 
@@ -116,8 +115,8 @@ class View:
     def _places(self) -> Mapping[str, pl.Series]:
         """Where the numbers of each analyte stand: many rules ask for one analyte of many."""
         at = pl.int_range(pl.len(), dtype=pl.UInt32).alias("at")
-        numbers = self.every.select("analyte", "stands", "qualifier", at).filter(_IS_NUMBER)
-        places = numbers.group_by("analyte").agg("at")
+        numbers = self.every.select("analyte", "analyte_no", "is_number", at).filter("is_number")
+        places = numbers.group_by("analyte_no").agg("at", pl.col("analyte").first())
         return dict(zip(places["analyte"].to_list(), places["at"], strict=True))
 
     @cached_property
@@ -139,11 +138,11 @@ class View:
 
     @property
     def numbers(self) -> pl.LazyFrame:
-        return self.every.lazy().filter(_IS_NUMBER)
+        return self.every.lazy().filter("is_number")
 
     @property
     def sampled(self) -> pl.LazyFrame:
-        return self.numbers.filter(pl.col("stage") != LOG)
+        return self.every.lazy().filter("is_sampled")
 
     @property
     def positive(self) -> pl.LazyFrame:
@@ -241,6 +240,11 @@ def look(
     placed = put_beside(placed, tabs, ["file_no", "sheet"])
     placed = _with_declared(placed, _declared(register.labs, contract))
     every = _described(placed, contract)
+    # Every rule asks this: it is told once of each reading.
+    is_number = pl.col("stands") & (pl.col("qualifier") == "")
+    every = every.with_columns(
+        is_number.alias("is_number"), (is_number & (pl.col("stage") != LOG)).alias("is_sampled")
+    )
     asked = (*COLUMN, *SAID, *READING_KEY, "row", "column", "item_no", "qualifier", "lot", *_NUMBERED)
     typed = every.head(of_batch).select(*dict.fromkeys(asked))
     tasted = _behind(picks, stored_picks, PICK_KEY), _behind(scores, stored_scores, SCORE_KEY)
