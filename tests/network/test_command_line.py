@@ -65,7 +65,7 @@ def test_memory_is_kept_for_the_next_step_unless_the_user_says_otherwise() -> No
         return done.stdout.splitlines()[-1]
 
     given = {name: text for name, text in os.environ.items() if name != "_RJEM_MALLOC_CONF"}
-    assert "dirty_decay_ms:10000" in said(given)
+    assert "dirty_decay_ms:1000" in said(given)
     assert said({**given, "_RJEM_MALLOC_CONF": "narenas:2"}) == "narenas:2"
 
 

@@ -21,11 +21,11 @@ __all__ = ["build_parser", "main"]
 
 #: Read by packages when they are loaded; what the user has set stands.
 _SETTINGS = {
-    # What one step lets go the next one takes, for ten seconds: given back to the system page by page and
+    # What one step lets go the next one takes, for a second: given back to the system page by page and
     # asked for again, it costs a large taking-in a seventh of its processor time. In one place, not one for
     # each thread, it is found again sooner, and a fifth less is held. The allocator of polars reads this; on
     # systems where it is another, nothing is changed.
-    "_RJEM_MALLOC_CONF": "narenas:1,oversize_threshold:0,dirty_decay_ms:10000,muzzy_decay_ms:10000",
+    "_RJEM_MALLOC_CONF": "narenas:1,oversize_threshold:0,dirty_decay_ms:1000,muzzy_decay_ms:1000",
     # The matrices here are small: threads that wait for a part of one cost more than they do.
     "OPENBLAS_NUM_THREADS": "1",
 }
