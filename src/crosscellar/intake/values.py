@@ -68,8 +68,9 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
         return items.with_columns(
             pl.lit(None, dtype=pl.Float64).alias("value"),
             pl.lit(False).alias("blank"),
-            *(pl.lit("").alias(name) for name in (*_VALUE_COLUMNS, "told") if name not in ("value", "blank")),
-        ).drop("likely")
+            *(pl.lit("").alias(name) for name in ("qualifier", "how", "problem", "unit_in_cell")),
+            *(pl.lit("").alias(name) for name in ("number_help", "told")),
+        )
     cells = different(items, _CELL)
     cells = put_beside(cells, _decimal_marks(items, cells, separators), ["table_no", "column"])
     parts = []

@@ -32,7 +32,8 @@ from crosscellar.intake.rules import (
     tastings,
     vineyards,
 )
-from crosscellar.intake.rules.view import UNSEEN, View, look, no_hits, standing
+from crosscellar.intake.rules.hits import no_hits
+from crosscellar.intake.rules.view import UNSEEN, View, look, standing
 
 if TYPE_CHECKING:
     from crosscellar.register import Register

@@ -8,7 +8,8 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, SAID, VESSEL, View, hits, no_hits, num
+from crosscellar.intake.rules.hits import hits, no_hits, num
+from crosscellar.intake.rules.view import LOG, SAID, VESSEL, View
 
 #: Which window of the year a stage belongs to.
 _EVENTS: Final = {

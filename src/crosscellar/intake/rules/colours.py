@@ -7,7 +7,8 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import View, exact, hits, no_hits, num, together
+from crosscellar.intake.rules.hits import exact, hits, no_hits, num
+from crosscellar.intake.rules.view import View, together
 
 _WINE: Final = 60
 _AROMAS: Final = ("oak", "volatile phenols", "grape aroma", "ferment aroma", "taints", "sulfides")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import AT_STAGE, COLUMN, IN_ROW, LOG, View, exact, hits, no_hits, num
+from crosscellar.intake.rules.hits import exact, hits, no_hits, num
+from crosscellar.intake.rules.view import AT_STAGE, COLUMN, IN_ROW, LOG, View
 
 _EARLY = ("juice", "inoculation")
 #: Steps are drawn from many sizes in measured data; with none to compare, one in ten is assumed to repeat.

@@ -8,7 +8,8 @@ import polars as pl
 
 from crosscellar.contract.records import Rule
 from crosscellar.intake.beside import few, put_beside
-from crosscellar.intake.rules.view import IN_TAB, IN_TRIAL, View, hits, no_hits, num, share
+from crosscellar.intake.rules.hits import hits, no_hits, num, share
+from crosscellar.intake.rules.view import IN_TAB, IN_TRIAL, View
 
 _NUMBER: Final = r"^[+-]?[0-9]+(?:[.,][0-9]+)?$"
 _MOST_DECIMALS: Final = 5

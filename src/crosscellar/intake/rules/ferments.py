@@ -6,7 +6,8 @@ import polars as pl
 
 from crosscellar.contract import formulas
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, VESSEL, View, curve, exact, hits, num
+from crosscellar.intake.rules.hits import exact, hits, num
+from crosscellar.intake.rules.view import LOG, VESSEL, View, curve
 
 _SUGARS = ("brix", "specific_gravity", "density_20")
 _SERIES = [*VESSEL, "analyte"]

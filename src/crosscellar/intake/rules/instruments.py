@@ -7,7 +7,8 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, VESSEL, View, exact, hits, num, together
+from crosscellar.intake.rules.hits import exact, hits, num
+from crosscellar.intake.rules.view import LOG, VESSEL, View, together
 
 _REFRACTOMETER: Final = "(?i)refract"
 _CORRECTED: Final = "(?i)correct|compensat"

@@ -9,7 +9,8 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, SAMPLE, View, exact, hits, no_hits, num
+from crosscellar.intake.rules.hits import exact, hits, no_hits, num
+from crosscellar.intake.rules.view import LOG, SAMPLE, View
 
 #: The two end points of a titration, as a method names them (7, 7.0 or 8.2; a decimal comma too).
 _END_POINT: Final = r"(^|[^0-9.,])(7([.,]0)?|8[.,]2)($|[^0-9.,])"

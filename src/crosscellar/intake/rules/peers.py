@@ -7,7 +7,8 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import LOG, View, exact, hits, no_hits, num, usual
+from crosscellar.intake.rules.hits import exact, hits, no_hits, num
+from crosscellar.intake.rules.view import LOG, View, usual
 
 _GROUP: Final = ["analyte", "stage", "colour"]
 _COLUMN: Final = ["file_no", "sheet", *_GROUP]

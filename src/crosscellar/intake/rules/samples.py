@@ -7,7 +7,8 @@ import polars as pl
 
 from crosscellar.contract import formulas
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import SAMPLE, View, curve, exact, hits, num, share, together
+from crosscellar.intake.rules.hits import exact, hits, num, share
+from crosscellar.intake.rules.view import SAMPLE, View, curve, together
 
 _JUICE = 30
 _WINE = 60

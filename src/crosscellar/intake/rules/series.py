@@ -6,18 +6,8 @@ import polars as pl
 
 from crosscellar.contract import formulas
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import (
-    LOG,
-    VESSEL,
-    View,
-    by_stage,
-    curve,
-    exact,
-    hits,
-    num,
-    together,
-    with_earlier,
-)
+from crosscellar.intake.rules.hits import exact, hits, num
+from crosscellar.intake.rules.view import LOG, VESSEL, View, by_stage, curve, together, with_earlier
 
 _JUICE = 20
 _END_PRIMARY = 60

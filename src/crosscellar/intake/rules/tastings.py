@@ -7,7 +7,8 @@ from dataclasses import replace
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import View, exact, hits, no_hits, num
+from crosscellar.intake.rules.hits import exact, hits, no_hits, num
+from crosscellar.intake.rules.view import View
 
 _TRIANGLE = ["trial_id", "session_id", "control_arm", "treatment_arm"]
 _ORDERS = ("AAB", "ABA", "BAA", "BBA", "BAB", "ABB")

@@ -1,8 +1,7 @@
-"""What the rules look at: would-be readings beside what is stored, and the hits they bring back."""
+"""What the rules look at: would-be readings beside what is stored."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,11 +11,11 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import PICK_KEY, READING_KEY, SCORE_KEY
-from crosscellar.contract.records import Rule
 from crosscellar.intake.beside import different, perhaps_twice, put_beside
+from crosscellar.intake.bounds import with_bounds
 from crosscellar.intake.headings import plain
 from crosscellar.intake.measure import canonical_limit
-from crosscellar.intake.values import shown_number, shown_unit
+from crosscellar.intake.values import shown_unit
 
 if TYPE_CHECKING:
     from crosscellar.register import Register
@@ -41,18 +40,6 @@ SAID: Final = ("name", "value", "in_unit")
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
 UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
 _NUMBERED: Final = ("tab_no", "kind_no", "analyte_no")
-_DIGITS: Final = 4
-_PLACE: Final = re.compile(r"\{(\w+)\}")
-
-#: One hit: the item it concerns, the item at whose cell it is told, and its words.
-HITS: Final[Mapping[str, type[pl.DataType]]] = {
-    "item_no": pl.Int32,
-    "at_no": pl.Int32,
-    "code": pl.String,
-    "severity": pl.String,
-    "message": pl.String,
-    "suggestion": pl.String,
-}
 
 
 @dataclass(frozen=True)
@@ -305,19 +292,12 @@ def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     names = {analyte: record.name for analyte, record in contract.analytes.items()}
     orders = {stage: record.order for stage, record in contract.stages.items()}
     titles = {stage: record.name for stage, record in contract.stages.items()}
-    limits = contract.limits_frame().select("analyte", "stage", "unusual_low", "unusual_high")
-    at_stage, anywhere = limits.drop_nulls("stage"), limits.filter(pl.col("stage").is_null()).drop("stage")
     # Said once of each analyte at each stage, not of each reading.
     kinds = ["analyte", "stage", "unit"]
-    joined = (
-        different(readings, kinds)
-        .join(at_stage, on=["analyte", "stage"], how="left")
-        .join(anywhere, on="analyte", how="left", suffix="_whole")
-    )
-    about = joined.select(
+    about = with_bounds(different(readings, kinds), contract).select(
         *kinds,
-        pl.coalesce("unusual_low", "unusual_low_whole").alias("unusual_low"),
-        pl.coalesce("unusual_high", "unusual_high_whole").alias("unusual_high"),
+        "unusual_low",
+        "unusual_high",
         pl.col("analyte").replace_strict(names, default="", return_dtype=pl.String).alias("name"),
         pl.col("stage").replace_strict(orders, default=None, return_dtype=pl.Int32).alias("order"),
         pl.col("stage").replace_strict(titles, default="", return_dtype=pl.String).alias("stage_name"),
@@ -386,88 +366,3 @@ def curve(formula: Formula, value: pl.Expr) -> pl.Expr:
     return value.map_batches(
         lambda series: pl.Series(formula(series.cast(pl.Float64).to_numpy())), return_dtype=pl.Float64
     )
-
-
-def num(value: pl.Expr) -> pl.Expr:
-    """A number in a sentence, at most four digits of it."""
-    return shown_number(value.cast(pl.Float64).round_sig_figs(_DIGITS))
-
-
-def exact(value: pl.Expr) -> pl.Expr:
-    """A number in a sentence as it was given."""
-    return shown_number(value.cast(pl.Float64))
-
-
-def share(value: pl.Expr) -> pl.Expr:
-    """A share in a sentence, as a percentage."""
-    return pl.format("{} %", (value * 100).round(0).cast(pl.Int64, strict=False))
-
-
-def words(template: str, said: Mapping[str, pl.Expr]) -> pl.Expr:
-    """A template of rules.toml with its named places filled."""
-    parts: list[pl.Expr] = []
-    for place, piece in enumerate(_PLACE.split(template)):
-        if place % 2 == 0:
-            parts.append(pl.lit(piece))
-        else:
-            parts.append(said[piece].cast(pl.String).fill_null("?"))
-    return pl.concat_str(parts)
-
-
-#: What most messages say of a reading; a rule's own words go before.
-_READING: Final = {
-    "analyte": pl.col("name"),
-    "value": exact(pl.col("value")),
-    "unit": pl.col("in_unit").str.strip_chars(),
-}
-
-
-def hits(
-    rows: pl.DataFrame,
-    rule: Rule,
-    *,
-    items: Sequence[str] = ("item_no",),
-    at: pl.Expr | None = None,
-    suggestion: pl.Expr | None = None,
-    **said: pl.Expr,
-) -> pl.DataFrame:
-    """A hit for each row and each of its items that belongs to the batch.
-
-    Parameters
-    ----------
-    rows
-        What broke the rule.
-    items
-        Columns of item numbers; null for a stored reading, which no hit concerns.
-    at
-        The item at whose cell it is told; else the first of `items`.
-    suggestion
-        In place of the rule's own.
-    said
-        What fills the named places of the rule's message and suggestion; the reading's analyte, value and
-        unit stand for themselves.
-    """
-    said = {**_READING, **said}
-    told = rows.with_columns(
-        (at if at is not None else pl.coalesce(*items)).alias("_at"),
-        words(rule.message, said).alias("_message"),
-        (suggestion if suggestion is not None else words(rule.suggestion, said)).alias("_suggestion"),
-    )
-    return pl.concat(
-        [
-            told.filter(pl.col(item).is_not_null()).select(
-                pl.col(item).cast(pl.Int32).alias("item_no"),
-                pl.col("_at").cast(pl.Int32).alias("at_no"),
-                pl.lit(rule.code).alias("code"),
-                pl.lit(rule.severity).alias("severity"),
-                pl.col("_message").alias("message"),
-                pl.col("_suggestion").alias("suggestion"),
-            )
-            for item in items
-        ]
-    )
-
-
-def no_hits() -> pl.DataFrame:
-    """A frame of no hits."""
-    return pl.DataFrame(schema=dict(HITS))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from crosscellar.contract.records import Rule
-from crosscellar.intake.rules.view import VESSEL, View, exact, hits, num, together
+from crosscellar.intake.rules.hits import exact, hits, num
+from crosscellar.intake.rules.view import VESSEL, View, together
 
 
 def berries_times_weight(view: View, rule: Rule) -> pl.DataFrame:
