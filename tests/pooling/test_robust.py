@@ -115,3 +115,13 @@ def test_intervals_of_sites_seen_in_the_same_seasons_hold_the_truth(
         low, high = cr2(fit_nested(y, variance, site=site, season=season)).interval(0.95)
         held += int(low[0] <= 0.0 <= high[0])
     assert held / 400 > 0.92
+
+
+@pytest.mark.parametrize("enormous", [1e3, 1e6, 1e9])
+def test_a_trial_of_enormous_variance_takes_no_interval_from_the_others(enormous: float) -> None:
+    estimate, variance = [0.2, 0.25, 0.15, 0.22, 0.3, 0.18], [1e-3, 2e-3, 1e-3, 3e-3, 2e-3, 1e-3]
+    site = list("aabbcc")
+    alone = cr2(fit_nested(estimate, variance, site=site))
+    beside = cr2(fit_nested([*estimate, 0.5], [*variance, enormous], site=[*site, "a"]))
+    assert beside.std_errors[0] == pytest.approx(alone.std_errors[0], rel=1e-2 / np.sqrt(enormous))
+    assert beside.df[0] == pytest.approx(alone.df[0], rel=1e-2 / np.sqrt(enormous))

@@ -14,7 +14,7 @@ from crosscellar.pooling.covariance import Floats, Integers, independent
 from crosscellar.pooling.layers import blocks_by_size
 from crosscellar.pooling.nested import NestedFit
 
-#: Eigenvalues below this share of a block's largest count as 0: the site alone fixes that coefficient.
+#: A share of a site's covariance below this counts as 0: the site alone fixes that coefficient.
 NOTHING_LEFT = 1e-10
 
 
@@ -146,12 +146,7 @@ def _clustered(
     for rows, block in blocks:
         x_i = x[rows]
         lower = np.linalg.cholesky(block)
-        left = block - x_i @ bread @ np.swapaxes(x_i, 1, 2)
-        root = np.swapaxes(lower, 1, 2)
-        middle, fixed = _inverse_root(
-            root @ left @ lower, np.diagonal(block, axis1=1, axis2=2).max(axis=1) ** 2
-        )
-        adjust = lower @ middle @ root
+        adjust, fixed = _adjustment(lower, x_i, bread)
         plain = solved[rows] @ bread
         pull = adjust @ plain
         if fixed.any():
@@ -197,16 +192,27 @@ def _clustered(
     return Robust(coefficients, np.asarray(covariance), df, sites)
 
 
-def _inverse_root(matrix: Floats, size: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """The symmetric inverse square root of each matrix of a batch, and which had directions of no size.
+def _adjustment(lower: Floats, x: Floats, bread: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """A_i of each site in a batch (`cr2`), and which sites had directions in which nothing is left.
 
-    `size` (b,) is what the eigenvalues are measured against.
     Such a direction is one in which a site's residuals are 0 whatever its effects: they say nothing about it.
+    With V_i = L L' and z = L^-1 X_i, the share of V_i that is left is K = I - z bread z', whatever the size
+    of the variances, and D_i (V_i - H_i) D_i' = G G' with D_i = L' and G = L' L K^(1/2). The singular values
+    of G span half the orders of that product, so one effect of an enormous variance takes no digits from the
+    others.
     """
-    value, vector = np.linalg.eigh(matrix)
-    seen = value > NOTHING_LEFT * size[:, None]
-    power = np.where(seen, 1.0 / np.sqrt(np.where(seen, value, 1.0)), 0.0)
-    return np.asarray((vector * power[:, None, :]) @ np.swapaxes(vector, 1, 2)), np.asarray(~seen.all(axis=1))
+    m = lower.shape[1]
+    root = np.swapaxes(lower, 1, 2)
+    z = np.linalg.solve(lower, x)
+    share, turn = np.linalg.eigh(np.eye(m) - z @ bread @ np.swapaxes(z, 1, 2))
+    nothing = share <= NOTHING_LEFT
+    half = turn * np.sqrt(np.where(nothing, 0.0, share))[:, None, :]
+    vector, value, _ = np.linalg.svd(root @ lower @ half)
+    # The smallest singular values belong to the directions in which nothing is left.
+    seen = np.arange(m) < m - nothing.sum(axis=1)[:, None]
+    power = np.where(seen, 1.0 / np.where(seen, value, 1.0), 0.0)
+    side = lower @ vector
+    return np.asarray((side * power[:, None, :]) @ np.swapaxes(side, 1, 2)), np.asarray(nothing.any(axis=1))
 
 
 def _satterthwaite(own: Floats, reach: Floats, bread: Floats, across: Floats | None) -> float:
