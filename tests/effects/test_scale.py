@@ -45,3 +45,11 @@ def test_a_difference_of_shares_is_read_in_percentage_points() -> None:
 
 def test_without_a_standard_error_three_digits_are_shown() -> None:
     assert Scale.of("difference", "NTU", -3.5512, math.nan).words(-3.5512) == "-3.55 NTU"
+
+
+def test_a_ratio_that_no_number_can_hold_is_unlimited() -> None:
+    scale = Scale.of("log_ratio", "", 0.1, 60.0)
+    assert scale.range(-900.0, 900.0) == "-100 to unlimited"
+    assert Scale.of("log_ratio", "", 900.0, 1.0).words(900.0) == "unlimited"
+    assert scale.spread_words(1e4) == "unlimited %"
+    assert scale.words(100.0) == "+2.69e+45 %"

@@ -10,6 +10,10 @@ _LOGS: Final = frozenset({"log_ratio", "log_risk_ratio"})
 _SHARES: Final = {"discriminators": "% of tasters", "risk_difference": "percentage points"}
 #: A number shows no more decimals than this.
 _MOST: Final = 6
+#: From here on a number is shown with an exponent.
+_LONGEST: Final = 1e9
+#: The exponential of more than this is no number any more.
+_LARGEST_LOG: Final = 700.0
 
 
 def decimals_for(std_error: float) -> int:
@@ -29,6 +33,8 @@ def two_digits(value: float) -> str:
     """A positive number to two significant digits, without an exponent; `0` for none."""
     if not value > 0:
         return "0"
+    if math.isinf(value):
+        return "unlimited"
     return f"{value:.{max(0, 1 - math.floor(math.log10(value)))}f}"
 
 
@@ -51,7 +57,7 @@ class Scale:
             return cls(measure, unit)
         shown = std_error
         if measure in _LOGS:
-            shown = 100.0 * math.exp(estimate if math.isfinite(estimate) else 0.0) * std_error
+            shown = (100.0 + cls(measure).shown(estimate if math.isfinite(estimate) else 0.0)) * std_error
         elif measure in _SHARES:
             shown = 100.0 * std_error
         return cls(measure, unit, decimals_for(shown))
@@ -72,9 +78,9 @@ class Scale:
         return "%" if self.is_log_ratio else _SHARES.get(self.measure, self.unit)
 
     def shown(self, value: float) -> float:
-        """The number as it is shown, unrounded."""
+        """The number as it is shown, unrounded; infinite for a log ratio whose ratio no number can hold."""
         if self.is_log_ratio:
-            return 100.0 * math.expm1(value)
+            return 100.0 * math.expm1(value) if value < _LARGEST_LOG else math.inf
         return 100.0 * value if self.measure in _SHARES else value
 
     def spread(self, variance: float) -> float:
@@ -83,7 +89,9 @@ class Scale:
         The coefficient of variation of a lognormal quantity is sqrt(exp(s2) - 1) (Aitchison and Brown 1957):
         the number in which laboratories tell repeatability, and in which `vessels_needed` takes a spread.
         """
-        return 100.0 * math.sqrt(math.expm1(variance)) if self.is_log_ratio else math.sqrt(variance)
+        if not self.is_log_ratio:
+            return math.sqrt(variance)
+        return 100.0 * math.sqrt(math.expm1(variance)) if variance < _LARGEST_LOG else math.inf
 
     @property
     def spread_name(self) -> str:
@@ -100,7 +108,10 @@ class Scale:
         if not math.isfinite(value):
             return "unlimited"
         shown = self.shown(value)
-        text = _digits(shown) if self.decimals is None else f"{shown:.{self.decimals}f}"
+        if math.isinf(shown):
+            return "unlimited"
+        plain = self.decimals is not None and abs(shown) < _LONGEST
+        text = f"{shown:.{self.decimals}f}" if plain else _digits(shown)
         if float(text) == 0:
             text = text.removeprefix("-")
         elif signed and not self.is_share and not text.startswith("-"):
