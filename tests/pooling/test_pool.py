@@ -14,7 +14,7 @@ import pyarrow as pa
 import pytest
 
 from crosscellar.errors import NotComputable, UnknownName
-from crosscellar.pooling import pool, set_plotter
+from crosscellar.pooling import pool, pool_each, set_plotter
 from crosscellar.pooling.result import Pooled
 
 EFFECTS = {
@@ -201,8 +201,37 @@ def test_effects_that_agree_to_the_last_digit_have_no_spread_and_no_narrow_boast
     pooled = pool({"estimate": [0.2, 0.2, 0.2], "variance": [0.01, 0.02, 0.03]})
     assert pooled.tau2 == 0.0
     assert pooled.q == pytest.approx(0, abs=1e-20)
-    assert pooled.narrower_than_common
+    assert not pooled.narrower_than_common
     assert math.isfinite(pooled.prediction_low)
+    # The trials' own error: 1 / sqrt(1 / 0.01 + 1 / 0.02 + 1 / 0.03) = 0.07385, and t(2) = 4.303.
+    assert pooled.std_error == pytest.approx(0.073855, abs=1e-6)
+    assert pooled.high == pytest.approx(0.2 + 4.302653 * 0.073855, abs=1e-5)
+
+
+@pytest.mark.parametrize("df", [None, [4.0, 4.0]])
+def test_two_sites_that_tie_prove_nothing_where_their_trials_are_coarse(df: list[float] | None) -> None:
+    tie = {"estimate": [0.3, 0.1 + 0.2], "variance": [1.0, 2.0], **({} if df is None else {"df": df})}
+    pooled = pool(tie, smallest_difference=0.5)
+    assert pooled.verdict == "undecided"
+    assert math.isfinite(pooled.p_value)
+    assert any("to the last digit" in remark for remark in pooled.remarks)
+    each = pool_each({**tie, "key": ["a", "a"]}, by="key", smallest_difference=0.5)
+    assert each["verdict"][0] == "undecided"
+    assert each["low"][0] == pytest.approx(pooled.low, rel=1e-12)
+
+
+def test_sites_of_several_trials_whose_means_tie_prove_nothing_either() -> None:
+    pooled = pool({"estimate": [0.2] * 4, "variance": [1.0] * 4, "site": list("aabb")})
+    assert pooled.verdict == "undecided"
+    assert pooled.std_error == pytest.approx(0.5)
+    assert any("to the last digit" in remark for remark in pooled.remarks)
+
+
+def test_a_clustered_interval_narrower_than_the_common_one_is_told_too() -> None:
+    pooled = pool({"estimate": [0.2, 0.3, 0.3, 0.21] * 2, "variance": [1.0] * 8, "site": list("aabbccdd")})
+    assert pooled.interval_method == "robust"
+    assert pooled.narrower_than_common
+    assert any("narrower" in remark for remark in pooled.remarks)
 
 
 def test_variances_that_differ_a_millionfold_still_settle() -> None:

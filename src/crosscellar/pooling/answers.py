@@ -21,6 +21,7 @@ from crosscellar.pooling.heterogeneity import (
     weigh,
 )
 from crosscellar.pooling.intervals import (
+    NO_SCATTER,
     around,
     chance_beyond,
     doubt_of_weights,
@@ -52,6 +53,8 @@ class Answers:
         Heterogeneity; `i2` from Q, `i2_tau2` from tau2, both shares from 0 to 1.
     narrower_than_common
         The interval is narrower than the common-effect normal interval of the same effects.
+    no_scatter
+        The effects agree to the last digit, so that the interval rests on their own variances.
     at_new_sites
         The distribution behind the prediction interval of `estimated_weights`.
     """
@@ -82,6 +85,7 @@ class Answers:
     h2: Floats
     typical_variance: Floats
     narrower_than_common: Flags
+    no_scatter: Flags
     at_new_sites: NormalMixture | None = None
 
     def columns(self) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
@@ -113,7 +117,9 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
 
     Weights are 1 / (v + tau2) with tau2 from `method` (a key of `ESTIMATORS`); `interval` is
     `hartung_knapp` (t on k - 1), `estimated_weights` (the same, its variance raised by `doubt_of_weights`;
-    the prediction interval from `new_site`, at least as wide as the mean's) or `normal`.
+    the prediction interval from `new_site`, at least as wide as the mean's) or `normal`. Effects that agree
+    to the last digit (readings are rounded, and few sites then tie) have a factor of 0, which is no evidence
+    of anything: theirs is 1.
     """
     from scipy.special import chdtrc
 
@@ -124,8 +130,11 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
     model_std_error = 1.0 / np.sqrt(now.sum1)
     df = np.asarray(questions.count - 1.0)
     at_new_sites = None
+    no_scatter = np.zeros(len(questions), dtype=np.bool_)
     if interval in {"hartung_knapp", "estimated_weights"}:
-        factor = hartung_knapp_factor(now.q, questions.count)
+        scatter = hartung_knapp_factor(now.q, questions.count)
+        no_scatter = scatter <= NO_SCATTER
+        factor = np.where(no_scatter, 1.0, scatter)
         if interval == "estimated_weights":
             factor = factor * (1.0 + doubt_of_weights(questions, tau2.value))
         std_error, interval_df = model_std_error * np.sqrt(factor), df
@@ -177,6 +186,7 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
         i2_tau2=i2_of_tau2(tau2.value, typical),
         h2=h2_of_q(at_zero.q, df),
         typical_variance=typical,
+        no_scatter=no_scatter,
         narrower_than_common=0.5 * (high - low) < common_half * (1.0 - 1e-12),
         at_new_sites=at_new_sites,
     )

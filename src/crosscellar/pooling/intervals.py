@@ -39,6 +39,10 @@ def share_above(statistic: ArrayLike, df: ArrayLike) -> Floats:
     return np.where(np.isinf(freedom), ndtr(-where), student)
 
 
+#: Effects whose scatter is this small a share of what their variances let expect agree to the last digit.
+NO_SCATTER = 1e-12
+
+
 def hartung_knapp_factor(q: ArrayLike, count: ArrayLike) -> Floats:
     """What the squared standard error is multiplied by: Q at the estimated tau2, over k - 1.
 

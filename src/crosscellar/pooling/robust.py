@@ -145,7 +145,7 @@ def _clustered(
     lost = np.zeros(p, dtype=bool)
     for rows, block in blocks:
         x_i = x[rows]
-        lower = np.linalg.cholesky(block)
+        lower = np.asarray(np.linalg.cholesky(block), dtype=np.float64)
         adjust, fixed = _adjustment(lower, x_i, bread)
         plain = solved[rows] @ bread
         pull = adjust @ plain
@@ -203,7 +203,7 @@ def _adjustment(lower: Floats, x: Floats, bread: Floats) -> tuple[Floats, npt.ND
     """
     m = lower.shape[1]
     root = np.swapaxes(lower, 1, 2)
-    z = np.linalg.solve(lower, x)
+    z = np.asarray(np.linalg.solve(lower, x), dtype=np.float64)
     share, turn = np.linalg.eigh(np.eye(m) - z @ bread @ np.swapaxes(z, 1, 2))
     nothing = share <= NOTHING_LEFT
     half = turn * np.sqrt(np.where(nothing, 0.0, share))[:, None, :]
