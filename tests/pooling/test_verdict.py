@@ -111,8 +111,50 @@ def test_the_reason_names_numbers_with_units_and_log_ratios_as_per_cent() -> Non
         smallest_difference=math.log(1.2),
         wanted="increase",
     )
-    assert "+10.0 %" in logs.reason
+    assert "+10.000 %" in logs.reason
     assert "smaller than what matters" in logs.reason
+
+
+def test_an_effect_against_what_was_wanted_is_told_to_be_small_where_it_is() -> None:
+    pooled = pool(
+        {"estimate": [-0.01, -0.012, -0.011], "variance": [1e-7] * 3, "unit": ["g/L"] * 3},
+        smallest_difference=0.5,
+        wanted="increase",
+    )
+    assert pooled.verdict == "works against"
+    assert "smaller than what matters" in pooled.reason
+
+
+def test_an_answer_that_one_site_alone_decides_is_told_so() -> None:
+    pooled = pool(
+        {"estimate": [0.2, 0.3, 1.0, 0.0], "variance": [1e-9, 1e-9, 1e9, 1e9], "site": list("aabc")}
+    )
+    assert math.isnan(pooled.low)
+    assert pooled.verdict == "undecided"
+    assert "one site alone decides it" in pooled.reason
+    assert "unlimited" not in pooled.reason
+
+
+def test_picks_that_guessing_would_not_give_are_never_put_down_to_guessing() -> None:
+    sessions = {
+        "estimate": [1.0, 1.0],
+        "variance": [0.01, 0.01],
+        "correct": [12, 12],
+        "tasters": [12, 12],
+        "site": ["a", "b"],
+        "measure": ["discriminators"] * 2,
+    }
+    pooled = pool(sessions, smallest_difference=0.3)
+    # (1/3)^24 = 3.5e-12, though two sites leave every share between 0 and 100 % open.
+    assert pooled.p_value == pytest.approx(3.0**-24)
+    assert pooled.verdict == "undecided"
+    assert "which guessing can give" not in pooled.reason
+    assert "p 3.5e-12" in pooled.reason
+    assert "2 above guessing, 0 below" in str(pooled)
+
+
+def test_the_effect_of_a_single_trial_is_not_called_a_mean() -> None:
+    assert "mean effect" not in str(pool({"estimate": [0.3], "variance": [0.04], "site": ["a"]}))
 
 
 def test_a_wanted_direction_that_is_no_direction_is_refused() -> None:

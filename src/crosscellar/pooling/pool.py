@@ -143,6 +143,7 @@ class Asked:
                 smallest_difference=d,
                 wanted=self.wanted,
                 between_share=outcome.i2_tau2,
+                p_value=outcome.p_value,
             ),
             wanted=self.wanted,
             smallest_difference=d,

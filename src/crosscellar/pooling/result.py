@@ -245,7 +245,7 @@ class Pooled:
             percent = f"{100 * self.level:g} %"
             read.append(
                 (
-                    "mean effect",
+                    "mean effect" if self.n_sites > 1 else "its effect",
                     f"{scale.words(self.estimate)} ({percent}: {scale.range(self.low, self.high)})",
                 )
             )
@@ -262,7 +262,8 @@ class Pooled:
             )
         if self.n_sites > 1:
             up, down = self.sites_each_way
-            read.append(("sites", f"{up} up, {down} down"))
+            ways = "above guessing, {} below" if scale.is_share else "up, {} down"
+            read.append(("sites", f"{up} {ways.format(down)}"))
             if self.role != "monitored" and self.hangs_on_site is not None:
                 read.append(("hangs on", f"site {self.hangs_on_site}: without it the verdict would differ"))
         if self.n_sites > 1 and math.isfinite(self.q):

@@ -133,6 +133,7 @@ def reason_of(
     smallest_difference: float | None,
     wanted: str,
     between_share: float,
+    p_value: float = math.nan,
 ) -> str:
     """Why the verdict is what it is, in one or two sentences with numbers and units."""
     if verdict == NO_EFFECT:
@@ -152,7 +153,10 @@ def reason_of(
     matters = _matters(scale, d)
     below = f" It is smaller than what matters ({matters})." if small else ""
     if scale.is_share:
-        return _share_reason(verdict, mean.replace("mean effect", "share who can tell"), new, matters, wanted)
+        told = mean.replace("mean effect", "share who can tell")
+        return _share_reason(
+            verdict, told, new, matters, wanted, p_value if p_value <= 1.0 - level else math.nan
+        )
     if verdict == AT_NEW_SITES:
         return (
             f"{mean}, and the effect at a new site is expected in {new}: on the same side of no effect "
@@ -168,16 +172,19 @@ def reason_of(
     if verdict == AGAINST:
         if wanted == "no_change":
             return f"{mean}: a change, where none was wanted."
-        return f"{mean}: against the wanted {wanted}."
+        return f"{mean}: against the wanted {wanted}.{below}"
     if verdict == NO_DIFFERENCE:
         inner = _percent(1 - 2 * (1 - level))
         return (
             f"{mean}; its {inner} interval ({scale.range(equivalence_low, equivalence_high)}) lies within "
             f"{matters}, the smallest difference that matters."
         )
+    if math.isnan(low):
+        return (
+            f"Over {many(n_sites, 'site')} the mean effect is {scale.words(estimate)}, and one site alone "
+            "decides it: no interval holds across sites, and nothing can be said about other sites."
+        )
     text = f"{mean}, so it may go either way"
-    if not (low <= 0 <= high):
-        text = f"{mean}, not small enough to be called no change"
     open_question = (
         "no smallest difference that matters was declared, so sameness cannot be claimed"
         if d is None
@@ -186,8 +193,13 @@ def reason_of(
     return f"{text}, and {open_question}. {_would_decide(between_share)}"
 
 
-def _share_reason(verdict: str, mean: str, new: str, matters: str, wanted: str) -> str:
-    """The reason where tasters were asked to tell wines apart: a share cannot lie below 0."""
+def _share_reason(
+    verdict: str, mean: str, new: str, matters: str, wanted: str, against_guessing: float
+) -> str:
+    """The reason where tasters were asked to tell wines apart: a share cannot lie below 0.
+
+    `against_guessing` is the chance of so many correct picks by guessing alone, NaN where it is not small.
+    """
     if verdict == AT_NEW_SITES:
         return f"{mean}, and at a new site {new} is expected: more than the smallest share that matters."
     if verdict == ON_AVERAGE:
@@ -196,9 +208,16 @@ def _share_reason(verdict: str, mean: str, new: str, matters: str, wanted: str) 
         return f"{mean}: tasters can tell the wines apart, where {wanted.replace('_', ' ')} was wanted."
     if verdict == NO_DIFFERENCE:
         return f"{mean}: whatever difference tasters notice is below the share that matters."
-    if not matters:
-        return f"{mean}, which guessing can give. No smallest share that matters was declared."
-    return f"{mean}, which guessing can give, and a share that matters is not ruled out."
+    open_question = (
+        "a share that matters is not ruled out" if matters else "no smallest share that matters was declared"
+    )
+    if math.isfinite(against_guessing):
+        return (
+            f"{mean}. Guessing alone would hardly give so many correct picks (p {against_guessing:.2g}): "
+            "some tasters can tell. So few sites leave open what share that is across sites, and "
+            f"{open_question}."
+        )
+    return f"{mean}, which guessing can give, and {open_question}."
 
 
 def _would_decide(between_share: float) -> str:
