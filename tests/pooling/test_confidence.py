@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from fractions import Fraction
 
 import numpy as np
 import polars as pl
@@ -12,7 +13,8 @@ from scipy import integrate, optimize, stats
 from crosscellar.errors import NotComputable
 from crosscellar.pooling import pool, pool_each
 from crosscellar.pooling.confidence import new_site
-from crosscellar.pooling.heterogeneity import Questions, side_by_side
+from crosscellar.pooling.estimators import moment, reml
+from crosscellar.pooling.heterogeneity import Questions, side_by_side, typical_variance
 from crosscellar.pooling.intervals import doubt_of_weights
 
 # Invented effects of six sites and their sampling variances.
@@ -166,3 +168,49 @@ def test_many_questions_at_once_get_the_numbers_of_each_alone() -> None:
         assert row["chance_above_smallest"] == (
             None if math.isnan(expected) else pytest.approx(expected, rel=1e-9)
         )
+
+
+def _doubt_in_fractions(variance: list[float], df: list[float]) -> float:
+    """The share that `doubt_of_weights` gives at tau2 = 0, in exact fractions."""
+    weight = [1 / Fraction(v) for v in variance]
+    sum1, sum2, sum3 = (sum(w**power for w in weight) for power in (1, 2, 3))
+    of_tau2 = 2 / (sum2 - 2 * sum3 / sum1 + (sum2 / sum1) ** 2)
+    own = sum(w**3 * (1 - w / sum1) * 2 / w**2 / Fraction(d) for w, d in zip(weight, df, strict=True)) / sum1
+    return float((sum3 - sum2**2 / sum1) / sum1 * of_tau2 + own)
+
+
+@pytest.mark.parametrize("precise", [1e-2, 1e-8, 1e-12, 1e-18])
+def test_the_doubt_of_weights_keeps_its_digits_where_one_trial_has_all_the_weight(precise: float) -> None:
+    variance, df = [precise, 2.0, 1.0, 3.0], [4.0, 2.0, 9.0, 4.0]
+    questions = side_by_side(
+        np.array([[0.1, 0.2, 0.15, 0.22]]).T, np.array([variance]).T, np.array([4.0]), np.array([df]).T
+    )
+    doubt = doubt_of_weights(questions, np.zeros(1))[0]
+    assert doubt == pytest.approx(_doubt_in_fractions(variance, df), rel=1e-12)
+    information = reml(questions).std_error[0]
+    assert math.isfinite(information)
+
+
+def test_the_typical_variance_and_the_moments_keep_their_digits_beside_an_enormous_variance() -> None:
+    questions = side_by_side(np.array([[0.0, 1e9]]).T, np.array([[1e-3, 1e14]]).T, np.array([2.0]))
+    # (k - 1) S1 / (S1^2 - S2) is (v1 + v2) / 2 for two effects, and the moment estimator d^2 / 2 less that.
+    assert typical_variance(questions)[0] == pytest.approx(0.5e14, rel=1e-12)
+    assert moment(questions).value[0] == pytest.approx(0.5e18 - 0.5e14, rel=1e-12)
+
+
+def test_a_chance_never_lies_below_nothing() -> None:
+    rng = np.random.default_rng(4)
+    frame = pl.DataFrame(
+        {
+            "key": np.repeat(np.arange(200), 4),
+            "estimate": rng.normal(5.0, 0.1, 800),
+            "variance": rng.uniform(1e-5, 1e-4, 800),
+            "df": np.full(800, 4.0),
+        }
+    )
+    chances = pool_each(frame, by="key", wanted="decrease", smallest_difference=1.0)
+    for name in ("chance_above_zero", "chance_above_smallest"):
+        assert chances[name].is_between(0.0, 1.0).all()
+    up = pool_each(frame, by="key", wanted="increase", smallest_difference=50.0)
+    for name in ("chance_above_zero", "chance_above_smallest"):
+        assert up[name].is_between(0.0, 1.0).all()

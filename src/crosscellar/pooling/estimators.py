@@ -9,7 +9,15 @@ from typing import Final
 
 import numpy as np
 
-from crosscellar.pooling.heterogeneity import Flags, Floats, Questions, tau2_where_q_is, weigh
+from crosscellar.pooling.heterogeneity import (
+    Flags,
+    Floats,
+    Questions,
+    information_share,
+    shares,
+    tau2_where_q_is,
+    weigh,
+)
 
 _STEPS = 100
 #: A Newton step this small beside tau2 and the smallest variance is the last: the error left is its square.
@@ -39,8 +47,10 @@ def moment(questions: Questions) -> Tau2:
     DerSimonian & Laird 1986, Control Clin Trials 7:177-188, equation 8.
     """
     at_zero = weigh(questions, np.zeros(len(questions)))
+    share, left = shares(1.0 / questions.variance)
     with np.errstate(divide="ignore", invalid="ignore"):
-        raw = (at_zero.q - (questions.count - 1)) / (at_zero.sum1 - at_zero.sum2 / at_zero.sum1)
+        # S1 - S2 / S1 = S1 sum share (1 - share)
+        raw = (at_zero.q - (questions.count - 1)) / (at_zero.sum1 * np.einsum("kq,kq->q", share, left))
     value = np.where(raw > 0, raw, 0.0)
     return Tau2(value, np.full_like(value, np.nan), np.ones(value.shape, dtype=np.bool_))
 
@@ -121,8 +131,7 @@ def _std_error(questions: Questions, tau2: Floats, restricted: bool) -> Floats:
     sum2 = square.sum(axis=0)
     if not restricted:
         return np.asarray(np.sqrt(2.0 / sum2))
-    sum1 = weight.sum(axis=0)
-    information = sum2 - 2.0 * np.einsum("kq,kq->q", square, weight) / sum1 + (sum2 / sum1) ** 2
+    information = weight.sum(axis=0) ** 2 * information_share(*shares(weight))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(questions.count > 1, np.sqrt(2.0 / information), np.nan)
 

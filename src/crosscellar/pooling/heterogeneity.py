@@ -166,6 +166,37 @@ def q_profile(questions: Questions, level: float) -> tuple[Floats, Floats, Flags
     return low, high, low_found & high_found
 
 
+def shares(weight: Floats) -> tuple[Floats, Floats]:
+    """Each effect's share of its question's weights, and one less that share; shape (effects, questions).
+
+    What one effect leaves to all others is added up from theirs, so that it keeps its digits where that
+    effect has nearly all the weight.
+    """
+    share = weight / weight.sum(axis=0)
+    left = 1.0 - share
+    largest = share.argmax(axis=0), np.arange(share.shape[1])
+    others = share.copy()
+    others[largest] = 0.0
+    left[largest] = others.sum(axis=0)
+    return share, left
+
+
+def information_share(share: Floats, left: Floats) -> Floats:
+    """tr(PP) / S1^2 of each question, P = W - w w' / S1: twice REML's expected information of tau2.
+
+    As (S2 - 2 S3 / S1 + (S2 / S1)^2) / S1^2, but a sum of what is not negative: the shares squared times what
+    they leave squared, and the products of the squares of two.
+    """
+    square = share * share
+    others = square.copy()
+    others[square.argmax(axis=0), np.arange(square.shape[1])] = 0.0
+    pairs = others.sum(axis=0)
+    products = 2.0 * square.max(axis=0) * pairs + np.maximum(
+        pairs * pairs - np.einsum("kq,kq->q", others, others), 0.0
+    )
+    return np.asarray(np.einsum("kq,kq->q", square, left * left) + products)
+
+
 def typical_variance(questions: Questions) -> Floats:
     """The sampling variance that stands for a question's effects, shape (questions,).
 
@@ -173,10 +204,9 @@ def typical_variance(questions: Questions) -> Floats:
     21:1539-1558, equation 9).
     """
     weight = 1.0 / questions.variance
-    sum1 = weight.sum(axis=0)
-    share = weight / sum1
+    share, left = shares(weight)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray((questions.count - 1) / (sum1 * (1.0 - np.einsum("kq,kq->q", share, share))))
+        return np.asarray((questions.count - 1) / (weight.sum(axis=0) * np.einsum("kq,kq->q", share, left)))
 
 
 def i2_of_q(q: ArrayLike, df: ArrayLike) -> Floats:

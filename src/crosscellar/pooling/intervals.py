@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from crosscellar.pooling.heterogeneity import Floats, Questions
+from crosscellar.pooling.heterogeneity import Floats, Questions, information_share, shares
 
 
 def t_quantile(df: ArrayLike, level: float) -> Floats:
@@ -66,16 +66,20 @@ def doubt_of_weights(questions: Questions, tau2: Floats) -> Floats:
     with tau2 = 0 the second part is that of Meier 1953, Biometrics 9:59-73). Equal, known variances: 0.
     """
     weight = 1.0 / (questions.variance + tau2)
-    square = weight * weight
-    sum1, sum2 = weight.sum(axis=0), square.sum(axis=0)
-    sum3 = np.einsum("kq,kq->q", square, weight)
-    of_tau2 = 2.0 / (sum2 - 2.0 * sum3 / sum1 + (sum2 / sum1) ** 2)
-    doubt = np.maximum(sum3 - sum2 * sum2 / sum1, 0.0) / sum1 * of_tau2
+    own, left = shares(weight)
+    # S3 - S2^2 / S1 = S1^3 sum own (own - sum own^2)^2; the largest share's distance is told by the others.
+    square = own * own
+    apart = own - square.sum(axis=0)
+    largest = own.argmax(axis=0), np.arange(len(questions))
+    others = square.copy()
+    others[largest] = 0.0
+    apart[largest] = own[largest] * left[largest] - others.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        doubt = 2.0 * np.einsum("kq,kq->q", own, apart * apart) / information_share(own, left)
     if questions.df is not None:
         share = np.where(np.isfinite(questions.variance), questions.variance, 0.0) * weight
         # w^3 (1 - w / S1) 2 v^2 / df / S1, with v w = share and w / S1 = own
-        own = weight / sum1
-        doubt = doubt + 2.0 * np.einsum("kq,kq->q", share * share / questions.df, own * (1.0 - own))
+        doubt = doubt + 2.0 * np.einsum("kq,kq->q", share * share / questions.df, own * left)
     return np.asarray(doubt)
 
 
