@@ -47,7 +47,7 @@ class NormalMixture:
 
         z = (np.asarray(bound, dtype=np.float64) - self.centre - self.mean) / self.std_dev
         # Chances that sum to 1 but for rounding may add up to a little more.
-        return np.minimum(np.einsum("mq,mq->q", self.chance, ndtr(z)), 1.0)
+        return np.asarray(np.minimum(np.einsum("mq,mq->q", self.chance, ndtr(z)), 1.0))
 
     def quantile(self, share: float) -> Floats:
         """What the value falls short of with the chance `share`, shape (questions,).
