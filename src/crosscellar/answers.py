@@ -50,12 +50,13 @@ def judgement_of(question: Mapping[str, Any], contract: Contract) -> Judgement:
 
     A share in % of an analyte is a log ratio: ln(1 + p) for a wanted increase, -ln(1 - p) for a decrease,
     and the nearer of both where no direction is wanted. An amount in the analyte's own unit asks for the
-    plain difference. For triangle sessions the difference is the share of discriminators.
+    plain difference, and % is that unit where figures are in % already (alcohol). For triangle sessions the
+    difference is the share of discriminators.
 
     Raises
     ------
     UnknownName
-        When the unit is neither % nor one of the analyte.
+        When the unit is neither % nor one of the analyte, or one that no single factor converts.
     """
     d, unit = question["smallest_difference"], question["smallest_difference_unit"]
     response = str(question["primary_response"])
@@ -74,23 +75,30 @@ def judgement_of(question: Mapping[str, Any], contract: Contract) -> Judgement:
         analyte = contract.analytes[response]
         other = unit and unit != analyte.unit
         reading = contract.read_unit(response, unit, declared_basis=_basis(analyte.unit)) if other else None
+        if reading is not None and reading.usable and reading.formula:
+            raise UnknownName(
+                f"the smallest difference of {question['question_id']} is in {unit}, and how much that is in "
+                f"{analyte.unit} depends on the level",
+                next_step=f"Give it in {analyte.unit}.",
+            )
         if reading is not None and not reading.usable:
             raise UnknownName(
                 f"the smallest difference of {question['question_id']} is in {unit}, which is no unit of "
                 f"{analyte.name}",
                 next_step=f"Give it in {analyte.unit} or in %.",
             )
-        factor = reading.factor if reading is not None and not reading.formula else 1.0
+        factor = reading.factor if reading is not None else 1.0
         return Judgement(measure, d * factor, f"{d * factor:g} {analyte.unit}")
     return Judgement(measure, d, shown)
 
 
 def _judged_by(question: Mapping[str, Any], contract: Contract) -> str | None:
     """The measure on which a question's smallest difference stands; None for the default."""
-    known = str(question["primary_response"]) in contract.analytes
-    if question["smallest_difference"] is None or not known:
+    analyte = contract.analytes.get(str(question["primary_response"]))
+    if question["smallest_difference"] is None or analyte is None:
         return None
-    return "log_ratio" if _is_percent(question["smallest_difference_unit"]) else "difference"
+    share = _is_percent(question["smallest_difference_unit"]) and not analyte.unit.startswith("%")
+    return "log_ratio" if share else "difference"
 
 
 def _is_percent(unit: str | None) -> bool:

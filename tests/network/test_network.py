@@ -151,6 +151,34 @@ def test_a_smallest_difference_in_a_foreign_unit_is_refused() -> None:
         judgement_of(question, load_contract())
 
 
+@pytest.mark.parametrize("unit", ["°Oe", "Bé", "SG"])
+def test_a_smallest_difference_that_no_factor_converts_is_refused(unit: str) -> None:
+    question = {
+        "question_id": "q",
+        "primary_response": "brix",
+        "wanted": "increase",
+        "smallest_difference": 1.0,
+        "smallest_difference_unit": unit,
+    }
+    # One degree Oechsle is about a quarter of a degree Brix, one Baumé nearly two: never 1 °Bx.
+    with pytest.raises(UnknownName, match="depends on the level"):
+        judgement_of(question, load_contract())
+
+
+def test_per_cent_of_alcohol_is_its_unit_and_no_share_of_it() -> None:
+    question = {
+        "question_id": "q",
+        "primary_response": "ethanol",
+        "wanted": "decrease",
+        "smallest_difference": 0.5,
+        "smallest_difference_unit": "%",
+    }
+    judged = judgement_of(question, load_contract())
+    assert judged.measure == "difference"
+    assert judged.smallest_difference == pytest.approx(0.5)
+    assert judged.words == "0.5 % vol"
+
+
 def test_a_register_cannot_leave_out_a_vessel_that_has_readings(tmp_path: Path) -> None:
     folder = tmp_path / "register"
     folder.mkdir()
