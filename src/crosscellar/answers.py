@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.effects.scale import Scale
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling import Pooled, adjust_monitored, pool
 from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_scale
@@ -423,7 +424,9 @@ def with_control_levels(effects: pl.DataFrame, arms: pl.DataFrame) -> pl.DataFra
 def dose_words(fit: DoseFit, pooled: Pooled, level_unit: str) -> str:
     """The dose-response in one sentence."""
     per = level_unit or "unit of level"
-    scale = pooled.scale
+    # A slope is far smaller than a mean where levels are large numbers: its own error gives its decimals.
+    error = fit.robust.std_errors if fit.robust is not None else fit.fit.std_errors
+    scale = Scale.of(pooled.measure, pooled.unit, fit.slope, float(error[0]))
     words = f"By level, over sites: {scale.words(fit.slope)} per {per}"
     if fit.robust is not None:
         low, high = fit.robust.interval(pooled.level)
