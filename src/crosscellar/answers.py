@@ -421,6 +421,12 @@ def with_control_levels(effects: pl.DataFrame, arms: pl.DataFrame) -> pl.DataFra
     return effects.join(controls, on="trial", how="left", maintain_order="left")
 
 
+def level_units(effects: pl.DataFrame, arms: pl.DataFrame) -> list[str]:
+    """The units in which the trials of these effects give their levels, in the order of the alphabet."""
+    own = arms.filter(pl.col("trial_id").is_in(effects["trial"].unique().implode()))
+    return own.filter(pl.col("level").is_not_null())["level_unit"].drop_nulls().unique().sort().to_list()
+
+
 def dose_words(fit: DoseFit, pooled: Pooled, level_unit: str) -> str:
     """The dose-response in one sentence."""
     per = level_unit or "unit of level"

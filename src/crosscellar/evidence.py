@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
@@ -14,6 +14,7 @@ from crosscellar.answers import (
     Asked,
     Pools,
     dose_words,
+    level_units,
     planned_responses,
     pool_question,
     take_prior,
@@ -253,6 +254,12 @@ class Evidence:
                 f"no trial of {question} allows the measure {measure} for {response}",
                 next_step="Leave --measure out for the default.",
             )
+        units = level_units(effects, register.arms)
+        if len(units) > 1 and (by == "level" or measure == "slope"):
+            raise NotComputable(
+                f"the trials of {question} give their levels in several units ({', '.join(units)})",
+                next_step="Give all levels of the question in one unit in the register.",
+            )
         pools = pool_question(
             effects,
             asked,
@@ -260,7 +267,7 @@ class Evidence:
             asked=Asked(method, interval, level, by, measure),
             everything=self._kept.alike(question, how, take_prior(effects, interval)),
         )
-        return _answer(asked, pools, register.arms, one=response is not None)
+        return _answer(asked, pools, units, one=response is not None)
 
     @property
     def questions(self) -> tuple[str, ...]:
@@ -307,12 +314,16 @@ def _question_in(register: Register, question: str) -> Mapping[str, Any]:
     return found.row(0, named=True)
 
 
-def _answer(question: Mapping[str, Any], pools: Pools, arms: pl.DataFrame, *, one: bool) -> Answer:
+def _answer(question: Mapping[str, Any], pools: Pools, units: Sequence[str], *, one: bool) -> Answer:
     remarks = [pools.prior_words] if pools.prior_words else []
-    if pools.dose is not None:
-        trials = pools.pooled[0].effects["trial"].implode()
-        units = arms.filter(pl.col("trial_id").is_in(trials))["level_unit"].drop_nulls().unique().to_list()
-        remarks.append(dose_words(pools.dose, pools.pooled[0], units[0] if len(units) == 1 else ""))
+    dose = pools.dose if len(units) < 2 else None
+    if dose is not None:
+        remarks.append(dose_words(dose, pools.pooled[0], units[0] if units else ""))
+    elif pools.dose is not None:
+        remarks.append(
+            f"By level: not compared, as trials give their levels in several units ({', '.join(units)}). "
+            "Give them in one unit in the register."
+        )
     return Answer(
         question=str(question["question_id"]),
         title=str(question["title"]),
@@ -320,7 +331,7 @@ def _answer(question: Mapping[str, Any], pools: Pools, arms: pl.DataFrame, *, on
         pooled=pools.pooled,
         one=one,
         remarks=tuple(remarks),
-        dose=pools.dose,
+        dose=dose,
         by=pools.by,
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -163,6 +164,30 @@ def test_a_smallest_difference_that_no_factor_converts_is_refused(unit: str) -> 
     # One degree Oechsle is about a quarter of a degree Brix, one Baumé nearly two: never 1 °Bx.
     with pytest.raises(UnknownName, match="depends on the level"):
         judgement_of(question, load_contract())
+
+
+def test_levels_in_several_units_are_never_compared_by_level(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(DEMO / "register", tmp_path / "register"))
+    # The second trial at another site, with its doses in mg/L: 40 g/hL are 400 mg/L.
+    for name, before, after in (
+        ("trials.csv", "BF25-LUN,2025,lunnet-field,", "BF25-LUN,2025,ondrel-bank,"),
+        ("arms.csv", "BF25-LUN,no_fining,control,0,g/hL", "BF25-LUN,no_fining,control,0,mg/L"),
+        ("arms.csv", "BF25-LUN,bent_40,treatment,40,g/hL", "BF25-LUN,bent_40,treatment,400,mg/L"),
+        ("arms.csv", "BF25-LUN,bent_80,treatment,80,g/hL", "BF25-LUN,bent_80,treatment,800,mg/L"),
+    ):
+        text = (folder / name).read_text(encoding="utf-8")
+        assert before in text
+        (folder / name).write_text(text.replace(before, after), encoding="utf-8")
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(folder)
+        network.intake(DEMO / "inbox")
+        answer = network.answer("bentonite-dose")
+        assert answer.pooled[0].n_sites == 2
+        assert answer.dose is None
+        assert any("several units (g/hL, mg/L)" in remark for remark in answer.remarks)
+        for asked in ({"by": "level"}, {"measure": "slope"}):
+            with pytest.raises(NotComputable, match="several units"):
+                network.answer("bentonite-dose", **asked)
 
 
 def test_per_cent_of_alcohol_is_its_unit_and_no_share_of_it() -> None:
