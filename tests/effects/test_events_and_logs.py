@@ -298,3 +298,52 @@ def test_everything_a_trial_showed_stands_in_one_frame(contract: Contract) -> No
     assert effects["estimate"][0] == pytest.approx(2 * 3.0 / 3.1 - 2 * 3.0 / 3.4)
     alone = effects_of_store(readings, design, responses, contract, response="stuck")
     assert alone["response"].to_list() == ["stuck"]
+
+
+@pytest.mark.parametrize(("x_t", "x_c"), [(0, 2), (4, 2), (2, 0), (2, 5)])
+def test_a_ratio_of_shares_has_a_half_added_where_an_arm_is_at_none_or_all(x_t: int, x_c: int) -> None:
+    counts = pl.DataFrame(
+        {"events_treatment": [x_t], "n_treatment": [4], "events_control": [x_c], "n_control": [5]}
+    )
+    effect = effects_from_summary(counts, measure="log_risk_ratio").row(0, named=True)
+    # Katz et al. (1978) on the counts with a half added to all four: (x + 0.5) of (n + 1).
+    a, c = x_t + 0.5, x_c + 0.5
+    assert effect["estimate"] == pytest.approx(np.log((a / 5.0) / (c / 6.0)))
+    assert effect["variance"] == pytest.approx(1 / a - 1 / 5.0 + 1 / c - 1 / 6.0)
+    assert effect["remark"] == "a half added to each count: an arm at none or all"
+
+
+@pytest.mark.parametrize("measure", ["log_odds", "log_risk_ratio"])
+@pytest.mark.parametrize("done", [1, 3])
+def test_what_arms_share_of_their_control_is_what_it_adds_to_each_of_them(
+    measure: str, done: int, contract: Contract
+) -> None:
+    # Vessels with malolactic complete: `done` of 3 in the control, 2 of 3 and 0 of 3 in the treatments.
+    complete = {"control": done, "a": 2, "b": 0}
+    vessels = {f"{arm}{v}": arm for arm in complete for v in range(3)}
+    rows = [
+        {
+            "trial_id": "T",
+            "arm_id": arm,
+            "vessel_id": name,
+            "stage": "end_mlf",
+            "analyte": "malic_acid",
+            "value": 0.1 if int(name[-1]) < complete[arm] else 1.5,
+            "qualifier": "",
+        }
+        for name, arm in vessels.items()
+    ]
+    effects = effects_of_events(
+        pl.DataFrame(rows, schema=dict(READINGS)),
+        design_of(vessels),
+        planned(("malolactic_complete", "end_mlf")),
+        contract,
+        measure=measure,
+    )
+    for arm in ("a", "b"):
+        effect = effects.filter(pl.col("arm") == arm).row(0, named=True)
+        half = 0.5 if arm == "b" or done == 3 else 0.0
+        x, n = done + half, 3 + 2 * half
+        of_control = 1 / x + 1 / (n - x) if measure == "log_odds" else 1 / x - 1 / n
+        assert effect["shared_variance"] == pytest.approx(of_control)
+        assert effect["shared_variance"] < effect["variance"]

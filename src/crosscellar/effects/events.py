@@ -157,7 +157,9 @@ def _worked(pairs: pl.DataFrame, measure: str) -> pl.DataFrame:
         estimate, variance, _, words = count_effects(x_t, n_t, x_c, n_c, measure=measure)
         shared = share_variance(x_c, n_c)
         if measure != "risk_difference":
-            held = np.where((x_c == 0) | (x_c == n_c), 0.5, 0.0)
+            # As in the effect itself: an arm at 0 or n has a half added to the counts of both.
+            edge = (x_t == 0) | (x_t == n_t) | (x_c == 0) | (x_c == n_c)
+            held = np.where(edge, 0.5, 0.0)
             a, rest = x_c + held, n_c - x_c + held
             shared = 1 / a + 1 / rest if measure == "log_odds" else 1 / a - 1 / (n_c + 2 * held)
     several = pl.col("arm_id").n_unique().over("trial_id", "response", "stage") > 1

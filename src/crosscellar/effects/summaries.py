@@ -202,16 +202,13 @@ def count_effects(x_t: Array, n_t: Array, x_c: Array, n_c: Array, *, measure: st
         words = np.where(edge, "an arm at none or all: its variance from (x + 1)/(n + 2)", "")
         unknown = nothing
     else:
+        unknown = nothing | ((x_t == 0) & (x_c == 0)) | ((x_t == n_t) & (x_c == n_c))
+        half = np.where(edge, 0.5, 0.0)
         if measure == "log_risk_ratio":
-            unknown = nothing | ((x_t == 0) & (x_c == 0))
-            half = np.where((x_t == 0) | (x_c == 0), 0.5, 0.0)
             a, c, na, nc = x_t + half, x_c + half, n_t + 2 * half, n_c + 2 * half
             estimate = np.log(a / na) - np.log(c / nc)
             variance = 1 / a - 1 / na + 1 / c - 1 / nc
-            unknown = unknown | (variance <= 0)
         else:
-            unknown = nothing | ((x_t == 0) & (x_c == 0)) | ((x_t == n_t) & (x_c == n_c))
-            half = np.where(edge, 0.5, 0.0)
             a, b, c, d = x_t + half, n_t - x_t + half, x_c + half, n_c - x_c + half
             estimate = np.log(a * d / (b * c))
             variance = 1 / a + 1 / b + 1 / c + 1 / d
