@@ -321,3 +321,20 @@ def test_moderators_that_repeat_each_other_are_refused() -> None:
     design = np.column_stack([np.ones(4), [1, 2, 3, 4], [2, 4, 6, 8]])
     with pytest.raises(NotComputable, match="cannot be told apart"):
         fit_nested([0.1, 0.2, 0.1, 0.3], [0.1] * 4, site=[1, 2, 3, 4], design=design)
+
+
+def test_a_mode_that_fine_trials_tell_is_found_beside_coarse_ones() -> None:
+    variance = [0.00419, 0.002816, 2.997, 0.000119, 0.03298, 16.28, 0.02271, 38.51, 89.12, 2.595]
+    estimate = [0.1932, 0.4441, 1.164, -0.3412, 0.128, -6.115, 0.5327, -3.947, 12.18, 0.2046]
+    moderator = [0.02168, 1.758, 0.4296, -1.088, 0.6126, -0.5987, 1.35, -0.6351, 1.495, -1.245]
+    design = np.column_stack([np.ones(10), moderator])
+    fit = fit_nested(estimate, variance, site=np.arange(10), design=design, method="ml")
+
+    def height(tau2: float) -> float:
+        weight = 1.0 / (np.array(variance) + tau2)
+        b = np.linalg.solve(design.T @ (weight[:, None] * design), design.T @ (weight * np.array(estimate)))
+        left = np.array(estimate) - design @ b
+        return float(-0.5 * (10 * np.log(2 * np.pi) - np.log(weight).sum() + weight @ left**2))
+
+    assert fit.log_likelihood >= max(height(tau2) for tau2 in [0.0, *np.geomspace(1e-6, 1e2, 200)])
+    assert fit.tau2 == pytest.approx(0.0063, abs=0.0003)

@@ -16,6 +16,8 @@ GRID = {
     2: np.array([0.0, 0.0004, 0.002, 0.008, 0.025, 0.07, 0.17, 0.35, 0.65, 1.1, 1.9, 4.0]),
     3: np.array([0.0, 0.002, 0.015, 0.07, 0.22, 0.6, 1.3, 3.0]),
 }
+#: Of finer starts between 0 and the first of these there are so many at most.
+MOST_FINER = {1: 24, 2: 12, 3: 6}
 MOST_STEPS = 200
 #: From this ratio of the best to the least known trial on, modes may hide between the points of the grid.
 UNEVEN = 100.0
@@ -185,7 +187,7 @@ def highest_peak(layers: Layers, *, free: tuple[bool, bool, bool], spread: float
     at = np.flatnonzero(free)
     if at.size == 0 or spread <= 0.0:
         return _climb(layers, np.zeros(3), at, restricted=restricted)
-    values = GRID[at.size] * spread
+    values = _starts(layers, at.size, spread)
     shape = (values.size,) * at.size
     theta = np.zeros((values.size**at.size, 3))
     theta[:, at] = np.array(list(itertools.product(values, repeat=at.size)))
@@ -193,7 +195,7 @@ def highest_peak(layers: Layers, *, free: tuple[bool, bool, bool], spread: float
     tops = [theta[i] for i in _grid_peaks(height.reshape(shape))]
     peaks = [_climb(layers, top, at, restricted=restricted) for top in tops]
     best = max(peaks, key=lambda peak: peak.log_likelihood)
-    if at.size < 3 or layers.precision.max() < UNEVEN * layers.precision.min():
+    if at.size < 3 or not _uneven(layers):
         return best
     # With very uneven precision modes are narrow: the far side of each variance gets a climb of its own.
     for k in at:
@@ -202,6 +204,25 @@ def highest_peak(layers: Layers, *, free: tuple[bool, bool, bool], spread: float
         other = _climb(layers, across, at, restricted=restricted)
         best = max(best, other, key=lambda peak: peak.log_likelihood)
     return best
+
+
+def _uneven(layers: Layers) -> bool:
+    return bool(layers.precision.max() >= UNEVEN * layers.precision.min())
+
+
+def _starts(layers: Layers, free: int, spread: float) -> Floats:
+    """The values of each free variance on the grid, from 0 on.
+
+    Where trials are known very unevenly the spread is that of the coarse ones, and what the fine ones tell
+    may hide between 0 and the first step of the grid: it begins at a quarter of the smallest variance then.
+    """
+    values = GRID[free] * spread
+    least = 0.25 / float(layers.precision.max())
+    if not _uneven(layers) or least >= values[1]:
+        return values
+    wanted = int(np.ceil(2.0 * np.log10(values[1] / least)))
+    finer = np.geomspace(least, values[1], min(wanted, MOST_FINER[free]), endpoint=False)
+    return np.asarray(np.concatenate([values[:1], finer, values[1:]]))
 
 
 def _grid_peaks(height: Floats) -> list[int]:
