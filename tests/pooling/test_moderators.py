@@ -187,3 +187,12 @@ def test_words_that_are_not_known_are_refused() -> None:
         regress(ESTIMATE, VARIANCE, {"volume_l": VOLUME}, method="best")  # type: ignore[arg-type]
     with pytest.raises(NotComputable, match="one effect a site"):
         regress(ESTIMATE, VARIANCE, {"volume_l": VOLUME}, site=np.arange(K) // 2, method="moment")
+
+
+def test_categories_whose_effects_tie_prove_nothing_where_their_trials_are_coarse() -> None:
+    result = regress([0.2, 0.2, 0.3], [1.0, 1.0, 1.0], {"colour": ["red", "red", "white"]})
+    row = result.row("colour: white against red")
+    # The difference of 0.1 has the variance 1 + 1 / 2.
+    assert row["std_error"] == pytest.approx(1.5**0.5)
+    assert row["low"] < 0 < row["high"]
+    assert "to the last digit" in result.remarks[0]

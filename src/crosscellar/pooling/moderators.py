@@ -14,6 +14,7 @@ import polars as pl
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.covariance import Covariance, Floats
 from crosscellar.pooling.designs import Columns, complete_effects, design_of, permutation_p, values_of
+from crosscellar.pooling.intervals import NO_SCATTER
 from crosscellar.pooling.nested import NestedFit, fit_common, fit_nested, label_codes, working_covariance
 from crosscellar.pooling.robust import cr2, cr2_weighted
 
@@ -160,7 +161,12 @@ def regress(
     permutation, tried, exact = permutation_p(y, whole, columns, code, orders=orders, rng=rng)
     terms = _terms(columns, fit.coefficients, spread, df, level)
     remarks = list(fit.remarks)
-    if chosen == "hartung_knapp" and factor < 1.0:
+    if chosen == "hartung_knapp" and factor <= NO_SCATTER:
+        remarks.append(
+            "The moderators give every effect to the last digit, which says nothing of the errors: "
+            "this interval rests on the trials' own variances."
+        )
+    elif chosen == "hartung_knapp" and factor < 1.0:
         remarks.append(
             f"Effects scatter less than their own errors allow (factor {factor:.2f}): "
             "this interval is narrower than the normal one."
@@ -317,7 +323,8 @@ def _spread_of(
             result = cr2_weighted(y, site=sites, variance=v + fit.tau2, design=x)
         return result.covariance, result.df
     if chosen == "hartung_knapp":
-        return factor * fit.covariance, np.full(p, float(k - p))
+        # Effects that the moderators give to the last digit say nothing of their errors.
+        return (1.0 if factor <= NO_SCATTER else factor) * fit.covariance, np.full(p, float(k - p))
     return fit.covariance, np.full(p, np.inf)
 
 
