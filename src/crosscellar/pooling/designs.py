@@ -133,7 +133,9 @@ def permutation_p(
             part.append(
                 np.einsum("gi,gi->g", b[:, at], np.linalg.solve(inner, b[:, at][:, :, None])[:, :, 0])
             )
-        statistics.append(np.stack(part, axis=1) / scatter[:, None])
+        # In units of the effects' own errors: what is left of a perfect fit, or of none, is rounding.
+        gained = np.stack(part, axis=1)
+        statistics.append(np.where(gained > 1e-20, gained, 0.0) / np.maximum(scatter, 1e-12)[:, None])
     value = np.concatenate(statistics)
     share = (value >= value[0] * (1.0 - 1e-9)).mean(axis=0)
     return dict(zip(names, (float(s) for s in share), strict=True)), int(order.shape[0]), exact
