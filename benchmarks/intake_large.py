@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Any
 
 import lab_sheets
-from side_by_side import machine, write
+from side_by_side import ENVIRONMENT, machine, write
 
 #: How the first sheet and every further one is stored.
 _STORE = {
@@ -177,7 +177,7 @@ def run(contestant: str, work: Path, *, script: str = __file__) -> dict[str, Any
     said = work / "said.txt"
     with said.open("w") as output:
         begun = time.perf_counter()
-        process = subprocess.Popen(command, stdout=output)
+        process = subprocess.Popen(command, stdout=output, env=ENVIRONMENT)
         _, status, used = os.wait4(process.pid, 0)
         seconds = time.perf_counter() - begun
     process.returncode = os.waitstatus_to_exitcode(status)

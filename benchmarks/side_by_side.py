@@ -11,6 +11,9 @@ from importlib.metadata import version
 from pathlib import Path
 
 RESULTS = Path(__file__).parent / "results"
+#: Of a contestant: bytecode is kept, as an installed package has it. Where it is not written, each
+#: start would compile this package anew and none of the others.
+ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 
 
 def medians(

@@ -9,20 +9,15 @@ turn, bytecode kept, as an installed package has it. Writes results/start_speed.
 from __future__ import annotations
 
 import argparse
-import os
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from side_by_side import machine, medians, write
+from side_by_side import ENVIRONMENT, machine, medians, write
 
 #: Answers from readings alone, and one that also fits mixed models to panels' scores.
 QUESTIONS = ("bentonite-dose", "nutrient-timing", "lees-stirring")
-
-
-#: Where bytecode is not written, each start would compile this package anew and none of the others.
-ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 
 
 def process(*words: str) -> Callable[[], object]:

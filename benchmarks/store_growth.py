@@ -26,7 +26,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 import polars as pl
-from side_by_side import machine, medians, write
+from side_by_side import ENVIRONMENT, machine, medians, write
 
 from crosscellar.contract import Contract, load_contract
 from crosscellar.contract.frames import DESIGN
@@ -235,7 +235,7 @@ class Growing:
 
     def process(self) -> None:
         command = [Path(sys.executable).with_name("crosscellar"), "--store", self.path, "pool", "Q0"]
-        subprocess.run(command, check=True, capture_output=True)
+        subprocess.run(command, check=True, capture_output=True, env=ENVIRONMENT)
 
     def kept_up(self) -> None:
         design, _ = self.register

@@ -55,8 +55,14 @@ def test_help_names_every_command_and_the_exit_statuses() -> None:
     assert "exit status" in done.stdout
 
 
-def test_memory_is_kept_for_the_next_step_unless_the_user_says_otherwise() -> None:
-    code = "import os; from crosscellar.cli import main; main([]); print(os.environ['_RJEM_MALLOC_CONF'])"
+@pytest.mark.parametrize(
+    ("name", "ours"),
+    [("_RJEM_MALLOC_CONF", "dirty_decay_ms:1000"), ("DUCKDB_JE_MALLOC_CONF", "dirty_decay_ms:0")],
+)
+def test_how_memory_is_given_back_is_set_before_packages_are_loaded_unless_the_user_did(
+    name: str, ours: str
+) -> None:
+    code = f"import os; from crosscellar.cli import main; main([]); print(os.environ[{name!r}])"
 
     def said(environment: dict[str, str]) -> str:
         done = subprocess.run(
@@ -64,9 +70,9 @@ def test_memory_is_kept_for_the_next_step_unless_the_user_says_otherwise() -> No
         )
         return done.stdout.splitlines()[-1]
 
-    given = {name: text for name, text in os.environ.items() if name != "_RJEM_MALLOC_CONF"}
-    assert "dirty_decay_ms:1000" in said(given)
-    assert said({**given, "_RJEM_MALLOC_CONF": "narenas:2"}) == "narenas:2"
+    given = {each: text for each, text in os.environ.items() if each != name}
+    assert ours in said(given)
+    assert said({**given, name: "narenas:2"}) == "narenas:2"
 
 
 def test_effects_name_each_response_in_words_and_round_by_their_error(run: Run, demo_store: Path) -> None:
