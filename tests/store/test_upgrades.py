@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
 
 from crosscellar import cli
@@ -18,7 +19,8 @@ from crosscellar.store import Circumstances, Store, migrations
 
 #: Written once by the program as it was before schema step 2, and never anew. From its sheets, by hand:
 #: a.csv (ORR-01 3.31, ORR-02 3.35), b.csv (ORR-01 3.41 held, ORR-03 3.30), the held one accepted, c.csv a
-#: correction (ORR-02 3.36), d.csv (ORR-04 33.5, which no pH is).
+#: correction (ORR-02 3.36), d.csv (ORR-04 33.5, which no pH is). Version 2 was written by the program before
+#: step 3; version 3 is that store, brought up to date by the program before step 4.
 STORES = Path(__file__).with_name("stores")
 STANDING = {"ORR-01": 3.41, "ORR-02": 3.36, "ORR-03": 3.30}
 BEFORE_THE_DECISION = {"ORR-01": 3.31, "ORR-02": 3.35, "ORR-03": 3.30}
@@ -53,7 +55,7 @@ def test_a_store_of_version_1_opens_passes_the_check_and_answers_as_it_did(old: 
         assert standing(store, as_of=date(2025, 12, 31)) == {}
 
 
-@pytest.mark.parametrize("version", [1, 2])
+@pytest.mark.parametrize("version", [1, 2, 3])
 def test_an_older_store_answers_readers_from_an_upgraded_copy_and_stays_as_it_is(
     version: int, tmp_path: Path, plain: Any
 ) -> None:
@@ -68,6 +70,23 @@ def test_an_older_store_answers_readers_from_an_upgraded_copy_and_stays_as_it_is
         assert standing(store) == STANDING
     assert path.read_bytes() == before
     assert sorted(file.name for file in tmp_path.iterdir()) == ["network.duckdb", "network.duckdb.journal"]
+
+
+@pytest.mark.parametrize("version", [1, 2, 3])
+def test_the_bytes_that_an_older_store_keeps_whole_are_the_same_in_pieces(
+    version: int, tmp_path: Path
+) -> None:
+    path = lay(tmp_path, version)
+    with duckdb.connect(str(path), read_only=True) as connection:
+        kept = connection.execute("SELECT sha256, content, entry_id FROM contents ORDER BY ALL").fetchall()
+    assert len(kept) == 4
+    with Store.open(path) as store:
+        assert [(sha256, store.content_of_file(sha256)) for sha256, _, _ in kept] == [
+            (sha256, content) for sha256, content, _ in kept
+        ]
+        entries = store._session.rows("SELECT DISTINCT sha256, entry_id FROM contents ORDER BY ALL")
+        assert entries == [(sha256, entry) for sha256, _, entry in kept]
+        assert store.facts()["kept_contents"] == 4
 
 
 def test_a_check_brings_an_older_store_up_to_date_only_where_it_is_told_to(

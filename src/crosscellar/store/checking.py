@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 
 from crosscellar.store import journal
 from crosscellar.store.checksum import Content, content_standing
+from crosscellar.store.kept_files import whole
 from crosscellar.store.ledger import ALL, last_entry
 from crosscellar.store.session import Session
 from crosscellar.store.targets import TARGETS
@@ -39,9 +39,9 @@ def _content(session: Session) -> Iterator[str]:
 def _files(session: Session) -> Iterator[str]:
     names = dict(session.rows("SELECT sha256, min(file) FROM files WHERE sha256 IS NOT NULL GROUP BY sha256"))
     kept: set[str] = set()
-    for sha256, content in session.rows("SELECT sha256, content FROM contents ORDER BY sha256"):
+    for sha256, sound in whole(session):
         kept.add(sha256)
-        if hashlib.sha256(content).hexdigest() != sha256:
+        if not sound:
             name = names.get(sha256, sha256)
             yield f"The kept bytes of {name} are damaged. Ask the sender for the file again."
     gone = {row[0] for row in session.rows("SELECT DISTINCT sha256 FROM given_up")}

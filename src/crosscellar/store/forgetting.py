@@ -14,6 +14,7 @@ import polars as pl
 
 from crosscellar.store import journal
 from crosscellar.store.checksum import Content, content_standing
+from crosscellar.store.kept_files import bytes_of
 from crosscellar.store.ledger import last_entry, write_entry
 from crosscellar.store.session import Session
 from crosscellar.store.taking import next_number
@@ -140,13 +141,13 @@ _OF_SITE: Final = """
 #: `whole` where nothing of a file was read: then nothing in the store says what is in it.
 _KEPT: Final = """
     SELECT f.file_id, f.file, f.sha256, f.status = 'refused' AND f.readings_in = 0 AS whole
-    FROM files AS f JOIN contents AS c USING (sha256) ORDER BY f.file_id
+    FROM files AS f WHERE f.sha256 IN (SELECT sha256 FROM contents) ORDER BY f.file_id
 """
 
 #: What an earlier forgetting said that is kept still.
 _NAMED_BEFORE: Final = """
-    SELECT min(f.file), f.sha256 FROM files AS f JOIN contents AS c USING (sha256)
-    WHERE f.sha256 IN (SELECT sha256 FROM forgotten_in) GROUP BY f.sha256 ORDER BY min(f.file_id)
+    SELECT min(f.file), f.sha256 FROM files AS f WHERE f.sha256 IN (SELECT sha256 FROM contents)
+        AND f.sha256 IN (SELECT sha256 FROM forgotten_in) GROUP BY f.sha256 ORDER BY min(f.file_id)
 """
 
 
@@ -396,9 +397,7 @@ def _kept_files(
             continue
         stands: bool | None = file_id in known
         if not stands and person.telling:
-            stands = person.stands_in_file(
-                session.value("SELECT content FROM contents WHERE sha256 = $sha", {"sha": sha256})
-            )
+            stands = person.stands_in_file(bytes_of(session, sha256) or b"")
         if stands is None:
             closed[sha256] = name
         elif stands:

@@ -13,6 +13,7 @@ from crosscellar.contract.frames import READINGS
 from crosscellar.errors import CrosscellarError
 from crosscellar.store import beside, views
 from crosscellar.store.checksum import content_standing
+from crosscellar.store.kept_files import bytes_of
 from crosscellar.store.ledger import ALL, Snapshot, last_entry, until_of
 from crosscellar.store.registers import register_frames, register_of_question
 from crosscellar.store.session import Session
@@ -176,10 +177,10 @@ class Holdings:
         CrosscellarError
             When no file of this SHA-256 was taken in.
         """
-        found = self._session.rows("SELECT content FROM contents WHERE sha256 = $sha", {"sha": sha256})
-        if not found:
+        found = bytes_of(self._session, sha256)
+        if found is None:
             raise CrosscellarError("no file of this content was taken in", where=sha256)
-        return bytes(found[0][0])
+        return found
 
     def trace(self, target: str, ids: Sequence[int]) -> pl.DataFrame:
         """Where these items came from: file, SHA-256, sheet, cell, text as sent, and what became of them."""
@@ -228,6 +229,6 @@ class Holdings:
             "standing": snapshot.standing,
             "last_entry": snapshot.moment,
             "files": int(self._session.value("SELECT count(*) FROM files")),
-            "kept_contents": int(self._session.value("SELECT count(*) FROM contents")),
+            "kept_contents": int(self._session.value("SELECT count(DISTINCT sha256) FROM contents")),
             "given_up": int(self._session.value("SELECT count(DISTINCT sha256) FROM given_up")),
         }

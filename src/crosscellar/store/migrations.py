@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,18 +14,22 @@ from pathlib import Path
 from typing import Final
 
 from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
+from crosscellar.store import kept_files
 from crosscellar.store.session import Session, private_files
 
 APPLICATION: Final = "crosscellar"
+#: What no statement can do, by the name of the step.
+_ALSO: Final[Mapping[str, Callable[[Session], None]]] = {"pieces": kept_files.cut}
 
 
 @dataclass(frozen=True, slots=True)
 class Migration:
-    """One numbered step forward: its statements are run once, in one transaction."""
+    """One numbered step forward: its statements are run once, and what they cannot do, in one transaction."""
 
     number: int
     name: str
     statements: str
+    also: Callable[[Session], None] | None = None
 
 
 def schema_folder() -> Path:
@@ -44,7 +48,10 @@ def schema_folder() -> Path:
 def known_migrations() -> tuple[Migration, ...]:
     """Every step this program knows, in order."""
     found = sorted(schema_folder().glob("[0-9][0-9][0-9][0-9]_*.sql"))
-    return tuple(Migration(int(file.name[:4]), file.stem[5:], file.read_text("utf-8")) for file in found)
+    return tuple(
+        Migration(int(file.name[:4]), file.stem[5:], file.read_text("utf-8"), _ALSO.get(file.stem[5:]))
+        for file in found
+    )
 
 
 def version_of(session: Session) -> int:
@@ -79,6 +86,8 @@ def apply(session: Session, steps: tuple[Migration, ...], moment: datetime) -> N
     for step in steps:
         with session.transaction():
             session.run(step.statements)
+            if step.also is not None:
+                step.also(session)
             session.run(
                 "INSERT INTO migrations VALUES ($number, $name, $moment)",
                 {"number": step.number, "name": step.name, "moment": moment},

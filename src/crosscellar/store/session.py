@@ -234,15 +234,17 @@ class Session:
         except (duckdb.Error, pl.exceptions.PolarsError) as fault:
             raise explain(fault, self.path) from fault
 
-    def pieces(self, statement: str, parameters: Mapping[str, Any] | None = None) -> Iterator[pa.RecordBatch]:
-        """The result piece by piece: it is never whole in memory."""
+    def pieces(
+        self, statement: str, parameters: Mapping[str, Any] | None = None, *, rows: int = 1_000_000
+    ) -> Iterator[pa.RecordBatch]:
+        """The result, some rows at a time: it is never whole in memory."""
         import duckdb
 
         connection = self._ours()
         try:
             found: Iterable[pa.RecordBatch] = connection.sql(
                 statement, params=dict(parameters or {})
-            ).to_arrow_reader()
+            ).to_arrow_reader(rows)
             yield from found
         except (duckdb.Error, OSError) as fault:
             raise explain(fault, self.path) from fault

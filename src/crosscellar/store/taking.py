@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
-import numpy as np
 import polars as pl
 
 from crosscellar.contract.frames import Batch, Columns
@@ -14,12 +13,10 @@ from crosscellar.errors import StoreError
 from crosscellar.store import journal
 from crosscellar.store.checksum import Content, content_between, content_of
 from crosscellar.store.circumstances import Circumstances, write_circumstances
+from crosscellar.store.kept_files import in_pieces
 from crosscellar.store.ledger import Entry, last_entry, write_entry
 from crosscellar.store.session import Session
 from crosscellar.store.targets import TARGETS
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 #: Statuses of files that leave nothing to store: their bytes and judgements are on record already.
 _ON_RECORD: Final = "already_taken_in"
@@ -140,9 +137,9 @@ def _refuse_miscounted(batch: Batch, fresh: pl.DataFrame) -> None:
 
 
 def _store_files(session: Session, batch: Batch, fresh: pl.DataFrame, entry: int) -> pl.DataFrame:
-    known = {row[0] for row in session.rows("SELECT sha256 FROM contents")}
+    known = {row[0] for row in session.rows("SELECT DISTINCT sha256 FROM contents")}
     new = [sha for sha in fresh["sha256"].drop_nulls().unique(maintain_order=True) if sha not in known]
-    contents = _contents(batch.content, new, entry)
+    contents = in_pieces(new, [batch.content[sha] for sha in new], entry)
     first = next_number(session, "SELECT coalesce(max(file_id), 0) FROM files")
     files = fresh.sort("file_no").with_columns(
         (pl.int_range(pl.len(), dtype=pl.Int32) + first).alias("file_id"),
@@ -152,19 +149,6 @@ def _store_files(session: Session, batch: Batch, fresh: pl.DataFrame, entry: int
         session.run("INSERT INTO contents BY NAME SELECT * FROM incoming")
         session.run("INSERT INTO files BY NAME SELECT * FROM incoming_files")
     return files
-
-
-def _contents(content: Mapping[str, bytes], shas: Sequence[str], entry: int) -> pa.Table:
-    """The bytes of these files, those of a single one not copied at all."""
-    import pyarrow as pa
-
-    given = [content[sha] for sha in shas]
-    ends = np.cumsum([0, *map(len, given)], dtype=np.int64)
-    buffers = [None, pa.py_buffer(ends), pa.py_buffer(b"".join(given))]
-    bytes_of = pa.Array.from_buffers(pa.large_binary(), len(given), buffers)
-    told = pl.DataFrame({"sha256": pl.Series(shas, dtype=pl.String)})
-    told = told.with_columns(pl.lit(entry, dtype=pl.Int32).alias("entry_id"))
-    return told.to_arrow().append_column("content", bytes_of)
 
 
 def _numbered(

@@ -1,0 +1,109 @@
+"""The bytes of the files that came in, as they came: kept in pieces, once for each SHA-256."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from operator import itemgetter
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import polars as pl
+
+from crosscellar.errors import StoreError
+from crosscellar.store.session import Session
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+#: Bytes of a piece. The database writes up to two thousand rows anew beside each new one: with these that is
+#: little. It packs pieces of four thousand bytes and more three times closer than shorter ones.
+PIECE: Final = 16_384
+#: So many pieces are read at a time.
+_AT_ONCE: Final = 256
+#: So many files of one taking-in are cut at a time: it took no more bytes at once than memory holds.
+_CUT_AT_ONCE: Final = 64
+_PORTIONS: Final = """
+    SELECT entry_id, min(place) AS first, max(place) AS last FROM (
+        SELECT entry_id, rowid AS place,
+            (row_number() OVER (PARTITION BY entry_id ORDER BY rowid) - 1) // $some AS portion FROM contents)
+    GROUP BY entry_id, portion ORDER BY first
+"""
+_WHOLE: Final = """
+    SELECT sha256, content FROM contents
+    WHERE rowid BETWEEN $first AND $last AND entry_id = $entry ORDER BY rowid
+"""
+
+
+def in_pieces(shas: Sequence[str], contents: Sequence[bytes], entry: int) -> pa.Table:
+    """The bytes of these files as rows of the store: sha256, entry_id, piece, content.
+
+    The bytes of a single file are not copied. An empty file is one empty piece.
+    """
+    import pyarrow as pa
+
+    sizes = np.array([len(content) for content in contents], dtype=np.int64)
+    pieces = np.maximum(1, -(-sizes // PIECE))
+    file_no = np.repeat(np.arange(len(sizes)), pieces)
+    number = np.arange(len(file_no)) - (np.cumsum(pieces) - pieces)[file_no]
+    begins = (np.cumsum(sizes) - sizes)[file_no] + number * PIECE
+    ends = pa.py_buffer(np.append(begins, sizes.sum()).astype(np.int64))
+    joined = pa.py_buffer(contents[0] if len(contents) == 1 else b"".join(contents))
+    told = pl.DataFrame(
+        {
+            "sha256": pl.Series(shas, dtype=pl.String).gather(file_no),
+            "entry_id": pl.repeat(entry, len(file_no), dtype=pl.Int32, eager=True),
+            "piece": number.astype(np.int32),
+        }
+    )
+    content = pa.Array.from_buffers(pa.large_binary(), len(file_no), [None, ends, joined])
+    return told.to_arrow().append_column("content", content)
+
+
+def bytes_of(session: Session, sha256: str) -> bytes | None:
+    """The bytes of the file of this SHA-256; None where none are kept."""
+    found = session.rows("SELECT content FROM contents WHERE sha256 = $sha ORDER BY piece", {"sha": sha256})
+    return b"".join(row[0] for row in found) if found else None
+
+
+def whole(session: Session) -> Iterator[tuple[str, bool]]:
+    """Each SHA-256 of which bytes are kept, and whether they are the bytes that it stands for.
+
+    Few pieces are in memory at a time; those of a file lie together, in the order in which they were stored.
+    """
+    rows = (
+        row
+        for some in session.pieces("SELECT sha256, content FROM contents", rows=_AT_ONCE)
+        for row in zip(some.column(0).to_pylist(), some.column(1).to_pylist(), strict=True)
+    )
+    for sha256, pieces in groupby(rows, key=itemgetter(0)):
+        digest = hashlib.sha256()
+        for _, content in pieces:
+            digest.update(content)
+        yield sha256, digest.hexdigest() == sha256
+
+
+def cut(session: Session) -> None:
+    """Nothing; the files that an older store keeps whole in `contents` are there piece by piece.
+
+    Raises
+    ------
+    StoreError
+        When not every file is found again.
+    """
+    for entry, first, last in session.rows(_PORTIONS, {"some": _CUT_AT_ONCE}):
+        found = session.rows(_WHOLE, {"entry": entry, "first": first, "last": last})
+        shas, contents = zip(*found, strict=True)
+        with session.lend(incoming=in_pieces(shas, contents, entry)):
+            session.run("INSERT INTO contents_next BY NAME SELECT * FROM incoming")
+    if session.value("SELECT count(DISTINCT sha256) FROM contents_next") != session.value(
+        "SELECT count(DISTINCT sha256) FROM contents"
+    ):
+        raise StoreError(
+            "not every kept file could be carried over",
+            where=session.path,
+            next_step="Run `crosscellar check`, and keep the file.",
+        )
+    session.run("DROP TABLE contents")
+    session.run("ALTER TABLE contents_next RENAME TO contents")
