@@ -3,7 +3,8 @@
     python benchmarks/intake_many.py [--csv 2000] [--xlsx 200] [--runs 5] [--folder FOLDER]
 
 A sheet has 60 readings, 1 % dirty, of one trial or two. Every run is a process of its own. The floor reads
-CSV with polars and workbooks with openpyxl, and judges nothing. Writes results/intake_many.md.
+CSV with polars and workbooks with openpyxl, and judges nothing. Then one sheet more is taken in by stores that
+keep the bytes of more and more sheets. Writes results/intake_many.md.
 """
 
 from __future__ import annotations
@@ -18,10 +19,14 @@ from pathlib import Path
 from typing import Any
 
 import lab_sheets
+import numpy as np
 from intake_large import run
 from side_by_side import machine, write
 
 ROWS = 60
+#: How many sheets the stores keep that take in one more, and how long each is: a workbook's bytes are packed.
+KEPT = (0, 1_999, 20_000)
+KEPT_BYTES = 30_000
 
 
 def take_floor(work: Path) -> dict[str, Any]:
@@ -67,6 +72,51 @@ def prepare(work: Path, files: int, suffix: str) -> None:
             sheet.write_excel(path)
     with Network.open(work / "fresh.duckdb", clock=lambda: lab_sheets.RECEIVED) as network:
         network.register(work / "register")
+
+
+def keep(store: Path, sheets: int) -> None:
+    """Nothing; the store keeps the bytes of so many sheets that came in one taking-in each five hundred."""
+    import duckdb
+
+    from crosscellar.store.kept_files import in_pieces
+    from crosscellar.store.session import CONFIG
+
+    random = np.random.default_rng(1)
+    with duckdb.connect(str(store), config=CONFIG) as connection:
+        for entry, first in enumerate(range(0, sheets, 500)):
+            contents = [random.bytes(KEPT_BYTES) for _ in range(min(500, sheets - first))]
+            shas = [hashlib.sha256(content).hexdigest() for content in contents]
+            connection.register("incoming", in_pieces(shas, contents, entry))
+            connection.execute("INSERT INTO contents BY NAME SELECT * FROM incoming")
+            connection.unregister("incoming")
+            connection.execute("CHECKPOINT")
+
+
+def one_more(*, runs: int, folder: Path | None) -> list[str]:
+    """The lines of the table for one sheet more beside those that are kept."""
+    taken: dict[int, list[dict[str, Any]]] = {kept: [] for kept in KEPT}
+    with tempfile.TemporaryDirectory(dir=folder) as name:
+        for kept in KEPT:
+            (Path(name) / str(kept)).mkdir()
+            prepare(Path(name) / str(kept), 1, ".csv")
+            keep(Path(name) / str(kept) / "fresh.duckdb", kept)
+        for turn in range(runs + (runs > 1)):
+            for kept, results in taken.items():
+                result = run("ours", Path(name) / str(kept))
+                print(kept, result, flush=True)
+                if turn or runs == 1:
+                    results.append(result)
+    lines = []
+    for kept, results in taken.items():
+        seconds, memory = (
+            {key: statistics.median(one[of] for one in all_of) for key, all_of in taken.items()}
+            for of in ("seconds", "megabytes")
+        )
+        lines.append(
+            f"| {kept:,} | {kept * KEPT_BYTES / 1e6:,.0f} | {seconds[kept]:.2f} "
+            f"| {seconds[kept] / seconds[0]:.2f} | {memory[kept]:,.0f} | {results[0]['stored']} |"
+        )
+    return lines
 
 
 def measured(files: int, suffix: str, *, runs: int, folder: Path | None) -> list[str]:
@@ -121,6 +171,15 @@ def main() -> None:
     ]
     lines += measured(asked.csv, ".csv", runs=asked.runs, folder=asked.folder)
     lines += measured(asked.xlsx, ".xlsx", runs=asked.runs, folder=asked.folder)
+    lines += [
+        "",
+        f"One sheet more, taken in by a store that keeps the bytes of others ({KEPT_BYTES:,} each); the ratio is",
+        "to a store that keeps none.",
+        "",
+        "| sheets kept | MB kept | seconds | ratio | peak MB | stored |",
+        "|---|---|---|---|---|---|",
+        *one_more(runs=asked.runs, folder=asked.folder),
+    ]
     write("intake_many", lines)
 
 
