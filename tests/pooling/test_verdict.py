@@ -111,7 +111,7 @@ def test_the_reason_names_numbers_with_units_and_log_ratios_as_per_cent() -> Non
         smallest_difference=math.log(1.2),
         wanted="increase",
     )
-    assert "+10.0 %" in logs.reason
+    assert "+10.000 %" in logs.reason
     assert "smaller than what matters" in logs.reason
 
 

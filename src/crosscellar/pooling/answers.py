@@ -27,6 +27,7 @@ from crosscellar.pooling.intervals import (
     hartung_knapp_factor,
     p_two_sided,
     prediction,
+    scatter_or_model,
     t_quantile,
 )
 from crosscellar.pooling.mixtures import NormalMixture
@@ -113,7 +114,8 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
 
     Weights are 1 / (v + tau2) with tau2 from `method` (a key of `ESTIMATORS`); `interval` is
     `hartung_knapp` (t on k - 1), `estimated_weights` (the same, its variance raised by `doubt_of_weights`;
-    the prediction interval from `new_site`, at least as wide as the mean's) or `normal`.
+    the prediction interval from `new_site`, at least as wide as the mean's) or `normal`. Where the effects
+    are all alike, the model's own standard error stands in place of one of 0.
     """
     from scipy.special import chdtrc
 
@@ -128,7 +130,8 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
         factor = hartung_knapp_factor(now.q, questions.count)
         if interval == "estimated_weights":
             factor = factor * (1.0 + doubt_of_weights(questions, tau2.value))
-        std_error, interval_df = model_std_error * np.sqrt(factor), df
+        std_error = scatter_or_model(model_std_error * np.sqrt(factor), model_std_error)
+        interval_df = df
     else:
         std_error, interval_df = model_std_error, np.full(len(questions), np.inf)
     low, high = around(estimate, std_error, interval_df, level)

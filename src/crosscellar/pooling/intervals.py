@@ -7,6 +7,9 @@ from numpy.typing import ArrayLike
 
 from crosscellar.pooling.heterogeneity import Floats, Questions
 
+#: A standard error below this share of the model's own is what rounding leaves of effects that are all alike.
+NO_SCATTER = 1e-6
+
 
 def t_quantile(df: ArrayLike, level: float) -> Floats:
     """The two-sided Student t factor at `level`.
@@ -47,6 +50,16 @@ def hartung_knapp_factor(q: ArrayLike, count: ArrayLike) -> Floats:
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.maximum(_floats(q) / (_floats(count) - 1.0), 0.0))
+
+
+def scatter_or_model(std_error: ArrayLike, model_std_error: ArrayLike) -> Floats:
+    """The standard error from the scatter of effects, or the model's own where there is no scatter at all.
+
+    Effects that are alike to the last digit, as where no vessel of any trial was stuck, have no scatter: an
+    interval from it would have no width, however little each trial knows.
+    """
+    scattered = _floats(std_error) > NO_SCATTER * _floats(model_std_error)
+    return np.where(scattered | np.isnan(std_error), std_error, model_std_error)
 
 
 def doubt_of_weights(questions: Questions, tau2: Floats) -> Floats:

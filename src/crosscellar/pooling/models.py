@@ -23,7 +23,14 @@ from crosscellar.pooling.heterogeneity import (
     side_by_side,
     typical_variance,
 )
-from crosscellar.pooling.intervals import around, p_two_sided, prediction, t_quantile
+from crosscellar.pooling.intervals import (
+    NO_SCATTER,
+    around,
+    p_two_sided,
+    prediction,
+    scatter_or_model,
+    t_quantile,
+)
 from crosscellar.pooling.mixtures import NormalMixture
 from crosscellar.pooling.nested import fit_nested
 from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
@@ -33,6 +40,15 @@ if TYPE_CHECKING:
 
 #: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
 FEW_SITES: Final = 4
+
+_NARROWER: Final = (
+    "The effects agree better than their variances would let expect, so this interval is narrower than that "
+    "of a common effect; trust it with care."
+)
+_ALL_ALIKE: Final = (
+    "The effects are all alike, so how they scatter says nothing: the interval is made from the trials' own "
+    "errors."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -216,10 +232,9 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
         if interval == "normal":
             remarks.append("Effects of one site are counted as independent here, which they are not.")
     if interval in ONE_A_SITE and said["narrower_than_common"]:
-        remarks.append(
-            "The effects agree better than their variances would let expect, so this interval is narrower "
-            "than that of a common effect; trust it with care."
-        )
+        remarks.append(_NARROWER)
+    if interval in ONE_A_SITE and np.ptp(effects.estimate) <= NO_SCATTER * said["model_std_error"]:
+        remarks.append(_ALL_ALIKE)
     if said["tau2"] == 0.0 and method != "common" and sites > 2 and said["tau2_high"] > 0:
         consequence = (
             "the range for a new site allows for that"
@@ -313,11 +328,14 @@ def _nested(
 
 
 def _clustered(outcome: Outcome, clustered: Robust, effects: Effects, level: float) -> Outcome:
-    std_error, df = float(clustered.std_errors[0]), float(clustered.df[0])
+    seen, df = float(clustered.std_errors[0]), float(clustered.df[0])
+    std_error = float(scatter_or_model(seen, outcome.model_std_error))
     estimate = outcome.estimate
     low, high = _scalars(around(estimate, std_error, df, level))
     same = _scalars(around(estimate, std_error, df, equivalence_level(level)))
     common = t_quantile(np.inf, level) / np.sqrt((1.0 / effects.variance).sum())
+    narrower = bool(0.5 * (high - low) < common * (1 - 1e-12))
+    told = (_ALL_ALIKE,) if std_error != seen and std_error > 0 else (_NARROWER,) if narrower else ()
     return replace(
         outcome,
         std_error=std_error,
@@ -327,7 +345,8 @@ def _clustered(outcome: Outcome, clustered: Robust, effects: Effects, level: flo
         p_value=float(p_two_sided(estimate / std_error, df)) if std_error > 0 else np.nan,
         equivalence_low=same[0],
         equivalence_high=same[1],
-        narrower_than_common=bool(0.5 * (high - low) < common * (1 - 1e-12)),
+        narrower_than_common=narrower,
+        remarks=(*outcome.remarks, *told),
     )
 
 
