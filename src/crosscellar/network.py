@@ -291,7 +291,8 @@ class Network(Prospects, Upkeep):
         self._kept.follow()
         if decided.waiting_for:
             numbers = ", ".join(str(number) for number in decided.waiting_for)
-            message = f"On record. Some readings wait for finding {numbers} too."
+            came = f" {_readings(decided.entered)} entered." if decided.entered else ""
+            message = f"On record.{came} Some readings wait for finding {numbers} too."
         elif decided.verdict == "accept":
             message = f"On record. {_readings(decided.entered)} entered."
         elif decided.withdrawn:
@@ -417,6 +418,7 @@ class Network(Prospects, Upkeep):
         samples = pl.concat(
             [register.samples, made.samples.select(register.samples.columns)], how="vertical_relaxed"
         )
+        new = made.samples.filter(~pl.col("sample_id").is_in(register.samples["sample_id"].implode())).height
         self._keep(
             {**register.tables, "samples": samples.unique("sample_id", keep="last", maintain_order=True)}
         )
@@ -425,7 +427,7 @@ class Network(Prospects, Upkeep):
             tuple(str(path) for path in made.paths),
             f"Workbooks in {out}: {len(made.workbooks)}. Keys of tastings in {Path(out) / 'keys'}: "
             f"{len(made.keys)}; keep those from the assessors. Sample labels added to the register: "
-            f"{made.samples.height}; {made.samples_file.name} lists them for your own copy of it.",
+            f"{new}; {made.samples_file.name} lists all of these sheets for your own copy of it.",
             {"seed": seed},
         )
 
