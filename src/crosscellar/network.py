@@ -422,12 +422,15 @@ class Network(Prospects, Upkeep):
         self._keep(
             {**register.tables, "samples": samples.unique("sample_id", keep="last", maintain_order=True)}
         )
+        labels = f"Sample labels added to the register: {new}"
+        if made.samples.height and not new:
+            labels = "Their sample labels are in the register already"
         return Written(
             "sheets",
             tuple(str(path) for path in made.paths),
             f"Workbooks in {out}: {len(made.workbooks)}. Keys of tastings in {Path(out) / 'keys'}: "
-            f"{len(made.keys)}; keep those from the assessors. Sample labels added to the register: "
-            f"{new}; {made.samples_file.name} lists all of these sheets for your own copy of it.",
+            f"{len(made.keys)}; keep those from the assessors. {labels}; {made.samples_file.name} lists them for "
+            "your own copy of it.",
             {"seed": seed},
         )
 

@@ -242,7 +242,7 @@ def test_a_register_without_labels_keeps_those_that_were_printed(tmp_path: Path)
         made = network._register.samples
         assert made.height > 0
         again = network.sheets(season=2025, out=tmp_path / "again")
-        assert "added to the register: 0;" in again.message
+        assert "labels are in the register already; samples.csv" in again.message
         assert network.register(folder).changes["samples"]["ended"] == 0
         assert network._register.samples.equals(made)
 
