@@ -429,8 +429,8 @@ class Network(Prospects, Upkeep):
             "sheets",
             tuple(str(path) for path in made.paths),
             f"Workbooks in {out}: {len(made.workbooks)}. Keys of tastings in {Path(out) / 'keys'}: "
-            f"{len(made.keys)}; keep those from the assessors. {labels}; {made.samples_file.name} lists them for "
-            "your own copy of it.",
+            f"{len(made.keys)}; keep those from the assessors. {labels}; {made.samples_file.name} lists them "
+            "for your own copy of it.",
             {"seed": seed},
         )
 
