@@ -306,10 +306,18 @@ class Network(Prospects, Upkeep):
 
         `season` is a harvest year; all of them where it is left out. What is overdue is so on the day of the
         network's clock.
+
+        Raises
+        ------
+        UnknownName
+            For a season of which the register has no trial.
         """
+        from crosscellar.register import check_season
         from crosscellar.results import Outstanding
         from crosscellar.sheets.outstanding import outstanding_of
 
+        if season is not None:
+            check_season(self._register, season)
         expected, texts = outstanding_of(
             self._register,
             readings=self._store.readings(),

@@ -73,6 +73,7 @@ def test_effects_name_each_response_in_words_and_round_by_their_error(run: Run, 
     status, out, _ = run("effects", "lees-stirring", "--store", demo_store)
     assert status == 0
     assert "Glycerol, before bottling (primary; log ratio)" in out
+    assert "\npH, " in run("effects", "malolactic-timing", "--store", demo_store)[1]
     assert "one vessel an arm: variance borrowed from" in out
     assert "e-1" not in out
 
@@ -92,7 +93,7 @@ def test_a_tasting_is_told_by_its_exact_counts(run: Run, demo_store: Path) -> No
         (("--store", "{tmp}/new.duckdb", "register", "{tmp}/nowhere"), 2, "there is no register here"),
         (("--store", "{tmp}/text.duckdb", "findings"), 3, "not a store of crosscellar"),
         (("--store", "{tmp}/empty.duckdb", "findings"), 3, "empty"),
-        (("--store", "{tmp}/fresh.duckdb", "intake", "{tmp}/text.duckdb"), 2, "no trial register"),
+        (("--store", "{tmp}/fresh.duckdb", "intake", "{tmp}/text.duckdb"), 2, "register PATH` starts one"),
         (("--store", "{demo}", "pool", "no-such-question"), 2, "there is no question 'no-such-question'"),
         (("--store", "{demo}", "pool", "lees-stirring", "--response", "colr"), 2, "is not planned"),
         (("--store", "{demo}", "pool", "lees-stirring", "--as-of", "last week"), 2, "is not a date"),
@@ -262,3 +263,27 @@ def test_arms_measured_by_different_laboratories_are_used_only_where_asked_for(
     monkeypatch.setattr(effects, "effects_of_store", watched)
     assert main(["--store", str(demo_store), command, "cold-soak", *asked]) == 0
     assert set(told) == {same}
+
+
+@pytest.mark.parametrize("further", [[], ["--dry-run"]])
+def test_taking_in_where_no_store_is_leaves_none_behind(run: Run, tmp_path: Path, further: list[str]) -> None:
+    store = tmp_path / "elsewhere.duckdb"
+    status, _, err = run("intake", DEMO / "inbox" / "2025", "--store", store, *further)
+    assert status == 2
+    assert "crosscellar register PATH" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_season_without_trials_owes_is_not_said_to_be_nothing(run: Run, demo_store: Path) -> None:
+    status, out, err = run("outstanding", "--season", "1999", "--store", demo_store)
+    assert (status, out) == (2, "")
+    assert "no trial of the season 1999. It has: 2022, 2023, 2024, 2025." in err
+
+
+def test_a_file_in_place_of_a_folder_is_named_with_what_to_do(
+    run: Run, demo_store: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "mine.csv").write_text("mine", encoding="utf-8")
+    status, _, err = run("export", "--out", tmp_path / "mine.csv", "--store", demo_store)
+    assert status == 2
+    assert "mine.csv: there is a file of this name, where a folder is needed. Name another folder." in err

@@ -252,15 +252,17 @@ class Store(Holdings):
 
         Raises
         ------
+        CrosscellarError
+            When there is a file at `out` already, or none can be written.
         StoreError
-            When the copy cannot be written, or differs from the store.
+            When the copy differs from the store.
         """
         from crosscellar.store import journal
         from crosscellar.store.copies import write_copy
 
         out = Path(out)
         if out.exists():
-            raise StoreError(
+            raise CrosscellarError(
                 "there is a file of this name already", where=out, next_step="Choose another name."
             )
         path, read_only = self.path, self._session.read_only
