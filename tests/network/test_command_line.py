@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -287,3 +289,31 @@ def test_a_file_in_place_of_a_folder_is_named_with_what_to_do(
     status, _, err = run("export", "--out", tmp_path / "mine.csv", "--store", demo_store)
     assert status == 2
     assert "mine.csv: there is a file of this name, where a folder is needed. Name another folder." in err
+
+
+def test_half_widths_of_a_plan_stand_with_the_same_decimals(run: Run, demo_store: Path) -> None:
+    _, out, _ = run("plan", "bentonite-dose", "--sites", "2,4,8", "--store", demo_store)
+    shown = re.findall(r"± ([0-9.]+)", out)
+    assert len(shown) > 3
+    assert len({len(number.partition(".")[2]) for number in shown}) == 1
+
+
+def test_a_tasting_question_is_planned_by_panels(run: Run, tmp_path: Path) -> None:
+    register = tmp_path / "register"
+    shutil.copytree(DEMO / "register", register)
+    questions = pl.read_csv(register / "questions.csv", infer_schema=False)
+    tasted = pl.when(pl.col("question_id") == "cold-soak")
+    questions.with_columns(
+        tasted.then(pl.lit("triangle")).otherwise("primary_response").alias("primary_response"),
+        tasted.then(pl.lit("sensory")).otherwise("primary_stage").alias("primary_stage"),
+    ).write_csv(register / "questions.csv")
+    responses = pl.read_csv(register / "responses.csv", infer_schema=False)
+    soaked = pl.col("trial_id").str.starts_with("CS")
+    responses.filter(
+        ~soaked | (pl.col("role") == "monitored") & (pl.col("response") != "triangle")
+    ).write_csv(register / "responses.csv")
+    store = tmp_path / "n.duckdb"
+    assert run("register", register, "--store", store)[0] == 0
+    status, _, err = run("plan", "cold-soak", "--store", store)
+    assert status == 2
+    assert "plan --panel" in err
