@@ -317,3 +317,21 @@ def test_a_tasting_question_is_planned_by_panels(run: Run, tmp_path: Path) -> No
     status, _, err = run("plan", "cold-soak", "--store", store)
     assert status == 2
     assert "plan --panel" in err
+
+
+def test_a_decision_tells_what_entered_beside_what_still_waits(run: Run, tmp_path: Path) -> None:
+    store, sheet = tmp_path / "n.duckdb", tmp_path / "a.csv"
+    sheet.write_text(
+        "trial_id,arm_id,vessel_id,stage,sample_date,analyte,value,unit,lab\n"
+        "LS24-ORR,control,ORR-01,end_AF,9/11/2024,pH,3.31,,bench\n"
+        "LS24-ORR,control,ORR-01,end_AF,9/11/2024,malic,n.d.,g/L,bench\n",
+        encoding="utf-8",
+    )
+    assert run("register", MESSY / "register", "--store", store)[0] == 0
+    assert run("intake", sheet, "--store", store)[0] == 1
+    found = json.loads(run("findings", "--open", "--json", "--store", store)[1])["findings"]
+    (number,) = (one["finding_id"] for one in found if one["code"] == "date_ambiguous")
+    said = ("--reason", "asked", "--value", "day-first", "--store", store)
+    status, out, _ = run("decide", str(number), "accept", *said)
+    assert status == 0
+    assert "1 reading entered. Some readings wait for finding" in " ".join(out.split())

@@ -105,6 +105,8 @@ def _cast(column: pl.Series, dtype: type[pl.DataType]) -> pl.Series:
 
 def check_season(register: Register, season: int) -> None:
     """Raise UnknownName for a season of which the register has no trial."""
+    if not isinstance(season, int):
+        raise UnknownName(f"{season!r} is no season", next_step="Give the year as a whole number: 2025.")
     if register.trials.filter(pl.col("season") == season).is_empty():
         known = ", ".join(str(year) for year in register.trials["season"].unique().sort())
         raise UnknownName(
