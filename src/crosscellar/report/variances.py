@@ -190,9 +190,13 @@ def vessel_spreads(
 
 
 def variances_figure(spreads: Sequence[VesselSpread]) -> Figure:
-    """A panel a response: each trial's spread by its degrees of freedom, the usual one and its band."""
+    """A panel a response: each trial's spread by its degrees of freedom, the usual one and its band.
+
+    A response of which no trial tells a spread has no panel, unless there is no other.
+    """
     from matplotlib.figure import Figure
 
+    spreads = [spread for spread in spreads if spread.df] or spreads
     columns = min(_COLUMNS, len(spreads))
     lines = math.ceil(len(spreads) / columns)
     room = _WIDE[columns]
