@@ -218,19 +218,6 @@ def test_another_value_for_a_reading_that_entered_is_not_passed_over(conflict: S
     assert values(conflict) == [3.36]
 
 
-def test_one_sheet_under_two_names_in_a_batch_asks_each_question_once(
-    path: Path, judge: Any, ph: Any
-) -> None:
-    sheet = ph(ORR_01="3.31", ORR_02="n.d.")
-    with Store.open(path) as store:
-        batch = judge(store, ("a.csv", sheet), ("copy of a.csv", sheet))
-        assert batch.files["status"].to_list() == ["taken_in_part", "already_taken_in"]
-        assert batch.files["message"][1] == "Already taken in with this batch as a.csv."
-        store.take_in(batch)
-        assert store.findings()["file"].unique().to_list() == ["a.csv"]
-        assert store.check() == []
-
-
 def test_the_same_bytes_again_leave_each_question_open_once(conflict: Store, take: Take, ph: Any) -> None:
     for _ in range(2):
         take(conflict, ph(ORR_01="3.41"), "b.csv")

@@ -271,8 +271,8 @@ def _batch(
     correction: bool,
 ) -> Batch:
     names = gathered.files.select("file_no", "file")
-    files = _told_copies(
-        gathered.files.join(_known(gathered.files, stored), on="sha256", how="left", maintain_order="left")
+    files = gathered.files.join(
+        _known(gathered.files, stored), on="sha256", how="left", maintain_order="left"
     )
     undoing = _undoing(faults, items, files)
     counted = count(items, files.with_columns(pl.col("file_no").is_in(undoing).alias("undoes")))
@@ -318,14 +318,6 @@ def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
             ),
         )
     )
-
-
-def _told_copies(files: pl.DataFrame) -> pl.DataFrame:
-    """The files with `known_message` also for those whose bytes an earlier file of the same batch has."""
-    first = pl.col("file").first().over("sha256")
-    copy = pl.col("sha256").is_not_null() & ~pl.col("sha256").is_first_distinct()
-    told = pl.when(copy).then(pl.format("with this batch as {}", first))
-    return files.with_columns(pl.coalesce("known_message", told).alias("known_message"))
 
 
 def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> None:

@@ -6,7 +6,7 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-from crosscellar.errors import CrosscellarError, StoreError
+from crosscellar.errors import StoreError
 from crosscellar.store.migrations import sync_folder
 from crosscellar.store.session import CONFIG, private_files
 
@@ -16,7 +16,7 @@ def write_copy(path: Path, out: Path) -> None:
 
     Raises
     ------
-    CrosscellarError
+    StoreError
         When the copy cannot be written.
     """
     import duckdb
@@ -41,7 +41,7 @@ def write_copy(path: Path, out: Path) -> None:
                 where=out,
                 next_step="Free some space, or name a file on another disk; the store is as it was.",
             ) from fault
-        raise CrosscellarError(
+        raise StoreError(
             "the copy could not be written", where=out, next_step="Choose a folder that you may write to."
         ) from fault
     finally:

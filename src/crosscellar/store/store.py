@@ -253,9 +253,9 @@ class Store(Holdings):
         Raises
         ------
         CrosscellarError
-            When there is a file at `out` already, or none can be written.
+            When there is a file at `out` already.
         StoreError
-            When the copy differs from the store.
+            When the copy cannot be written, or differs from the store.
         """
         from crosscellar.store import journal
         from crosscellar.store.copies import write_copy
