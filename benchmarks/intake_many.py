@@ -3,8 +3,8 @@
     python benchmarks/intake_many.py [--csv 2000] [--xlsx 200] [--runs 5] [--folder FOLDER]
 
 A sheet has 60 readings, 1 % dirty, of one trial or two. Every run is a process of its own. The floor reads
-CSV with polars and workbooks with openpyxl, and judges nothing. Then one sheet more is taken in by stores that
-keep the bytes of more and more sheets. Writes results/intake_many.md.
+CSV with polars and workbooks with openpyxl, and judges nothing. Then one sheet more is taken in by stores
+that keep the bytes of more and more sheets. Writes results/intake_many.md.
 """
 
 from __future__ import annotations
@@ -173,8 +173,8 @@ def main() -> None:
     lines += measured(asked.xlsx, ".xlsx", runs=asked.runs, folder=asked.folder)
     lines += [
         "",
-        f"One sheet more, taken in by a store that keeps the bytes of others ({KEPT_BYTES:,} each); the ratio is",
-        "to a store that keeps none.",
+        f"One sheet more, taken in by a store that keeps the bytes of others ({KEPT_BYTES:,} each); the ratio",
+        "is to a store that keeps none.",
         "",
         "| sheets kept | MB kept | seconds | ratio | peak MB | stored |",
         "|---|---|---|---|---|---|",

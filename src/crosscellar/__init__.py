@@ -75,3 +75,7 @@ def __getattr__(name: str) -> Any:
 
         set_html(_show)
     return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -110,4 +110,10 @@ def machine_fault(fault: BaseException) -> CrosscellarError | None:
         )
     if not isinstance(fault, OSError):
         return None
+    if isinstance(fault, (FileExistsError, NotADirectoryError)):
+        return CrosscellarError(
+            "there is a file of this name, where a folder is needed",
+            where=where,
+            next_step="Name another folder.",
+        )
     return CrosscellarError((fault.strerror or told[0]).lower(), where=where)

@@ -291,7 +291,8 @@ class Network(Prospects, Upkeep):
         self._kept.follow()
         if decided.waiting_for:
             numbers = ", ".join(str(number) for number in decided.waiting_for)
-            message = f"On record. Some readings wait for finding {numbers} too."
+            came = f" {_readings(decided.entered)} entered." if decided.entered else ""
+            message = f"On record.{came} Some readings wait for finding {numbers} too."
         elif decided.verdict == "accept":
             message = f"On record. {_readings(decided.entered)} entered."
         elif decided.withdrawn:
@@ -305,10 +306,18 @@ class Network(Prospects, Upkeep):
 
         `season` is a harvest year; all of them where it is left out. What is overdue is so on the day of the
         network's clock.
+
+        Raises
+        ------
+        UnknownName
+            For a season of which the register has no trial.
         """
+        from crosscellar.register import check_season
         from crosscellar.results import Outstanding
         from crosscellar.sheets.outstanding import outstanding_of
 
+        if season is not None:
+            check_season(self._register, season)
         expected, texts = outstanding_of(
             self._register,
             readings=self._store.readings(),
@@ -417,15 +426,19 @@ class Network(Prospects, Upkeep):
         samples = pl.concat(
             [register.samples, made.samples.select(register.samples.columns)], how="vertical_relaxed"
         )
+        new = made.samples.filter(~pl.col("sample_id").is_in(register.samples["sample_id"].implode())).height
         self._keep(
             {**register.tables, "samples": samples.unique("sample_id", keep="last", maintain_order=True)}
         )
+        labels = f"Sample labels added to the register: {new}"
+        if made.samples.height and not new:
+            labels = "Their sample labels are in the register already"
         return Written(
             "sheets",
             tuple(str(path) for path in made.paths),
             f"Workbooks in {out}: {len(made.workbooks)}. Keys of tastings in {Path(out) / 'keys'}: "
-            f"{len(made.keys)}; keep those from the assessors. Sample labels added to the register: "
-            f"{made.samples.height}; {made.samples_file.name} lists them for your own copy of it.",
+            f"{len(made.keys)}; keep those from the assessors. {labels}; {made.samples_file.name} lists them "
+            "for your own copy of it.",
             {"seed": seed},
         )
 

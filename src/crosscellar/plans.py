@@ -106,10 +106,15 @@ def known_of(
     Raises
     ------
     NotComputable
-        When no trial of the network tells how far vessels differ on the response.
+        When no trial of the network tells how far vessels differ on the response, or it is a triangle test.
     """
     name, response = str(question["question_id"]), str(question["primary_response"])
     stage = question["primary_stage"]
+    if response == "triangle":
+        raise NotComputable(
+            f"{name} is answered by triangle tests: assessors decide it, not vessels",
+            next_step="Ask how many assessors it takes with `crosscellar plan --panel`.",
+        )
     measure = pooled.measure if pooled is not None else judgement_of(question, contract).measure
     if measure is None:
         measure = default_measure(contract, response) if response in contract.analytes else "difference"

@@ -33,10 +33,14 @@ class Weighed:
 
 
 def blank_proposals(questions: pl.DataFrame, sites: pl.DataFrame, effects: pl.DataFrame) -> pl.DataFrame:
-    """A table to start from: each question with each site that has not tried it, one vessel an arm."""
+    """A table to start from: each question with each site that has not tried it, one vessel an arm.
+
+    Questions that triangle tests answer are left out: they are planned by panels, not by trials weighed here.
+    """
     tried = effects.filter(pl.col("usable")).select(question_id="question", site_id="site").unique()
     return (
-        questions.select("question_id")
+        questions.filter(pl.col("primary_response") != "triangle")
+        .select("question_id")
         .join(sites.select("site_id"), how="cross")
         .join(tried, on=["question_id", "site_id"], how="anti")
         .sort("question_id", "site_id")
@@ -206,6 +210,8 @@ def weigh_proposals(
             .then(pl.lit("has tried this before: another season there is no new site"))
             .when(~pl.col("row").is_in(list(chosen)) & (pl.col("cost") > budget))
             .then(pl.lit("costs more than the whole budget"))
+            .when(pl.lit(not chosen))
+            .then(pl.lit("raises no chance of a verdict"))
             .when(~pl.col("row").is_in(list(chosen)))
             .then(pl.lit("others decide more for the money"))
             .otherwise(pl.lit(""))

@@ -29,11 +29,13 @@ def rebuild_store(store: Store, out: Path, contract: Contract, *, program: str) 
 
     Raises
     ------
-    StoreError
+    CrosscellarError
         When there is a file at `out` already, or none can be written.
     """
     if out.exists():
-        raise StoreError("there is a file of this name already", where=out, next_step="Choose another name.")
+        raise CrosscellarError(
+            "there is a file of this name already", where=out, next_step="Choose another name."
+        )
     steps = store.history().steps()
     if not steps:
         raise CrosscellarError(

@@ -13,11 +13,11 @@ from crosscellar.answers import Asked, planned_responses, pool_question
 from crosscellar.contract import Contract
 from crosscellar.effects import effects_of_store, variance_priors
 from crosscellar.effects.ferments import LOG_RESPONSES
-from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
+from crosscellar.errors import CrosscellarError, NotComputable
 from crosscellar.plans import known_of, plan_question
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import OPEN
-from crosscellar.register import Register
+from crosscellar.register import Register, check_season
 from crosscellar.report.building import Answered, build_summary, names_of
 from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import write_export
@@ -68,13 +68,8 @@ def write_summary(
         When the register has no trial of that season.
     """
     register = Register.of_tables(store.register_frames(as_of=as_of), contract)
+    check_season(register, season)
     trials = register.trials
-    if trials.filter(pl.col("season") == season).is_empty():
-        known = ", ".join(str(year) for year in trials["season"].unique().sort())
-        raise UnknownName(
-            f"the register has no trial of the season {season}",
-            next_step=f"It has: {known}." if known else "Take in a register first.",
-        )
     planned = planned_responses(register, contract)
     readings = store.readings(as_of=as_of)
     effects = effects_of_store(

@@ -44,6 +44,13 @@ def test_the_order_that_alone_fits_is_suggested(rows: Any, first: str | None, ju
     assert words.startswith(wanted)
 
 
+def test_a_day_that_proves_its_own_order_leans_on_no_other(judge: Any) -> None:
+    """Here the other date proves the other order."""
+    found = judge(sheet(("end_AF", "10/14/2024"), ("end_AF", "13/10/2024"))).findings
+    (words,) = found.filter(pl.col("code") == "date_month_first")["message"].to_list()
+    assert words == "10/14/2024 was read as 2024-10-14: the month comes first, as its day proves."
+
+
 def test_where_both_orders_fit_both_days_are_shown(judge: Any) -> None:
     (words,) = suggested(judge(sheet(("end_AF", "11/10/2024"), ("pre_bottling", "2025-06-01"))))
     assert words.startswith("Is it 2024-10-11 or 2024-11-10?")

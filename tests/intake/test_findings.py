@@ -210,3 +210,13 @@ def test_faults_stand_in_the_order_in_which_they_were_told_however_they_were_tol
         contract.rules[code].severity for code in [*["unknown_column"] * 3, "out_of_range", "unknown_column"]
     ]
     assert faults.frame().equals(told)
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"\x89PNG\r\n\x1a\n" + bytes(40), b"%PDF-1.4\n", b"PK\x03\x04" + bytes(40)]
+)
+def test_a_file_that_cannot_be_read_is_told_in_a_whole_sentence(judge: Any, content: bytes) -> None:
+    batch = judge(("a.xlsx", content))
+    (message,) = batch.findings["message"].to_list()
+    assert message.endswith(".")
+    assert batch.files["message"][0] == message

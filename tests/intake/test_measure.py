@@ -70,6 +70,63 @@ def test_the_only_laboratory_speaks_where_none_is_named_and_says_so(judge: Any) 
     assert batch.findings["code"].to_list() == ["basis_from_only_lab"]
 
 
+def _declared(contract: Any, register: Any, unit: str, basis: str, *readings: Any) -> Any:
+    """Readings judged where one laboratory alone declares titratable acidity, in this unit on this basis."""
+    labs = pl.DataFrame(
+        {"lab_id": ["bench"], "analyte": ["titratable_acidity"], "unit": [unit], "basis": [basis]}
+    )
+    name, text = _sheet(*readings)
+    return check_documents(
+        read_documents([(name, text.encode())]),
+        replace(register, labs=pl.concat([register.labs.clear(), labs], how="diagonal")),
+        contract,
+        stored=NothingStored(),
+        received=date(2026, 1, 5),
+    )
+
+
+def test_a_unit_is_lent_to_no_sheet_that_does_not_name_its_laboratory(contract: Any, register: Any) -> None:
+    unnamed, named = (("titratable acidity", "6.00", "", lab) for lab in ("", "bench"))
+    batch = _declared(contract, register, "g/L", "tartaric", unnamed, named)
+    assert batch.set_aside.select("cell", "outcome").rows() == [("G2", "held")]
+    assert batch.findings.filter(pl.col("severity") == "hold")["code"].to_list() == ["unit_missing"]
+    assert batch.readings["value"].to_list() == [6.0]
+
+
+def test_a_conversion_on_the_only_laboratory_s_basis_says_so(contract: Any, register: Any) -> None:
+    batch = _declared(contract, register, "g/L", "sulfuric", ("TA", "4.00", "g/L", ""))
+    # 4.00 x 75.04 / 49.04 = 6.121
+    assert batch.readings["value"].round(2).to_list() == [6.12]
+    told = batch.findings["suggestion"][0]
+    assert told.endswith("; no laboratory is named, and bench declares sulfuric.")
+
+
+def test_a_conversion_without_a_unit_in_the_sheet_leaves_no_hole_in_its_words(
+    contract: Any, register: Any
+) -> None:
+    batch = _declared(contract, register, "g/L", "sulfuric", ("titratable acidity", "4.00", "", "bench"))
+    assert batch.findings["message"][0].startswith("4 was read as 6.12")
+
+
+def test_a_value_copied_down_is_told_as_the_sheet_has_it(contract: Any, register: Any) -> None:
+    lots = register.trials.with_columns(("lot of " + pl.col("trial_id")).alias("lot"))
+    vessels = [("LS24-ORR", "control", "ORR-01"), ("LS24-ORR", "stir_weekly", "ORR-02"),
+               ("NT24-TES", "at_start", "TES-A1"), ("NT24-TES", "third_drop", "TES-A2")]  # fmt: skip
+    text = LONG + "".join(
+        f'{trial},{arm},{vessel},end_AF,2024-10-15,VA,"0,25",g/L as H2SO4,lab_north,1\n'
+        for trial, arm, vessel in vessels
+    )
+    found = check_documents(
+        read_documents([("a.csv", text.encode())]),
+        replace(register, trials=lots),
+        contract,
+        stored=NothingStored(),
+        received=date(2026, 1, 5),
+    ).findings
+    (told,) = found.filter(pl.col("code") == "copied_down")["message"].to_list()
+    assert told == "4 readings of Volatile acidity in a row are exactly 0,25."
+
+
 def test_two_laboratories_that_declare_different_things_are_each_taken_at_their_word(
     contract: Any, register: Any
 ) -> None:

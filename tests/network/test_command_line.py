@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -79,6 +81,7 @@ def test_effects_name_each_response_in_words_and_round_by_their_error(run: Run, 
     status, out, _ = run("effects", "lees-stirring", "--store", demo_store)
     assert status == 0
     assert "Glycerol, before bottling (primary; log ratio)" in out
+    assert "\npH, " in run("effects", "malolactic-timing", "--store", demo_store)[1]
     assert "one vessel an arm: variance borrowed from" in out
     assert "e-1" not in out
 
@@ -98,7 +101,7 @@ def test_a_tasting_is_told_by_its_exact_counts(run: Run, demo_store: Path) -> No
         (("--store", "{tmp}/new.duckdb", "register", "{tmp}/nowhere"), 2, "there is no register here"),
         (("--store", "{tmp}/text.duckdb", "findings"), 3, "not a store of crosscellar"),
         (("--store", "{tmp}/empty.duckdb", "findings"), 3, "empty"),
-        (("--store", "{tmp}/fresh.duckdb", "intake", "{tmp}/text.duckdb"), 2, "no trial register"),
+        (("--store", "{tmp}/fresh.duckdb", "intake", "{tmp}/text.duckdb"), 2, "register PATH` starts one"),
         (("--store", "{demo}", "pool", "no-such-question"), 2, "there is no question 'no-such-question'"),
         (("--store", "{demo}", "pool", "lees-stirring", "--response", "colr"), 2, "is not planned"),
         (("--store", "{demo}", "pool", "lees-stirring", "--as-of", "last week"), 2, "is not a date"),
@@ -268,3 +271,73 @@ def test_arms_measured_by_different_laboratories_are_used_only_where_asked_for(
     monkeypatch.setattr(effects, "effects_of_store", watched)
     assert main(["--store", str(demo_store), command, "cold-soak", *asked]) == 0
     assert set(told) == {same}
+
+
+@pytest.mark.parametrize("further", [[], ["--dry-run"]])
+def test_taking_in_where_no_store_is_leaves_none_behind(run: Run, tmp_path: Path, further: list[str]) -> None:
+    store = tmp_path / "elsewhere.duckdb"
+    status, _, err = run("intake", DEMO / "inbox" / "2025", "--store", store, *further)
+    assert status == 2
+    assert "crosscellar register PATH" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_season_without_trials_owes_is_not_said_to_be_nothing(run: Run, demo_store: Path) -> None:
+    status, out, err = run("outstanding", "--season", "1999", "--store", demo_store)
+    assert (status, out) == (2, "")
+    assert "no trial of the season 1999. It has: 2022, 2023, 2024, 2025." in err
+
+
+def test_a_file_in_place_of_a_folder_is_named_with_what_to_do(
+    run: Run, demo_store: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "mine.csv").write_text("mine", encoding="utf-8")
+    status, _, err = run("export", "--out", tmp_path / "mine.csv", "--store", demo_store)
+    assert status == 2
+    assert "mine.csv: there is a file of this name, where a folder is needed. Name another folder." in err
+
+
+def test_half_widths_of_a_plan_stand_with_the_same_decimals(run: Run, demo_store: Path) -> None:
+    _, out, _ = run("plan", "bentonite-dose", "--sites", "2,4,8", "--store", demo_store)
+    shown = re.findall(r"± ([0-9.]+)", out)
+    assert len(shown) > 3
+    assert len({len(number.partition(".")[2]) for number in shown}) == 1
+
+
+def test_a_tasting_question_is_planned_by_panels(run: Run, tmp_path: Path) -> None:
+    register = tmp_path / "register"
+    shutil.copytree(DEMO / "register", register)
+    questions = pl.read_csv(register / "questions.csv", infer_schema=False)
+    tasted = pl.when(pl.col("question_id") == "cold-soak")
+    questions.with_columns(
+        tasted.then(pl.lit("triangle")).otherwise("primary_response").alias("primary_response"),
+        tasted.then(pl.lit("sensory")).otherwise("primary_stage").alias("primary_stage"),
+    ).write_csv(register / "questions.csv")
+    responses = pl.read_csv(register / "responses.csv", infer_schema=False)
+    soaked = pl.col("trial_id").str.starts_with("CS")
+    responses.filter(
+        ~soaked | (pl.col("role") == "monitored") & (pl.col("response") != "triangle")
+    ).write_csv(register / "responses.csv")
+    store = tmp_path / "n.duckdb"
+    assert run("register", register, "--store", store)[0] == 0
+    status, _, err = run("plan", "cold-soak", "--store", store)
+    assert status == 2
+    assert "plan --panel" in err
+
+
+def test_a_decision_tells_what_entered_beside_what_still_waits(run: Run, tmp_path: Path) -> None:
+    store, sheet = tmp_path / "n.duckdb", tmp_path / "a.csv"
+    sheet.write_text(
+        "trial_id,arm_id,vessel_id,stage,sample_date,analyte,value,unit,lab\n"
+        "LS24-ORR,control,ORR-01,end_AF,9/11/2024,pH,3.31,,bench\n"
+        "LS24-ORR,control,ORR-01,end_AF,9/11/2024,malic,n.d.,g/L,bench\n",
+        encoding="utf-8",
+    )
+    assert run("register", MESSY / "register", "--store", store)[0] == 0
+    assert run("intake", sheet, "--store", store)[0] == 1
+    found = json.loads(run("findings", "--open", "--json", "--store", store)[1])["findings"]
+    (number,) = (one["finding_id"] for one in found if one["code"] == "date_ambiguous")
+    said = ("--reason", "asked", "--value", "day-first", "--store", store)
+    status, out, _ = run("decide", str(number), "accept", *said)
+    assert status == 0
+    assert "1 reading entered. Some readings wait for finding" in " ".join(out.split())

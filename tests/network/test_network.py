@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -273,3 +275,14 @@ def test_the_readme_prints_the_demos_own_counts_and_verdicts(network: cc.Network
 def test_effects_as_of_a_day_know_only_what_was_taken_in_by_then(network: cc.Network) -> None:
     assert network.effects("cold-soak").height > 0
     assert network.effects_answer("cold-soak", as_of="2001-01-01").effects.is_empty()
+
+
+def test_public_names_are_offered_before_they_are_used() -> None:
+    code = "import crosscellar as cc, sys; print(set(cc.__all__) <= set(dir(cc)), 'polars' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "False"]
+
+
+def test_a_season_in_quotes_is_told_in_a_sentence(network: cc.Network, tmp_path: Path) -> None:
+    with pytest.raises(UnknownName, match="'2025' is no season"):
+        network.summary("2025", out=tmp_path)  # type: ignore[arg-type]

@@ -167,6 +167,13 @@ def test_proposals_are_chosen_within_the_budget(
     assert why["pellam-rise"].startswith("has tried this before")
     # Lees stirring is decided: nothing is gained there.
     assert why["skelm-ridge"] == "others decide more for the money"
+    alone = tmp_path / "alone.csv"
+    alone.write_text(
+        "question_id,site_id,vessels,cost,note\nlees-stirring,skelm-ridge,1,,\n", encoding="utf-8"
+    )
+    with cc.Network.open(demo_store, read_only=True) as network:
+        (only,) = network.choose(alone, budget=1100, prices=prices).proposals["why"].to_list()
+    assert only == "raises no chance of a verdict"
     status, out = told(
         capsys, "--proposals", table, "--budget", "1100", "--prices", prices, "--store", demo_store
     )
@@ -241,6 +248,8 @@ def test_a_register_without_labels_keeps_those_that_were_printed(tmp_path: Path)
         network.sheets(season=2025, out=tmp_path / "sheets")
         made = network._register.samples
         assert made.height > 0
+        again = network.sheets(season=2025, out=tmp_path / "again")
+        assert "labels are in the register already; samples.csv" in again.message
         assert network.register(folder).changes["samples"]["ended"] == 0
         assert network._register.samples.equals(made)
 
@@ -264,3 +273,12 @@ def test_blank_sheets_follow_the_protocols_log_and_scale(
     with pytest.raises(SystemExit):
         main(["sheets", "--out", out, "--scale", "9,1", "--store", store])
     assert "9,1 is no scale" in capsys.readouterr().err
+
+
+def test_a_tasting_question_is_not_proposed_among_trials_with_vessels() -> None:
+    from crosscellar.proposals import blank_proposals
+
+    questions = pl.DataFrame({"question_id": ["lees", "told"], "primary_response": ["glycerol", "triangle"]})
+    sites = pl.DataFrame({"site_id": ["a", "b"]})
+    tried = pl.DataFrame({"usable": [True], "question": ["lees"], "site": ["a"]})
+    assert blank_proposals(questions, sites, tried).select("question_id", "site_id").rows() == [("lees", "b")]

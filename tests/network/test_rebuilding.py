@@ -194,8 +194,9 @@ def test_a_file_that_is_there_or_a_folder_that_is_not_stops_it_before_anything_i
 ) -> None:
     taken = tmp_path / "taken"
     taken.write_text("mine", encoding="utf-8")
-    with pytest.raises(StoreError, match="there is a file of this name already"):
+    with pytest.raises(CrosscellarError, match="there is a file of this name already") as fault:
         lived.rebuild(taken)
+    assert fault.value.exit_status == 2
     with pytest.raises(StoreError, match="no store can be made here"):
         lived.rebuild(tmp_path / "nowhere" / "again.duckdb")
     with (

@@ -197,15 +197,22 @@ def test_the_plot_is_drawn_by_what_was_lent_and_refused_before(tmp_path: Path) -
         result._plotters[:] = lent
 
 
-def test_effects_that_agree_to_the_last_digit_have_no_spread_and_no_narrow_boast() -> None:
-    pooled = pool({"estimate": [0.2, 0.2, 0.2], "variance": [0.01, 0.02, 0.03]})
-    assert pooled.tau2 == 0.0
+@pytest.mark.parametrize("value", [0.0, 0.2])
+@pytest.mark.parametrize("site", [["a", "b", "c", "d"], ["a", "a", "b", "c"]])
+def test_effects_that_agree_to_the_last_digit_have_no_spread_and_no_narrow_boast(
+    site: list[str], value: float
+) -> None:
+    frame = {"estimate": [value] * 4, "variance": [0.01, 0.02, 0.03, 0.03], "site": site}
+    pooled = pool(frame, smallest_difference=0.05)
+    assert pooled.tau2 == pytest.approx(0, abs=1e-12)
     assert pooled.q == pytest.approx(0, abs=1e-20)
+    # 1 / (1 / 0.01 + 1 / 0.02 + 2 / 0.03): what the trials themselves know of the mean
+    assert pooled.std_error == pytest.approx(math.sqrt(1 / (100 + 50 + 200 / 3)), rel=1e-6)
+    assert pooled.low < value - pooled.std_error
     assert not pooled.narrower_than_common
+    assert pooled.verdict == "undecided"
+    assert any("to the last digit" in remark for remark in pooled.remarks)
     assert math.isfinite(pooled.prediction_low)
-    # The trials' own error: 1 / sqrt(1 / 0.01 + 1 / 0.02 + 1 / 0.03) = 0.07385, and t(2) = 4.303.
-    assert pooled.std_error == pytest.approx(0.073855, abs=1e-6)
-    assert pooled.high == pytest.approx(0.2 + 4.302653 * 0.073855, abs=1e-5)
 
 
 @pytest.mark.parametrize("df", [None, [4.0, 4.0]])
@@ -232,6 +239,13 @@ def test_a_clustered_interval_narrower_than_the_common_one_is_told_too() -> None
     assert pooled.interval_method == "robust"
     assert pooled.narrower_than_common
     assert any("narrower" in remark for remark in pooled.remarks)
+
+
+def test_many_questions_of_alike_effects_have_the_same_interval_as_one_alone() -> None:
+    frame = pl.DataFrame({"estimate": [0.2] * 3, "variance": [0.01, 0.02, 0.03], "question": ["a"] * 3})
+    each, alone = pool_each(frame, "question"), pool(frame)
+    assert (each["low"][0], each["high"][0]) == (alone.low, alone.high)
+    assert alone.low < 0.1 < alone.high
 
 
 def test_variances_that_differ_a_millionfold_still_settle() -> None:

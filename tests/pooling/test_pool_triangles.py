@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import polars as pl
 import pytest
@@ -79,3 +80,8 @@ def test_the_block_prints_without_a_spread_that_was_not_computed() -> None:
     text = str(pool(sessions([14, 16, 12, 18], [24, 24, 20, 26])))
     assert "nan" not in text
     assert "exact" in text
+
+
+def test_the_reason_tells_shares_of_tasters_in_whole_per_cent() -> None:
+    reason = pool(sessions([26, 11, 21], [36, 18, 30]), wanted="either", smallest_difference=0.2).reason
+    assert not re.search(r"[0-9][.][0-9]+ (to|%)", reason.replace("95 %", "")), reason

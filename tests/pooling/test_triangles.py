@@ -75,7 +75,14 @@ def test_extremes_side_by_side_are_computed() -> None:
         result = pooled(list(correct), [12, 12, 12])
         assert result.converged
         assert 0.0 <= result.low <= result.discriminators <= result.high <= 1.0
-        assert 0.0 < result.new_low < result.new_median < result.new_high < 1.0
+        assert 0.0 <= result.new_low < result.new_median < result.new_high <= 1.0
+
+
+@pytest.mark.parametrize("correct", [[26, 11, 21], [20, 17, 19], [12, 6, 10]])
+def test_a_new_site_is_never_known_better_than_the_network(correct: list[int]) -> None:
+    result = pooled(correct, [36, 18, 30])
+    assert result.new_low <= result.low
+    assert result.new_high >= result.high
 
 
 def test_the_interval_ends_where_the_profile_has_fallen_far_enough() -> None:

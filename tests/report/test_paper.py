@@ -88,6 +88,27 @@ def test_one_trial_and_sixty_sites_are_each_a_paper(summary_of: SummaryOf) -> No
     assert len(carried) > 1
 
 
+def test_a_long_name_pushes_no_column_into_the_margin(summary_of: SummaryOf) -> None:
+    """Text that begins to the right of where the widest line of the page ends stands in the margin."""
+    name = "The Very Long-Named Cooperative Cellar of Upper and Lower Meadow"
+    sites = [*"abcd"]
+    summary = summary_of(sites, names=[f"{name} {letter}" for letter in sites], seasons=2)
+    paper = PdfReader(io.BytesIO(render_paper(summary)))
+    starts: list[tuple[float, str]] = []
+
+    def seen(text: str, to_page: list[float], at: list[float], *_: object) -> None:
+        if text.strip():
+            starts.append((to_page[0] * at[4] + to_page[4], text.strip()))
+
+    for page in paper.pages:
+        page.extract_text(visitor_text=seen)
+    width = float(paper.pages[0].mediabox.width)
+    assert starts
+    assert [
+        (x, text) for x, text in starts if x > width - 70 and not text.endswith(f"of {len(paper.pages)}")
+    ] == []
+
+
 def test_names_in_letters_that_the_typeface_lacks_do_not_stop_the_paper_and_it_says_so(
     summary_of: SummaryOf,
 ) -> None:

@@ -86,7 +86,7 @@ def test_the_words_say_the_coefficient_of_variation_and_the_trials_behind_it() -
 @pytest.mark.parametrize("trials", [0, 1, 2])
 def test_too_few_trials_are_said_and_drawn_without_a_band(trials: int) -> None:
     spread = spread_of(trials)
-    assert "too few to tell" in spread.words
+    assert "it takes three" in spread.words
     axes = variances_figure([spread]).axes[0]
     assert not axes.collections
     assert len([line for line in axes.lines if line.get_marker() == "o"]) == trials
@@ -106,6 +106,13 @@ def test_one_response_and_seven_are_each_a_panel_and_always_the_same_bytes(respo
     spreads = [spread_of(4 + place, seed=place) for place in range(responses)]
     assert len(variances_figure(spreads).axes) == responses
     assert draw(lambda: variances_figure(spreads)) == draw(lambda: variances_figure(spreads))
+
+
+def test_a_response_that_no_trial_tells_of_leaves_no_empty_panel() -> None:
+    nothing = VesselSpread("Copper", True, "mg/L", (), (), math.nan, math.nan)
+    assert len(variances_figure([spread_of(5), nothing, spread_of(6)]).axes) == 2
+    assert len(variances_figure([nothing]).axes) == 1
+    assert nothing.words.startswith("Copper: no trial tells how far vessels of one arm differ")
 
 
 def test_the_alternative_says_every_spread_that_is_drawn() -> None:

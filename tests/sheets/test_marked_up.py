@@ -224,3 +224,23 @@ def test_a_file_that_could_not_be_read_brings_back_the_reason(send_back: Back) -
     _, written = send_back(("orr.xlsx", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600)))
     assert set(written) == {"reply"}
     assert len(written["reply"].read_text(encoding="utf-8").splitlines()) > 2
+
+
+def test_what_was_said_of_several_readings_of_a_row_is_told_once(send_back: Back) -> None:
+    wide = (
+        "trial_id,arm_id,vessel_id,stage,sample_date,TA (g/L as tartaric),pH\n"
+        "LS24-ORR,control,ORR-01,end_AF,9/11/2024,6.2,34.5\n"
+    )
+    _, written = send_back(("orr.csv", wide.encode()))
+    (tab,) = openpyxl.load_workbook(written["corrections"]).worksheets
+    said = [str(cell.value) for cell in tab[2]]
+    assert sum(text.count("can be read with the day or the month first") for text in said) == 1
+    assert any("34.5 is impossible" in text for text in said)
+
+
+def test_a_file_that_cannot_be_read_has_no_correction_sheet_to_send_back(send_back: Back) -> None:
+    _, written = send_back(("orr.xlsx", b"%PDF-1.4"))
+    assert "corrections" not in written
+    told = written["reply"].read_text(encoding="utf-8")
+    assert "correction sheet" not in told
+    assert "What to do:" in told

@@ -158,6 +158,13 @@ def test_the_text_says_what_is_missing_since_when_and_what_was_turned_away_and_w
     assert "triangle test" not in late
 
 
+def test_who_sent_nothing_is_not_thanked_for_what_was_sent(make_register: MakeRegister) -> None:
+    nobody = frame(READINGS, [])
+    _, texts = outstanding_of(make_register(), readings=nobody, today=TODAY)
+    assert "thank you for what you have sent" not in texts["oak-end"]
+    assert "these readings have not reached us yet:" in texts["oak-end"]
+
+
 def test_a_finding_that_was_decided_is_no_longer_told(
     make_register: MakeRegister, held: dict[str, pl.DataFrame]
 ) -> None:

@@ -60,10 +60,12 @@ def test_a_backup_overwrites_nothing_and_a_failed_one_leaves_nothing(filled: Pat
     taken = filled.with_name("taken")
     taken.write_text("mine", encoding="utf-8")
     with Store.open(filled) as opened:
-        with pytest.raises(StoreError, match="there is a file of this name already"):
+        with pytest.raises(CrosscellarError, match="there is a file of this name already") as there:
             opened.backup(taken)
         with pytest.raises(StoreError, match="the copy could not be written"):
             opened.backup(filled.with_name("nowhere") / "copy")
+        # 3 would say that something is wrong with the store
+        assert there.value.exit_status == 2
         assert opened.readings().height == 2
     assert taken.read_text(encoding="utf-8") == "mine"
     assert sorted(file.name for file in filled.parent.iterdir()) == [

@@ -125,6 +125,20 @@ def test_without_the_order_the_two_days_are_named(undated: Store, said: str | No
     assert undated.readings().is_empty()
 
 
+def test_a_refused_reading_beside_it_does_not_keep_out_what_the_order_settles(
+    path: Path, judge: Callable[..., Batch], ph: Any
+) -> None:
+    sheet = ph(ORR_01="3.31", ORR_02="36.2").replace("2024-10-15", "9/11/2024")
+    with Store.open(path) as store:
+        store.take_in(judge(store, ("a.csv", sheet)))
+        found = store.findings().select("code", "finding_id").rows()
+        number = dict(found)["date_ambiguous"]
+        assert len(found) > 1
+        assert store.decide(number, "accept", reason="asked the lab", value="day-first").entered == 1
+        assert store.readings()["value"].to_list() == [3.31]
+        assert store.check() == []
+
+
 def test_an_order_is_no_number_elsewhere(waiting: Store) -> None:
     with pytest.raises(CrosscellarError, match="'day-first' is not a number"):
         waiting.decide(1, "accept", reason="yes", value="day-first")

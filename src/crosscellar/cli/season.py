@@ -36,7 +36,7 @@ def run_intake(args: argparse.Namespace) -> int:
         from crosscellar.intake.settings import read_settings
 
         settings = read_settings(args.settings, load_contract())
-    with open_network(args, create=True) as network:
+    with open_network(args) as network:
         outcome = network.intake(
             args.paths,
             correction=args.correction,

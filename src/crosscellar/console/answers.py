@@ -28,8 +28,9 @@ def _(result: EffectsAnswer) -> list[Any]:
             pl.all_horizontal(pl.col(name).eq_missing(pl.lit(value)) for name, value in key.items())
         ).sort("site", "season", "trial", "arm")
         called = response_words(key["response"], key["stage"], load_contract())
+        called = called[:1].upper() + called[1:] if called[1:2].islower() else called
         measure = str(key["measure"] or "").replace("_", " ")
-        parts += ["", f"{called[:1].upper()}{called[1:]} ({key['role']}; {measure})"]
+        parts += ["", f"{called} ({key['role']}; {measure})"]
         parts += _tasted(rows) if key["measure"] == "discriminators" else _compared(rows)
         parts += prior_words(rows)
     if result.without.height:

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from crosscellar.console.parts import shown_as, table, words
+from crosscellar.effects.scale import decimals_for
 from crosscellar.pooling.verdict import many
 from crosscellar.results import (
     BudgetAnswer,
@@ -19,12 +20,15 @@ from crosscellar.results import (
 
 @shown_as.register
 def _(result: PlanAnswer) -> list[Any]:
+    least = result.plan.filter(pl.col("half_width").is_finite())["half_width"].min()
+    decimals = decimals_for(least if isinstance(least, float) else math.nan)
+
     def half(value: float) -> str:
         if not math.isfinite(value):
             return "–"
         if result.log_scale:
             return f"-{100 * -math.expm1(-value):.0f} / +{100 * math.expm1(value):.0f} %"
-        return f"± {value:.3g} {result.unit}".strip()
+        return f"± {value:.{decimals}f} {result.unit}".strip()
 
     priced = "cost" in result.plan.columns
     rows = [

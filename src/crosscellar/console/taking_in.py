@@ -182,7 +182,7 @@ def _(result: CheckReport) -> list[Any]:
     if result.sound:
         facts = result.facts
         snapshot = facts["snapshot"] or "empty"
-        counts = f"{facts['standing']} readings from {facts['files']} files"
+        counts = f"{many(facts['standing'], 'reading')} from {many(facts['files'], 'file')}"
         told = [f"{result.path} is sound: {counts}, snapshot {snapshot}."]
         if facts["given_up"]:
             told.append(

@@ -52,9 +52,12 @@ class Scale:
 
     @classmethod
     def of(cls, measure: str, unit: str, estimate: float, std_error: float) -> Self:
-        """The scale whose decimals fit this estimate and its standard error, both as effects are stored."""
+        """The scale whose decimals fit this estimate and its standard error, both as effects are stored.
+
+        A share of tasters pooled on its counts has no standard error, and no panel tells it closer than 1 %.
+        """
         if not (math.isfinite(std_error) and std_error > 0):
-            return cls(measure, unit)
+            return cls(measure, unit, 0 if measure == "discriminators" else None)
         shown = std_error
         if measure in _LOGS:
             shown = (100.0 + cls(measure).shown(estimate if math.isfinite(estimate) else 0.0)) * std_error

@@ -92,7 +92,7 @@ def gather(
             gathered.content[document.sha256] = document.content
         if isinstance(document, Unreadable):
             _refuse(file_no, document, faults)
-            files.append((file_no, document.name, document.sha256, "none", True, document.reason))
+            files.append((file_no, document.name, document.sha256, "none", True, _sentence(document.reason)))
             continue
         gathered.separators[file_no] = document.separator
         gathered.date_systems[file_no] = document.date_system
@@ -179,6 +179,10 @@ def _no_marks() -> pl.DataFrame:
     return pl.DataFrame(schema={"file_no": pl.Int32, "sheet": pl.String, **MARKS})
 
 
+def _sentence(reason: str) -> str:
+    return reason if reason.endswith((".", "!", "?")) else f"{reason}."
+
+
 def _refuse(file_no: int, document: Unreadable, faults: Faults) -> None:
     faults.note(
         file_no=file_no,
@@ -187,7 +191,7 @@ def _refuse(file_no: int, document: Unreadable, faults: Faults) -> None:
         column=None,
         code=document.code,
         severity="refuse",
-        message=document.reason,
+        message=_sentence(document.reason),
         suggestion=document.next_step,
     )
 

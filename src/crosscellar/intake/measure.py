@@ -125,7 +125,9 @@ def _resolve(
     def read(written: str | None) -> UnitReading:
         text = (written or "").strip()
         text = own.get(unit_key(text), text) if text else ""
-        return contract.read_unit(analyte, text, declared_unit=unit, declared_basis=basis, stage=stage)
+        # The only laboratory lends its basis where none is named; a unit it lends to its own sheets alone.
+        lent = unit if named or text else None
+        return contract.read_unit(analyte, text, declared_unit=lent, declared_basis=basis, stage=stage)
 
     def answer(
         reading: UnitReading | None, code: str = "", message: str = "", help_: str = "", words: str = ""
@@ -169,7 +171,10 @@ def _resolve(
             return answer(reading, code, message, "", reading.words)
         case "converted" | "basis_converted":
             code = "unit_converted" if reading.outcome == "converted" else "basis_converted"
-            return answer(reading, code, "", "", reading.words)
+            words = reading.words
+            if basis and not named and _needs_basis(contract, analyte, shown or meant or "", stage):
+                words = f"{words}; no laboratory is named, and {limit_lab} declares {basis}"
+            return answer(reading, code, "", "", words)
         case "needs_basis":
             return answer(
                 reading.alternatives[0] if reading.alternatives else None,
@@ -324,9 +329,9 @@ def _tell(some: pl.DataFrame, faults: Faults) -> None:
         converted,
         pl.col("unit_code"),
         pl.format(
-            "{} {} was read as {}{}.",
+            "{}{} was read as {}{}.",
             shown_number(pl.col("typed_value")),
-            said,
+            pl.when(said != "").then(pl.format(" {}", said)).otherwise(pl.lit("")),
             shown_number(pl.col("value")),
             shown_unit(pl.col("unit")),
         ),

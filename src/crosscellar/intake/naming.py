@@ -274,7 +274,12 @@ def _tell_days(filled: pl.DataFrame, faults: Faults) -> None:
         ),
     ):
         some = read & pl.col("day_how").str.starts_with(how)
-        tell(some, code, pl.format(message, shown, day), "Check that the day is right.")
+        told = pl.format(message, shown, day)
+        if how == "month_first":
+            # A day beyond the twelfth proves its own order, whatever the others say.
+            alone = pl.format("{} was read as {}: the month comes first, as its day proves.", shown, day)
+            told = pl.when(pl.col("day").dt.day() > 12).then(alone).otherwise(told)
+        tell(some, code, told, "Check that the day is right.")
     tell(
         read & pl.col("day_how").str.contains("+", literal=True),
         "date_completed",

@@ -42,7 +42,8 @@ class TrianglePool:
     spread
         Standard deviation between sites on the logit of the share of discriminators.
     new_median, new_low, new_high
-        Share of discriminators at a new site, from the posterior (see `pool_triangles`).
+        Share of discriminators at a new site, from the posterior (see `pool_triangles`); its range is never
+        narrower than the interval.
     p_value
         Exact chance of so many correct picks in all if no taster anywhere can tell.
     difference_shown
@@ -107,8 +108,9 @@ def pool_triangles(
     simulations with 3 to 8 sites it covered 93 to 100 %, the chi-square one 83 to 99 %.
 
     What a new site would find is a posterior: every share of the median site equally likely beforehand and
-    the same half-normal for the spread. It is above 0 by construction: judge it against the smallest share
-    that matters, with `chance_new_above`.
+    the same half-normal for the spread. Where the interval reaches farther, so does the range for a new site:
+    no new site is known better than the median of all. It is above 0 by construction: judge it against the
+    smallest share that matters, with `chance_new_above`.
 
     Sessions of one site are added up: they are taken to share that site's tasters' ability.
 
@@ -209,9 +211,9 @@ def _at_level(
         d_prime_high=_finite(distance[2]),
         proportion_correct=GUESS + (1.0 - GUESS) * share,
         spread=spread,
-        new_low=new[0],
+        new_low=min(new[0], share_low),
         new_median=new[1],
-        new_high=new[2],
+        new_high=max(new[2], share_high),
         p_value=float(bdtrc(total - 1.0, int(picks), GUESS)) if total > 0 else 1.0,
         correct=int(total),
         n=int(picks),

@@ -10,6 +10,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import DESIGN
+from crosscellar.errors import UnknownName
 
 TYPES: Final[Mapping[str, type[pl.DataType]]] = {
     "text": pl.String,
@@ -100,3 +101,15 @@ def _cast(column: pl.Series, dtype: type[pl.DataType]) -> pl.Series:
     if column.dtype == pl.String and dtype == pl.Date:
         return column.str.to_date("%Y-%m-%d")
     return column.cast(dtype)
+
+
+def check_season(register: Register, season: int) -> None:
+    """Raise UnknownName for a season of which the register has no trial."""
+    if not isinstance(season, int):
+        raise UnknownName(f"{season!r} is no season", next_step="Give the year as a whole number: 2025.")
+    if register.trials.filter(pl.col("season") == season).is_empty():
+        known = ", ".join(str(year) for year in register.trials["season"].unique().sort())
+        raise UnknownName(
+            f"the register has no trial of the season {season}",
+            next_step=f"It has: {known}." if known else "Take in a register first.",
+        )

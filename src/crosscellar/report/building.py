@@ -346,13 +346,14 @@ def _without_site(pooled: Pooled, reading: Reading, names: Names) -> tuple[Witho
 def _monitored(one: Answered, contract: Contract) -> tuple[Monitored, ...]:
     found = []
     for pooled in one.pooled:
-        if pooled.role == "primary" or not pooled.n_effects:
+        if pooled.role == "primary" or not (pooled.n_effects or pooled.excluded.height):
             continue
         reading = reading_of(pooled)
-        # Where nothing ever happened in any arm, no interval says how seldom it does.
-        never = pooled.std_error == 0
+        never = _never(pooled)
         known = pooled.n_sites > 1 and math.isfinite(pooled.low) and not never
-        instead = "none in any arm" if never else "one site only"
+        instead = (
+            "none in any arm" if never else "one site only" if pooled.n_sites else "no effect computable"
+        )
         found.append(
             Monitored(
                 response_words(pooled.response, pooled.stage, contract),
@@ -363,6 +364,19 @@ def _monitored(one: Answered, contract: Contract) -> tuple[Monitored, ...]:
             )
         )
     return tuple(found)
+
+
+def _never(pooled: Pooled) -> bool:
+    """Whether what was counted happened in no arm at all: no interval says then how seldom it does."""
+    happened = pooled.effects.select(
+        name for name in ("mean_treatment", "mean_control") if name in pooled.effects.columns
+    )
+    counted = pooled.measure == "risk_difference" and happened.width == 2
+    return (
+        counted
+        and not happened.is_empty()
+        and bool((happened == 0).select(pl.all().all()).row(0) == (True, True))
+    )
 
 
 def _tastings(effects: pl.DataFrame, names: Names) -> tuple[Tasting, ...]:

@@ -167,7 +167,10 @@ def accumulated_figure(points: Sequence[Accumulated], reading: Reading) -> Figur
 
 
 def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
-    """The pooled effects as rows, by site and season, each with its own 95 % interval."""
+    """The pooled effects as rows, by site and season, each with its own 95 % interval.
+
+    That of a triangle session is the exact one of its counts.
+    """
     from scipy.special import stdtrit
 
     rows = []
@@ -176,6 +179,9 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
         spread = float(stdtrit(df if df and math.isfinite(df) else 1e9, 0.5 + pooled.level / 2))
         error = math.sqrt(row["variance"]) if row["variance"] else math.nan
         low, high = row["estimate"] - spread * error, row["estimate"] + spread * error
+        if reading.is_share and row.get("low") is not None:
+            # The exact limits of the counts: a share of tasters lies between none and all.
+            low, high = row["low"], row["high"]
         weight = row["weight"]
         rows.append(
             ForestRow(
@@ -222,11 +228,13 @@ def reading_of(pooled: Pooled) -> Reading:
 def smallest_lines(pooled: Pooled) -> tuple[float, ...]:
     """Where the smallest difference that matters stands on the axis: in the wanted direction, or both.
 
-    A verdict of no difference rests on both.
+    A verdict of no difference rests on both. No share of tasters lies below 0.
     """
     d = pooled.smallest_difference
     if d is None:
         return ()
+    if pooled.scale.is_share:
+        return (d,)
     if pooled.wanted == "increase" and pooled.verdict != "no difference that matters":
         return (d,)
     one_way = pooled.wanted == "decrease" and pooled.verdict != "no difference that matters"

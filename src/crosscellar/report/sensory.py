@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from crosscellar.report.content import Tasting
-from crosscellar.report.drawing import INK, MUST, SLATE, shortened
+from crosscellar.report.drawing import INK, MUST, SLATE, TEXT, shortened, width_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: An interval that comes this near to both ends leaves every share open.
 _NOTHING: Final = 0.005
+#: The width of the figure, the room for its labels, and what lies between them and the axis, in inches.
+_WIDTH, _LEFT, _GAP = 4.8, 2.33, 0.13
 
 
 def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
@@ -24,8 +26,8 @@ def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
     from crosscellar.effects import triangle_result
 
     height = 0.75 + 0.3 * len(tastings)
-    figure = Figure(figsize=(4.8, height))
-    axes = figure.add_axes((0.485, 0.5 / height, 0.485, (height - 0.6) / height))
+    figure = Figure(figsize=(_WIDTH, height))
+    axes = figure.add_axes((_LEFT / _WIDTH, 0.5 / height, 0.485, (height - 0.6) / height))
     axes.axvline(100.0 / 3.0, color=INK, linewidth=0.9, linestyle=(0, (4, 3)))
     for place, tasting in enumerate(tastings):
         y = len(tastings) - place
@@ -35,19 +37,20 @@ def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
             [100 * result.proportion_correct], [y], marker="o", markersize=6, color=MUST, linestyle="none"
         )
     axes.set_yticks(range(len(tastings), 0, -1))
-    axes.set_yticklabels(
-        [
-            f"{shortened(t.site, 1.3)} {t.season}: {t.correct} of {t.tasters}".replace("$", r"\$")
-            for t in tastings
-        ]
-    )
-    axes.tick_params(axis="y", length=0)
+    axes.set_yticklabels([_label(tasting).replace("$", r"\$") for tasting in tastings])
+    axes.tick_params(axis="y", length=0, labelsize=TEXT)
     axes.set_ylim(0.4, len(tastings) + 0.6)
     axes.set_xlim(0, 100)
     for side in ("left", "right", "top"):
         axes.spines[side].set_visible(False)
     axes.set_xlabel("picked the odd glass, % of tasters")
     return figure
+
+
+def _label(tasting: Tasting) -> str:
+    """Site, season and counts of a session; of a long name as much as there is room for."""
+    counts = f" {tasting.season}: {tasting.correct} of {tasting.tasters}"
+    return f"{shortened(tasting.site, _LEFT - _GAP - width_of(counts))}{counts}"
 
 
 def pooled_tasting_words(effects: pl.DataFrame) -> str:

@@ -105,10 +105,10 @@ class VesselSpread:
         """The usual spread in a sentence, and how many trials it rests on."""
         trials = len(self.df)
         if not math.isfinite(self.prior_variance):
-            few = {0: "no trial has", 1: "only 1 trial has"}.get(trials, f"only {trials} trials have")
+            few = {0: "no trial tells", 1: "only 1 trial tells"}.get(trials, f"only {trials} trials tell")
             return (
-                f"{self.label}: {few} more than one vessel an arm, too few to tell how far vessels differ; "
-                "three are needed."
+                f"{self.label}: {few} how far vessels of one arm differ; it takes three that measured it, "
+                "within the limits, in more than one vessel an arm."
             )
         amount = self.scale.spread_words(self.prior_variance)
         return (
@@ -190,9 +190,13 @@ def vessel_spreads(
 
 
 def variances_figure(spreads: Sequence[VesselSpread]) -> Figure:
-    """A panel a response: each trial's spread by its degrees of freedom, the usual one and its band."""
+    """A panel a response: each trial's spread by its degrees of freedom, the usual one and its band.
+
+    A response of which no trial tells a spread has no panel, unless there is no other.
+    """
     from matplotlib.figure import Figure
 
+    spreads = [spread for spread in spreads if spread.df] or spreads
     columns = min(_COLUMNS, len(spreads))
     lines = math.ceil(len(spreads) / columns)
     room = _WIDE[columns]

@@ -71,15 +71,15 @@ def write_corrections(
 
 
 def _reasons(findings: pl.DataFrame, failed: pl.DataFrame) -> pl.DataFrame:
-    """item_no, reason, advice: all that was said about each failed reading."""
+    """item_no, reason, advice (lists): all that was said about each failed reading."""
     spoken = findings.filter(pl.col("severity") != "remark").explode("items").drop_nulls("items")
     return (
         spoken.rename({"items": "item_no"})
         .join(failed.select("item_no"), on="item_no", how="semi")
         .group_by("item_no", maintain_order=True)
         .agg(
-            pl.col("message").unique(maintain_order=True).str.join(" ").alias("reason"),
-            pl.col("suggestion").unique(maintain_order=True).str.join(" ").alias("advice"),
+            pl.col("message").unique(maintain_order=True).alias("reason"),
+            pl.col("suggestion").unique(maintain_order=True).alias("advice"),
         )
     )
 
@@ -197,8 +197,12 @@ def _write_part(sheet: Any, part: _Part, failed: pl.DataFrame, formats: Mapping[
         sheet.write_string(0, aside - 1 + at, heading, formats["heading"])
     own = set(failed.select("row", "column").iter_rows())
     said = failed.group_by("row").agg(
-        pl.col(name).drop_nulls().unique(maintain_order=True).str.join(joint)
-        for name, joint in (("cell", ", "), ("reason", " "), ("advice", " "))
+        pl.col("cell").drop_nulls().unique(maintain_order=True).str.join(", "),
+        # What was said of several readings of a row is told once.
+        *(
+            pl.col(name).explode().drop_nulls().unique(maintain_order=True).str.join(" ")
+            for name in ("reason", "advice")
+        ),
     )
     words = {row: texts for row, *texts in said.iter_rows()}
     for number, (row, cells) in enumerate(sorted(part.rows.items()), len(heads)):

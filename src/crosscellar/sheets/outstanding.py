@@ -353,7 +353,9 @@ def _texts(
     for site in owing["site_id"].unique(maintain_order=True).to_list():
         rows = owing.filter(pl.col("site_id") == site)
         about = reasons.join(rows.select("trial_id").unique(), on="trial_id", how="semi")
+        own = frame.filter(pl.col("site_id") == site)
+        came = bool((own["received"] > 0).any()) or bool((own["waiting"] > 0).any()) or about.height > 0
         texts[site] = text_of_site(
-            names.get(site, site), rows, about, titles=titles, contract=contract, today=today
+            names.get(site, site), rows, about, titles=titles, contract=contract, today=today, came=came
         )
     return texts

@@ -53,13 +53,19 @@ def text_of_site(
     titles: Mapping[str, str],
     contract: Contract,
     today: date,
+    came: bool,
 ) -> str:
-    """A plain, kind text: what is missing by trial, when it was due, what was turned away and why."""
+    """A plain, kind text: what is missing by trial, when it was due, what was turned away and why.
+
+    `came` says whether anything came from the site: only then is it thanked for that.
+    """
     due = rows.filter(pl.col("due_date").fill_null(today) <= today)
     later = rows.filter(pl.col("due_date").fill_null(today) > today)
     lines = [f"Dear all at {site_name},", ""]
     if due.height:
-        lines += ["thank you for what you have sent. These readings have not reached us yet:", ""]
+        sent = "thank you for what you have sent. " if came else ""
+        these = "These" if came else "these"
+        lines += [f"{sent}{these} readings have not reached us yet:", ""]
         lines += _by_trial(due, titles, contract)
     else:
         lines += ["thank you: nothing is late.", ""]

@@ -22,6 +22,9 @@ def reply_text(name: str, counts: Mapping[str, Any], findings: pl.DataFrame) -> 
     """
     lines = [f"Thank you for {name}.", "", _counted(counts)]
     for severity, words in _PARTS:
+        # Where no reading was found there is no correction sheet to send back.
+        if severity == "refuse" and not counts["readings_in"]:
+            words = "What to do:"
         some = findings.filter(pl.col("severity") == severity)
         if some.is_empty():
             continue

@@ -86,12 +86,7 @@ def store_decision(
     entry = next_entry(session)
     before = last_entry(session)
     content = before.content if before else Content()
-    items = [
-        row[0]
-        for row in session.rows(
-            "SELECT item_id FROM finding_items WHERE finding_id = $f ORDER BY item_id", {"f": finding_id}
-        )
-    ]
+    items = _items_of(session, finding_id)
     last = session.rows(
         "SELECT verdict, value FROM decisions WHERE finding_id = $f ORDER BY decision_id DESC LIMIT 1",
         {"f": finding_id},
@@ -129,6 +124,19 @@ def store_decision(
     )
     write_entry(session, entry_id=entry, moment=moment, kind="decision", content=content)
     return Decided(finding_id, verdict, entered, withdrawn, tuple(sorted(waiting)))
+
+
+def _items_of(session: Session, finding_id: int) -> list[int]:
+    """The items that wait for this decision: those that were refused beside it wait for a mended sheet."""
+    items = session.rows(
+        """
+        SELECT i.item_id, s.outcome FROM finding_items AS i JOIN set_aside AS s USING (item_id)
+        WHERE i.finding_id = $f ORDER BY i.item_id
+        """,
+        {"f": finding_id},
+    )
+    held = [item for item, outcome in items if outcome == "held"]
+    return held or [item for item, _ in items]
 
 
 def _refuse_answered(session: Session, finding_id: int) -> None:

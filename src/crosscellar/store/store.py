@@ -252,6 +252,8 @@ class Store(Holdings):
 
         Raises
         ------
+        CrosscellarError
+            When there is a file at `out` already.
         StoreError
             When the copy cannot be written, or differs from the store.
         """
@@ -260,7 +262,7 @@ class Store(Holdings):
 
         out = Path(out)
         if out.exists():
-            raise StoreError(
+            raise CrosscellarError(
                 "there is a file of this name already", where=out, next_step="Choose another name."
             )
         path, read_only = self.path, self._session.read_only

@@ -60,9 +60,13 @@ def copied_down(view: View, rule: Rule) -> pl.DataFrame:
     apart = ~pl.col("stage").is_in(_EARLY) | (pl.col("lots") > 1)
     long = pl.col("vessels") > 1
     runs = runs.filter(long & apart & (whole | (expected < rule.settings["longest_expected"])))
-    return hits(
-        runs, rule, count=exact(pl.col("count")), analyte=pl.col("name"), value=exact(pl.col("value"))
+    # Told as it stands in the sheet: a converted value is a number that nobody wrote.
+    texts = view.sampled.select("item_no", "text_sent").filter(
+        pl.col("item_no").is_in(runs["item_no"].implode())
     )
+    runs = runs.join(texts.collect(), on="item_no", how="left", maintain_order="left")
+    told = pl.coalesce(pl.col("text_sent").str.strip_chars(), exact(pl.col("value")))
+    return hits(runs, rule, count=exact(pl.col("count")), analyte=pl.col("name"), value=told)
 
 
 def filled_series(view: View, rule: Rule) -> pl.DataFrame:

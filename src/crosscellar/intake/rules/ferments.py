@@ -109,7 +109,7 @@ def brix_falls_too_fast(view: View, rule: Rule) -> pl.DataFrame:
 
 
 def ferment_stalls(view: View, rule: Rule) -> pl.DataFrame:
-    """A ferment under way that hardly moved for a day with sugar left: the longest time of a vessel."""
+    """A ferment under way that fell by little in a day with sugar left: the longest time of a vessel."""
     floor = pl.when(pl.col("bx") > 1).then(rule.settings["fall_above_one"]).otherwise(
         rule.settings["fall_below_one"]
     )  # fmt: skip
