@@ -173,8 +173,8 @@ def main() -> None:
     lines += measured(asked.xlsx, ".xlsx", runs=asked.runs, folder=asked.folder)
     lines += [
         "",
-        f"One sheet more, taken in by a store that keeps the bytes of others ({KEPT_BYTES:,} each); the ratio",
-        "is to a store that keeps none.",
+        f"One sheet more, taken in by a store that keeps the bytes of others ({KEPT_BYTES:,} each); the",
+        "ratio is to a store that keeps none.",
         "",
         "| sheets kept | MB kept | seconds | ratio | peak MB | stored |",
         "|---|---|---|---|---|---|",
