@@ -174,6 +174,8 @@ def run(contestant: str, work: Path, *, script: str = __file__) -> dict[str, Any
             shutil.copy(work / f"fresh.duckdb{suffix}", work / f"ours.duckdb{suffix}")
         store, sheets = str(work / "ours.duckdb"), str(work / "sheets")
         command = [sys.executable, "-m", "crosscellar.cli", "--store", store, "intake", sheets]
+    # What was copied or left by the one before is on the disk: nobody waits for it who did not write it.
+    os.sync()
     said = work / "said.txt"
     with said.open("w") as output:
         begun = time.perf_counter()
