@@ -7,6 +7,9 @@ from numpy.typing import ArrayLike
 
 from crosscellar.pooling.heterogeneity import Floats, Questions, information_share, shares
 
+#: Effects whose scatter is this small a share of what their variances let expect agree to the last digit.
+NO_SCATTER = 1e-12
+
 
 def t_quantile(df: ArrayLike, level: float) -> Floats:
     """The two-sided Student t factor at `level`.
@@ -37,10 +40,6 @@ def share_above(statistic: ArrayLike, df: ArrayLike) -> Floats:
     usable = np.isfinite(freedom) & (freedom > 0)
     student = np.where(usable, stdtr(np.where(usable, freedom, 1.0), -where), np.nan)
     return np.where(np.isinf(freedom), ndtr(-where), student)
-
-
-#: Effects whose scatter is this small a share of what their variances let expect agree to the last digit.
-NO_SCATTER = 1e-12
 
 
 def hartung_knapp_factor(q: ArrayLike, count: ArrayLike) -> Floats:
