@@ -18,7 +18,9 @@ ROWS = (
 
 def _typed(judge: Any) -> pl.DataFrame:
     readings: pl.DataFrame = judge(("a.csv", LONG + ROWS)).readings
-    return readings.with_columns(pl.int_range(pl.len(), dtype=pl.Int32).alias("item_no"))
+    return readings.with_columns(
+        pl.int_range(pl.len(), dtype=pl.Int32).alias("item_no"), pl.lit(True).alias("enters")
+    )
 
 
 def test_sound_readings_pass_and_a_value_below_a_limit_is_not_judged_by_its_limit(
@@ -43,3 +45,10 @@ def test_each_kind_of_slip_is_refused_at_its_cell(judge: Any, contract: Any) -> 
         assert told.select("code", "severity", "item_no", "row", "column").unique().rows() == [
             ("does_not_fit", "refuse", 0, 2, 7)
         ]
+
+
+def test_what_does_not_enter_is_not_looked_at(judge: Any, contract: Any) -> None:
+    wrong = _typed(judge).head(1).with_columns(pl.lit(34.5).alias("value"), pl.lit(False).alias("enters"))
+    faults = Faults()
+    look_again({"readings": wrong}, contract, faults)
+    assert faults.frame().is_empty()

@@ -142,8 +142,8 @@ class FrameSchema:
             return _as_failures(faults.failure_cases)
         return pl.DataFrame(schema=FAILURES)
 
-    def fits(self, frame: pl.DataFrame) -> bool:
-        """Whether every check holds for the whole frame."""
+    def fits(self, frame: pl.DataFrame, *, where: pl.Expr | None = None) -> bool:
+        """Whether every check holds for the whole frame, or for those of its rows that are so."""
         frame = self._with_limits(frame)
         given = [name for name in self.types if name in frame.columns]
         if not self.optional.issuperset(self.types.keys() - given):
@@ -156,8 +156,10 @@ class FrameSchema:
             if name in self.never_blank
         ]
         asked = [check.passes for check in self.checks if check.column is None or check.column in given]
+        beside = pl.lit(False) if where is None else ~where.fill_null(False)
         told = frame.select(
-            passes.fill_null(True).all().alias(str(number)) for number, passes in enumerate([*filled, *asked])
+            (passes.fill_null(True) | beside).all().alias(str(number))
+            for number, passes in enumerate([*filled, *asked])
         )
         return all(told.row(0)) if told.width else True
 

@@ -116,6 +116,8 @@ class UnitTable:
             yield "AU", self.spelled_bases[bare]
             return
         for name, basis in self.spelled_bases.items():
+            if name not in bare:
+                continue
             for tail in _TAILS:
                 end = name + tail
                 if not bare.endswith(end):

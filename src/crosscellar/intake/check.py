@@ -13,7 +13,7 @@ from crosscellar.contract.frames import Batch
 from crosscellar.contract.records import Rule
 from crosscellar.intake.beside import in_order, put_beside
 from crosscellar.intake.bounds import judge_limits
-from crosscellar.intake.conflicts import compare
+from crosscellar.intake.conflicts import compare, compared
 from crosscellar.intake.day_order import suggest_order
 from crosscellar.intake.door import look_again
 from crosscellar.intake.findings import Faults, fold
@@ -92,8 +92,11 @@ def check_documents(
     gathered.items = gathered.items.clear()
     items = items.with_columns(already=pl.lit(False), supersedes=pl.lit(False))
     judged = decide(items, _silenced(faults.frame()))
-    look_again({target: _entering(judged, target) for target in SHAPES}, contract, faults)
-    judged = decide(judged, _silenced(faults.frame()))
+    enters = (pl.col("outcome") == "accepted").alias("enters")
+    said = len(faults)
+    look_again({target: as_target(judged, target, "item_no", enters) for target in SHAPES}, contract, faults)
+    if len(faults) > said:
+        judged = decide(judged, _silenced(faults.frame()))
     _tell_rules(judged, register, contract, stored, settings, faults)
     judged = decide(judged, _silenced(faults.frame()))
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
@@ -171,16 +174,18 @@ def _tell_swapped(items: pl.DataFrame, reader: HeadingReader, faults: Faults) ->
 def _silenced(faults: pl.DataFrame) -> pl.DataFrame:
     """Faults without those of rows that one refusal stopped already."""
     order = {code: place for place, code in enumerate(_STOPPERS)}
-    rank = pl.col("code").replace_strict(order, default=None, return_dtype=pl.Int32)
-    ranked = faults.with_columns(rank.alias("rank"))
-    stopping = ranked.drop_nulls(["item_no", "rank"])
-    stopped = stopping.group_by("item_no").agg(pl.col("rank").min().alias("gravest"))
+    stopping = faults.lazy().filter(pl.col("code").is_in(_STOPPERS) & pl.col("item_no").is_not_null())
+    rank = pl.col("code").replace_strict(order, return_dtype=pl.Int32)
+    gravest = stopping.group_by("item_no").agg(pl.col("code").sort_by(rank).first().alias("gravest"))
+    stopped = gravest.collect()
     if stopped.is_empty():
         return faults
-    ranked = ranked.join(stopped, on="item_no", how="left", maintain_order="left")
-    return ranked.filter(pl.col("gravest").is_null() | (pl.col("rank") == pl.col("gravest"))).drop(
-        "rank", "gravest"
-    )
+    # Faults are many where a unit was converted all down a column, and stopped rows are few.
+    of_stopped = pl.col("item_no").is_in(stopped["item_no"].implode()).fill_null(False)
+    speaks = faults.select(said=~of_stopped)["said"]
+    at = (~speaks).arg_true()
+    said = faults[at].join(stopped, on="item_no", how="left", maintain_order="left")
+    return faults.filter(speaks.scatter(at, said["code"] == said["gravest"]))
 
 
 def _said_once(faults: pl.DataFrame) -> pl.DataFrame:
@@ -246,7 +251,8 @@ def _against_stored(
     for target in SHAPES:
         open_ = (pl.col("outcome") == "accepted").alias("open")
         whole = pl.col("outcome").is_in(["accepted", "held"]) & complete(target)
-        typed = as_target(items, target, "item_no", open_, where=whole)
+        beside = [name for name in SHAPES[target] if name not in compared(target)]
+        typed = as_target(items, target, "item_no", open_, where=whole, without=beside)
         if not typed.is_empty():
             answers.append(compare(typed, target, stored, correction=correction, faults=faults))
     items = items.drop("already", "supersedes")

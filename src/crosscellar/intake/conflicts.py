@@ -40,6 +40,11 @@ def _shown(target: str, suffix: str = "") -> pl.Expr:
     return main
 
 
+def compared(target: str) -> tuple[str, ...]:
+    """The columns of a target by which items are told to be the same, and where they stand."""
+    return (*KEYS[target], *_SAID[target], "file_no", "sheet", "row", "column", "text_sent")
+
+
 def compare(
     candidates: pl.DataFrame, target: str, stored: StoredLookup, *, correction: bool, faults: Faults
 ) -> pl.DataFrame:
@@ -47,15 +52,12 @@ def compare(
 
     Candidates without a row meet nothing: they are neither in the store nor twice in the batch.
 
-    Candidates have the target's columns, item_no, and `open` (would enter by itself). An item that is in the
-    store with the same value is `already`; with another value it is held, or replaces it in a correction;
+    Candidates have the columns `compared`, item_no, and `open` (would enter by itself). An item that is in
+    the store with the same value is `already`; with another value it is held, or replaces it in a correction;
     a value that a correction has replaced is always held. Two values in one batch are held; a copy counts
     once.
     """
     key = list(KEYS[target])
-    candidates = candidates.select(
-        "item_no", "open", *key, *_SAID[target], "file_no", "sheet", "row", "column", "text_sent"
-    )
     held = stored.stored_items(target, candidates.select(key))
     met = candidates.join(held.select(key), on=key, how="semi", nulls_equal=True)["item_no"]
     twice = perhaps_twice(candidates, key)["item_no"]

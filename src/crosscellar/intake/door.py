@@ -13,17 +13,18 @@ from crosscellar.intake.findings import Faults
 def look_again(typed: Mapping[str, pl.DataFrame], contract: Contract, faults: Faults) -> None:
     """Refuse whatever would enter and still fails a declared check of its table.
 
-    `typed` has for each target its columns and `item_no`. Earlier steps judge with better words; this one
-    stands behind them, so that a slip in any of them costs a reading and never lets a wrong number in. A
-    reading below or above a limit is left out: its number is the limit's.
+    `typed` has for each target its columns, `item_no`, and `enters`. Earlier steps judge with better words;
+    this one stands behind them, so that a slip in any of them costs a reading and never lets a wrong number
+    in. A reading below or above a limit is left out: its number is the limit's.
     """
     for target, items in typed.items():
         schema = contract.frame_schema(target)
-        # Nearly always all fits, limits too: then they need not be told apart.
-        if items.is_empty() or schema.fits(items.drop("item_no")):
+        looked_at = pl.col("enters") & (pl.col("qualifier") == "" if target == "readings" else True)
+        # Nearly always all fits: then what enters need not be copied apart from the rest.
+        if items.is_empty() or schema.fits(items, where=looked_at):
             continue
-        sound = items.filter(pl.col("qualifier") == "") if target == "readings" else items
-        failures = schema.failures(sound.drop("item_no"))
+        sound = items.filter(looked_at)
+        failures = schema.failures(sound.drop("item_no", "enters"))
         failing = (
             failures.drop_nulls("index").group_by("index").agg(pl.col("check").unique().sort().str.join(", "))
         )

@@ -93,6 +93,9 @@ class Faults:
             for item_no in item_nos or (None,)
         )
 
+    def __len__(self) -> int:
+        return sum(part.height for part in self.parts) + len(self.noted)
+
     def frame(self) -> pl.DataFrame:
         """All faults so far, one row each."""
         self._write_down()

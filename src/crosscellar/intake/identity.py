@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
@@ -70,7 +71,7 @@ class IdentifierMatcher:
         self._dates = dict(zip(distinct, dates, strict=True))
         self._matched: dict[tuple[str, str, str], Match] = {}
 
-    def match(self, sent: str, known: Sequence[str], noun: str, of: str = "") -> Match:
+    def match(self, sent: str, known: Collection[str], noun: str, of: str = "") -> Match:
         """The identifier among `known`, all that are of `of`, that `sent` names."""
         asked = (sent, noun, of)
         found = self._matched.get(asked)
@@ -78,7 +79,7 @@ class IdentifierMatcher:
             found = self._matched[asked] = self._match(sent, known, noun, of)
         return found
 
-    def _match(self, sent: str, known: Sequence[str], noun: str, of: str) -> Match:
+    def _match(self, sent: str, known: Collection[str], noun: str, of: str) -> Match:
         written = self._written[sent]
         shown = sent.strip()[:60]
         if written.problem == "control_character":
@@ -147,16 +148,18 @@ class IdentifierMatcher:
         return Match(written.id)
 
 
+@lru_cache(maxsize=8192)
 def _shape(name: str) -> str:
     """The letters of an identifier with those that look alike made one."""
     return name.replace("l", "I").replace("i", "I").upper().translate(_SAME_SHAPE)
 
 
+@lru_cache(maxsize=8192)
 def _bare(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum())
 
 
-def _damaged(text: str, day: date | None, known: Sequence[str]) -> tuple[str, list[str]] | None:
+def _damaged(text: str, day: date | None, known: Collection[str]) -> tuple[str, list[str]] | None:
     """Known identifiers that a spreadsheet turns into this number or date."""
     if _NUMBER.fullmatch(text):
         numbers = [name for name in known if _NUMBER.fullmatch(name) and float(name) == float(text)]
@@ -210,7 +213,7 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     for trial, arm, vessel in register.vessels.select("trial_id", "arm_id", "vessel_id").iter_rows():
         vessels.setdefault(trial, {})[vessel] = arm
         homes.setdefault(vessel, []).append(trial)
-    trials = register.trials["trial_id"].to_list()
+    trials = dict.fromkeys(register.trials["trial_id"].to_list())
 
     texts = [text for column in columns[1:] for text in rows[column].drop_nulls().to_list()]
     matcher = IdentifierMatcher(texts)
@@ -248,7 +251,7 @@ def _settle(
     arm: str | None,
     vessel: str | None,
     matcher: IdentifierMatcher,
-    trials: Sequence[str],
+    trials: Collection[str],
     arms: Mapping[str, list[str]],
     vessels: Mapping[str, Mapping[str, str]],
     homes: Mapping[str, list[str]],
@@ -271,7 +274,7 @@ def _settle(
     told = [("trial_id", at_trial)] if at_trial.code else []
     vessel_id: str | None = None
     if (vessel or "").strip():
-        at_vessel = matcher.match(vessel or "", list(vessels.get(of, {})), "vessel", of)
+        at_vessel = matcher.match(vessel or "", vessels.get(of, {}), "vessel", of)
         if at_vessel.code == "unknown_vessel":
             elsewhere = [name for name in homes.get((vessel or "").strip(), []) if name != of]
             if elsewhere:

@@ -89,14 +89,26 @@ def measure(
         readings.append(reading)
         rows.append((number, *row))
     answers = pl.DataFrame(rows, schema={"unit_no": pl.Int32, **_ANSWER}, orient="row")
+    in_words = pl.col("unit_code").is_in(_IN_WORDS) & (pl.col("unit_words") != "")
+    answers = answers.with_columns(pl.when(in_words).then("unit_words").alias("unit_said"))
     answers = with_bounds(distinct, contract).select(*keys, *BOUNDS).hstack(answers)
     items = put_beside(items, answers, keys)
     items = _convert(items, readings, contract)
     said = (pl.col("unit_code") != "") | pl.col("from_limit")
-    _tell(few(items, pl.col("unit_no").is_not_null() & ~pl.col("blank") & said), faults)
-    return items.drop("unit_no", "name_no", "or_else", *(name for name in _ANSWER if name != "unit"))
+    told = pl.col("unit_no").is_not_null() & ~pl.col("blank") & said
+    _tell(few(items.select("unit_no", "blank", *_TOLD), told), faults)
+    served = (name for name in _ANSWER if name != "unit")
+    return items.drop("unit_no", "name_no", "or_else", "unit_said", *served)
 
 
+#: Readings of a unit by these say so in words.
+_IN_WORDS: Final = ("unit_converted", "basis_converted", "unit_alias", "basis_from_only_lab")
+#: What messages about units look at.
+_TOLD: Final = (
+    "item_no", "file_no", "sheet", "heading_row", "row", "column", "analyte_at", "unit_at", "text_sent",
+    "unit_sent", "unit_in_cell", "typed_value", "value", "unit", "unit_code", "unit_message", "unit_help",
+    "unit_words", "or_else", "limit", "limit_lab", "from_limit",
+)  # fmt: skip
 _ANSWER: Final = {
     "unit": pl.String,
     "unit_code": pl.String,
@@ -246,21 +258,25 @@ def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: 
         pl.when(limited).then(pl.lit("<")).otherwise("qualifier").alias("qualifier"),
         pl.when(limited).then(pl.lit("")).otherwise("problem").alias("problem"),
         limited.alias("from_limit"),
+        _conversion(items, limited),
+    ).drop("converted")
+
+
+def _conversion(items: pl.DataFrame, limited: pl.Expr) -> pl.Series:
+    """How the number of each item was read and converted, in words: of most by its unit alone."""
+    more = items.select(((pl.col("told") != "") | limited).fill_null(False).alias("more"))["more"].arg_true()
+    said = items.select("told", "unit_said", "limit_lab", limited=limited)[more].select(
         pl.concat_str(
             [
                 pl.when(pl.col("told") != "").then("told"),
-                pl.when(
-                    pl.col("unit_code").is_in(
-                        ["unit_converted", "basis_converted", "unit_alias", "basis_from_only_lab"]
-                    )
-                    & (pl.col("unit_words") != "")
-                ).then("unit_words"),
-                pl.when(limited).then(pl.format("the laboratory's detection limit ({})", "limit_lab")),
+                "unit_said",
+                pl.when("limited").then(pl.format("the laboratory's detection limit ({})", "limit_lab")),
             ],
             separator="; ",
             ignore_nulls=True,
-        ).alias("conversion"),
-    ).drop("converted")
+        )
+    )
+    return items["unit_said"].fill_null("").scatter(more, said.to_series()).alias("conversion")
 
 
 def _converted(items: pl.DataFrame, readings: list[UnitReading | None], contract: Contract) -> pl.Series:

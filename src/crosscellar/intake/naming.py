@@ -174,17 +174,18 @@ def read_days(
     inside the trial's season and the years after. A day after the sheet came in, or before the year that
     leads up to the season, is held.
     """
-    session = pl.col("target") != "readings"
-    years = seasons.select("trial_id", pl.col("season").cast(pl.Int32).alias("season_year"))
-    items = put_beside(items, years, "trial_id").with_columns(
-        pl.when(session).then("session_date_sent").otherwise("sample_date_sent").alias("day_sent"),
-        pl.when(session).then("session_date_at").otherwise("sample_date_at").alias("day_at"),
-        pl.when(session).then("session_date_kind").otherwise("sample_date_kind").alias("day_kind"),
-        pl.date(pl.col("season_year"), 1, 1).alias("from_day"),
-        pl.date(pl.col("season_year") + _YEARS_AFTER, 12, 31).alias("to_day"),
-        pl.col("file_no")
-        .replace_strict(dict(date_systems), default="1900", return_dtype=pl.String)
-        .alias("system"),
+    year = pl.col("season").cast(pl.Int32)
+    years = seasons.select(
+        "trial_id",
+        year.alias("season_year"),
+        pl.date(year, 1, 1).alias("from_day"),
+        pl.date(year + _YEARS_AFTER, 12, 31).alias("to_day"),
+    )
+    systems = pl.DataFrame(
+        list(date_systems.items()), schema={"file_no": pl.Int32, "system": pl.String}, orient="row"
+    )
+    items = put_beside(put_beside(items, years, "trial_id"), systems, "file_no").with_columns(
+        *(_of_its_target(items, part) for part in ("sent", "at", "kind")), pl.col("system").fill_null("1900")
     )
     distinct = different(items, ["file_no", "day_sent", "day_kind", "from_day", "to_day", "system"])
     parts = [
@@ -207,6 +208,15 @@ def read_days(
         "time_kind", "from_day", "to_day", "system", "season_year", "day_sent", "day_kind", "day_problem",
         "day_help", "day_time", "day_how", "day_empty", "day_late", "day_early", "day_told",
     )  # fmt: skip
+
+
+def _of_its_target(items: pl.DataFrame, part: str) -> pl.Expr:
+    """What is told of the day of a sample, or of a session."""
+    of_session = items["target"] != "readings"
+    sample, session = pl.col(f"sample_date_{part}"), pl.col(f"session_date_{part}")
+    if not of_session.any():
+        return sample.alias(f"day_{part}")
+    return pl.when(of_session).then(session).otherwise(sample).alias(f"day_{part}")
 
 
 def _days(some: pl.DataFrame, system: str, received: date) -> pl.DataFrame:

@@ -106,11 +106,13 @@ def as_target(
 ) -> pl.DataFrame:
     """The items of one target that are so (`where`, else all) in its columns, and `also` others.
 
-    Only the columns asked for are copied: a batch has many that are mostly empty.
+    Only the columns asked for are copied, a batch has many that are mostly empty; and none where every item
+    is so.
     """
     wanted = pl.col("target") == target
     shape = (pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items() if name not in without)
-    some = items.lazy().filter(wanted if where is None else wanted & where)
+    chosen = items.select((wanted if where is None else wanted & where).fill_null(False)).to_series()
+    some = items.lazy() if chosen.all() else items.lazy().filter(chosen)
     # What is put beside it later needs it in one piece: made so now, it is not held twice then.
     return some.select(*shape, *also).collect().rechunk()
 
