@@ -51,7 +51,9 @@ def added_up(digests: Iterable[pa.RecordBatch]) -> Content:
     """How many digests there are, and their sum, added up in eight columns of 32 bits."""
     standing, columns = 0, np.zeros(8, dtype=np.uint64)
     for piece in digests:
-        found = pl.Series(piece.column(0), dtype=pl.Binary)
+        # As a batch it is handed over as it lies; its column alone would be copied, by a part of pyarrow
+        # that is slow to load.
+        found = pl.DataFrame(piece).to_series().cast(pl.Binary)
         words = found.bin.reinterpret(dtype=pl.Array(pl.UInt32, 8), endianness="big").to_numpy()
         columns += words.sum(axis=0, dtype=np.uint64)
         standing += len(found)

@@ -72,7 +72,10 @@ def terminal_digits(view: View, rule: Rule) -> pl.DataFrame:
     )
     if columns.is_empty():
         return no_hits()
-    tails = [upper_tail(*of, _FREE) for of in columns.select("ending", "total").iter_rows()]
+    tails = [
+        upper_tail(ending, total, _FREE)
+        for ending, total in zip(*columns.select("ending", "total"), strict=True)
+    ]
     rounded = columns.filter(pl.Series(tails, dtype=pl.Float64) < rule.settings["p"])
     return hits(rounded, rule, analyte=pl.col("name"), share=share(pl.col("ending") / pl.col("total")))
 

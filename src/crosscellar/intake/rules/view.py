@@ -87,7 +87,7 @@ class View:
 
     def make_shared(self) -> None:
         """Nothing; what several rules look at is there, so that no two threads make it at once."""
-        for name in ("unusual", "columns", "stages", "_places", "_means"):
+        for name in ("unusual", "columns", "stages", "_places", "_means", "samples_of"):
             getattr(self, name)
 
     def of(self, *analytes: str, columns: Iterable[str] | None = None) -> pl.DataFrame:
@@ -105,6 +105,11 @@ class View:
         numbers = self.every.select("analyte", "analyte_no", "is_number", at).filter("is_number")
         places = numbers.group_by("analyte_no").agg("at", pl.col("analyte").first())
         return dict(zip(places["analyte"].to_list(), places["at"], strict=True))
+
+    @cached_property
+    def samples_of(self) -> dict[tuple[str, ...], pl.DataFrame]:
+        """What `together` found, by analytes: several rules ask for the same."""
+        return {}
 
     @cached_property
     def _means(self) -> dict[str, pl.DataFrame]:
@@ -313,12 +318,15 @@ def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
 
 def together(view: View, first: str, *others: str) -> pl.DataFrame:
     """One row a sample in which all these were measured: their values, and `X_item` for each analyte X."""
-    about = ["file_no", "sheet", "season", "colour", "role", "order", "stage_name"]
-    rows = _named(view, first, about)
-    for analyte in others:
-        partner = _named(view, analyte, [])
-        rows = rows.join(partner, on=list(SAMPLE), how="inner", nulls_equal=True, maintain_order="left")
-    return rows
+    known = view.samples_of.get((first, *others))
+    if known is None:
+        about = ["file_no", "sheet", "season", "colour", "role", "order", "stage_name"]
+        known = _named(view, first, about)
+        for analyte in others:
+            partner = _named(view, analyte, [])
+            known = known.join(partner, on=list(SAMPLE), how="inner", nulls_equal=True, maintain_order="left")
+        view.samples_of[(first, *others)] = known
+    return known
 
 
 def _named(view: View, analyte: str, about: Sequence[str]) -> pl.DataFrame:
