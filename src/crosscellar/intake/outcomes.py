@@ -112,16 +112,16 @@ def as_target(
     wanted = pl.col("target") == target
     shape = (pl.col(name).cast(dtype) for name, dtype in SHAPES[target].items() if name not in without)
     chosen = items.select((wanted if where is None else wanted & where).fill_null(False)).to_series()
-    some = items.lazy() if chosen.all() else items.lazy().filter(chosen)
+    asked = items.select(*shape, *also)
     # What is put beside it later needs it in one piece: made so now, it is not held twice then.
-    return some.select(*shape, *also).collect().rechunk()
+    return (asked if chosen.all() else asked.filter(chosen)).rechunk()
 
 
 def decide(items: pl.DataFrame, faults: pl.DataFrame) -> pl.DataFrame:
     """Items with `outcome`: blank, else the gravest of their faults, else already or accepted."""
 
     def spoken_of(severity: str) -> pl.Expr:
-        some = faults.lazy().filter(pl.col("severity") == severity).select("item_no").collect().to_series()
+        some = faults.select("item_no", "severity").filter(pl.col("severity") == severity)["item_no"]
         return pl.col("item_no").is_in(some.drop_nulls().unique().implode())
 
     return items.with_columns(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -195,7 +195,7 @@ def enter(
         name for name in ("trial_id", "analyte", "attribute", "stage", "sample_date") if name in rows.columns
     ]
     numbered = (
-        _numbered(rows.sort(*order, maintain_order=True), files, entry)
+        _numbered(rows[_order_of(rows, order)], files, entry)
         .with_columns((pl.int_range(pl.len(), dtype=pl.Int64) + first).alias(what.identity))
         .rechunk()
     )
@@ -219,6 +219,15 @@ def enter(
     last = first + numbered.height - 1
     content = content.plus(content_between(session, target, first=first, last=last))
     return withdraw(session, target, clashes["old_id"], clashes["new_id"], entry, content)
+
+
+def _order_of(rows: pl.DataFrame, by: Sequence[str]) -> pl.Series:
+    """The places of the rows in the order of these columns: different texts are compared, not all."""
+    texts = [name for name in by if rows.schema[name] == pl.String]
+    ranked = rows.select(by).with_columns(
+        pl.col(name).cast(pl.Enum(rows[name].drop_nulls().unique().sort())) for name in texts
+    )
+    return ranked.select(pl.arg_sort_by(*by, maintain_order=True)).to_series()
 
 
 def withdraw(
