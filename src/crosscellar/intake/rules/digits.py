@@ -117,7 +117,9 @@ def digits_swapped(view: View, rule: Rule) -> pl.DataFrame:
     """
     told = ("item_no", "value", "text_sent", "name", "in_unit")
     sampled = view.sampled.select("kind_no", *told, trial=IN_TRIAL).collect()
-    trials = sampled.group_by("trial").agg(pl.len().alias("beside"), pl.col("value").median().alias("middle"))
+    # The many small groups of trials are told apart in half the time where each stands together.
+    grouped = sampled.select("trial", "value").sort("trial").group_by("trial", maintain_order=True)
+    trials = grouped.agg(pl.len().alias("beside"), pl.col("value").median().alias("middle"))
     trials = trials.filter(pl.col("beside") > rule.settings["least_beside"])
     middle = put_beside(sampled.select("trial"), trials.select("trial", "middle"), "trial")["middle"]
     apart = sampled.select("kind_no", off=(sampled["value"] - middle).abs())

@@ -26,13 +26,14 @@ def below_laboratory_limit(view: View, rule: Rule) -> pl.DataFrame:
     column = ["file_no", "sheet", "lab_key", "analyte"]
     some = view.readings.filter(pl.col("item_no").is_not_null() & (pl.col("stage") != LOG))
     written = some.filter(pl.col("qualifier") == "<").group_by(column)
-    limits = written.agg(pl.col("value").min().alias("limit")).collect()
-    highest = limits.group_by("analyte").agg(pl.col("limit").max())
+    limits = written.agg(pl.col("value").min().alias("limit"), pl.col("analyte_no").first()).collect()
+    highest = limits.group_by("analyte_no").agg(pl.col("limit").max())
+    limits = limits.drop("analyte_no")
     numbers = some.filter((pl.col("qualifier") == "") & (pl.col("value") > 0))
     below_any = pl.col("value") < pl.max_horizontal(
         "declared_limit",
-        pl.col("analyte").replace_strict(
-            highest["analyte"], highest["limit"], default=None, return_dtype=pl.Float64
+        pl.col("analyte_no").replace_strict(
+            highest["analyte_no"], highest["limit"], default=None, return_dtype=pl.Float64
         ),
     )
     asked = (*column, "value", "declared_limit", "item_no", "name", "in_unit")
