@@ -147,8 +147,7 @@ def effects_in_store(
     are looked at then, in every trial.
     """
     from crosscellar.effects import analytes_needed, effects_of_store
-    from crosscellar.effects.picks import TRIANGLES
-    from crosscellar.effects.scores import SCORE
+    from crosscellar.effects.planned import SCORE, TRIANGLES
 
     planned = planned_responses(register, contract)
     if alone is not None:
@@ -201,7 +200,7 @@ def effects_of_one_in_store(
 
 def _planned_like(planned: pl.DataFrame, register: Register, question: str) -> pl.DataFrame:
     """What is planned in any trial under the names that a question's trials plan, and every triangle."""
-    from crosscellar.effects.picks import TRIANGLES
+    from crosscellar.effects.planned import TRIANGLES
 
     trials = register.trials.filter(pl.col("question_id") == question)["trial_id"]
     own = planned.filter(pl.col("trial_id").is_in(trials.implode()))["response"].to_list()
