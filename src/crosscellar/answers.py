@@ -164,14 +164,15 @@ def effects_in_store(
     if alone is not None:
         own = register.trials.filter(pl.col("question_id") == alone)["trial_id"].to_list()
         tasted = store.tasted(own)
+    scored = any(name.startswith(SCORE) for name in names)
     needed = analytes_needed(names, contract)
     return effects_of_store(
         store.measured(analytes=needed, as_of=as_of),
         register.design(),
         planned,
         contract,
-        picks=store.picks(as_of=as_of) if tasted else None,
-        scores=store.scores(as_of=as_of) if any(name.startswith(SCORE) for name in names) else None,
+        picks=store.picked(as_of=as_of) if tasted else None,
+        scores=store.scored(as_of=as_of) if scored else None,
         **asked,
     )
 
