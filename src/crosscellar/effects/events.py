@@ -145,7 +145,8 @@ def effects_of_events(
             .alias("measure")
         )
     )
-    worked = [_worked(pairs.filter(pl.col("measure") == kind), kind) for kind in EVENT_MEASURES]
+    kinds = [kind for kind in EVENT_MEASURES if kind in pairs["measure"]] or EVENT_MEASURES[:1]
+    worked = [_worked(pairs.filter(pl.col("measure") == kind), kind) for kind in kinds]
     effects = finish(pl.concat(worked), same_laboratory=True, level=level, behind={"exact_p": pl.Float64})
     return only(effects, question=question, response=response, stage=stage)
 

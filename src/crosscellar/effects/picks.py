@@ -7,7 +7,7 @@ import polars as pl
 from crosscellar.effects.planned import SESSIONS, TRIANGLES, arms_of, only, planned_responses, trials_of
 from crosscellar.effects.readings import finish
 from crosscellar.effects.summaries import share_variance
-from crosscellar.effects.triangles import GUESS, similarity_limit, triangle_result
+from crosscellar.effects.triangles import GUESS, similarity_limit, triangle_results
 
 
 def effects_of_picks(
@@ -51,7 +51,7 @@ def effects_of_picks(
     )
     # A result is made for each distinct count, of which there are few, and joined back.
     distinct = sessions.select("correct", "tasters").unique().sort("tasters", "correct")
-    results = [triangle_result(c, n, level=level) for c, n in distinct.iter_rows()]
+    results = triangle_results(distinct.rows(), level=level)
     said = distinct.with_columns(
         pl.Series("p_value", [r.p_value for r in results], dtype=pl.Float64),
         pl.Series("critical", [r.critical for r in results], dtype=pl.Int32),
