@@ -15,9 +15,14 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.effects.scale import Scale
 from crosscellar.errors import NotComputable, UnknownName
-from crosscellar.pooling import Pooled, adjust_monitored, pool
+from crosscellar.pooling import Pooled, adjust_monitored
 from crosscellar.pooling.bayes import TauScale, default_tau_scale, learn_tau_scale
+from crosscellar.pooling.choices import check_method
+from crosscellar.pooling.frames import Columns, tidy
 from crosscellar.pooling.models import FEW_SITES
+from crosscellar.pooling.pool import Asked as AskedOfOne
+from crosscellar.pooling.pool import answers_of
+from crosscellar.pooling.verdict import check_wanted
 from crosscellar.register import Register
 
 if TYPE_CHECKING:
@@ -147,8 +152,7 @@ def effects_in_store(
     are looked at then, in every trial.
     """
     from crosscellar.effects import analytes_needed, effects_of_store
-    from crosscellar.effects.picks import TRIANGLES
-    from crosscellar.effects.scores import SCORE
+    from crosscellar.effects.planned import SCORE, TRIANGLES
 
     planned = planned_responses(register, contract)
     if alone is not None:
@@ -160,14 +164,15 @@ def effects_in_store(
     if alone is not None:
         own = register.trials.filter(pl.col("question_id") == alone)["trial_id"].to_list()
         tasted = store.tasted(own)
+    scored = any(name.startswith(SCORE) for name in names)
     needed = analytes_needed(names, contract)
     return effects_of_store(
         store.measured(analytes=needed, as_of=as_of),
         register.design(),
         planned,
         contract,
-        picks=store.picks(as_of=as_of) if tasted else None,
-        scores=store.scores(as_of=as_of) if any(name.startswith(SCORE) for name in names) else None,
+        picks=store.picked(as_of=as_of) if tasted else None,
+        scores=store.scored(as_of=as_of) if scored else None,
         **asked,
     )
 
@@ -201,7 +206,7 @@ def effects_of_one_in_store(
 
 def _planned_like(planned: pl.DataFrame, register: Register, question: str) -> pl.DataFrame:
     """What is planned in any trial under the names that a question's trials plan, and every triangle."""
-    from crosscellar.effects.picks import TRIANGLES
+    from crosscellar.effects.planned import TRIANGLES
 
     trials = register.trials.filter(pl.col("question_id") == question)["trial_id"]
     own = planned.filter(pl.col("trial_id").is_in(trials.implode()))["response"].to_list()
@@ -249,28 +254,33 @@ def pool_question(
         them for one response, called where an answer has a prior: few sites, or an interval that asks for it.
     """
     judged = judgement_of(question, contract)
-    groups = _in_order(effects)
-    pooled: list[Pooled] = []
-    prior_words = ""
-    for key in groups:
-        rows = _rows(effects, key)
+    check_method(asked.method, asked.interval, asked.level)
+    tidied = tidy(effects, Columns())
+    several: list[tuple[AskedOfOne, pl.DataFrame]] = []
+    scales: list[Callable[[], TauScale]] = []
+    for key in _in_order(effects):
+        rows = _rows(tidied, key)
         primary = key["role"] == "primary"
         # A smallest difference stands on one scale: it says nothing on that of another measure.
         fits = key["measure"] == judged.measure if judged.measure else asked.measure is None
-        usable = rows.filter(pl.col("usable") & (pl.col("variance") > 0))["variance"]
-        scale = cache(partial(_scale_of, usable, everything, str(question["question_id"]), key))
-        answer = pool(
-            rows,
+        scales.append(cache(partial(_scale_of, rows, everything, str(question["question_id"]), key)))
+        how = AskedOfOne(
             method=asked.method,
             interval=asked.interval,
             level=asked.level,
             smallest_difference=judged.smallest_difference if primary and fits else None,
-            wanted=str(question["wanted"]) if primary else "either",
-            tau_scale=scale,
+            wanted=check_wanted(str(question["wanted"])) if primary else "either",
+            tau_scale=scales[-1],
+            unit=None,
         )
-        pooled.append(answer)
-        if primary and answer.bayes is not None and not prior_words:
-            prior_words = scale().words
+        several.append((how, rows))
+    pooled = answers_of(several)
+    with_prior = (
+        scale
+        for answer, scale in zip(pooled, scales, strict=True)
+        if answer.role == "primary" and answer.bayes is not None
+    )
+    prior_words = next((scale().words for scale in with_prior), "")
     by = {}
     if asked.by is not None and pooled:
         by = moderated(pooled[0], asked.by, looked_at=asked.moderators_looked_at)
@@ -279,11 +289,12 @@ def pool_question(
 
 
 def _scale_of(
-    variances: pl.Series,
+    rows: pl.DataFrame,
     everything: pl.DataFrame | Callable[[str], pl.DataFrame] | None,
     question: str,
     key: Mapping[str, Any],
 ) -> TauScale:
+    variances = rows.filter(pl.col("usable") & (pl.col("variance") > 0))["variance"]
     alike = everything(str(key["response"])) if callable(everything) else everything
     return tau_scale_of(variances, alike, question, key)
 

@@ -26,7 +26,7 @@ from crosscellar.effects import (
     trial_variances,
 )
 from crosscellar.effects.measures import planned_measures
-from crosscellar.effects.picks import TRIANGLES
+from crosscellar.effects.planned import TRIANGLES
 from crosscellar.effects.spreads import PRIORS
 from crosscellar.store import Store
 

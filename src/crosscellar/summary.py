@@ -12,7 +12,7 @@ import polars as pl
 from crosscellar.answers import Asked, planned_responses, pool_question
 from crosscellar.contract import Contract
 from crosscellar.effects import effects_of_store, variance_priors
-from crosscellar.effects.ferments import LOG_RESPONSES
+from crosscellar.effects.planned import LOG_RESPONSES
 from crosscellar.errors import CrosscellarError, NotComputable
 from crosscellar.plans import known_of, plan_question
 from crosscellar.pooling import Pooled

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 from scipy.optimize import minimize
 
-from crosscellar.effects.panels import panel_fit
+from crosscellar.effects.panels import _Sums, panel_fit
 
 Array = npt.NDArray[np.float64]
 
@@ -117,3 +117,11 @@ def test_scores_that_leave_nothing_over_give_no_variance(
         *(np.array(values, dtype=float) for values in (score, arm, assessor)), np.zeros(len(score))
     )
     assert not fit.converged
+
+
+def test_the_cost_of_many_starts_is_that_of_each() -> None:
+    score, arm, assessor, session = tasting(8, 3, 3, 1, 5)
+    fixed = np.column_stack([np.ones_like(score), arm == 1, arm == 2]).astype(float)
+    sums = _Sums(score, fixed, [np.eye(8)[assessor.astype(int)], np.eye(3)[session.astype(int)]])
+    starts = np.array([[0.0, 0.0], [0.1, 10.0], [3.0, 0.5]])
+    assert sums.costs(starts) == pytest.approx([sums.at(start).cost for start in starts], rel=1e-12)

@@ -377,3 +377,10 @@ def test_stretches_hold_the_trials_asked_for_and_are_written_again_when_many_rea
             assert_frame_equal(everything.filter(lie_in), everything.filter(pl.col("trial_id") == trial))
     assert before is not None
     assert len(found["first"]) == len(before["first"]) + 2
+
+
+def test_effects_of_tastings_are_computed_from_what_stands(demo_store: Path) -> None:
+    with Store.open(demo_store, read_only=True) as store:
+        for read, whole in ((store.picked(), store.picks()), (store.scored(), store.scores())):
+            assert read.height > 100
+            assert_frame_equal(read, whole.select(read.columns), check_exact=True)

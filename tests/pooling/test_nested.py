@@ -9,7 +9,13 @@ from scipy.optimize import minimize
 
 from crosscellar.errors import NotComputable
 from crosscellar.pooling.covariance import Covariance, Floats, from_matrix, from_shared_controls
-from crosscellar.pooling.nested import NestedFit, fit_nested, working_covariance
+from crosscellar.pooling.nested import (
+    NestedFit,
+    fit_nested,
+    fit_side_by_side,
+    nested_problem,
+    working_covariance,
+)
 
 N = 48
 
@@ -338,3 +344,31 @@ def test_a_mode_that_fine_trials_tell_is_found_beside_coarse_ones() -> None:
 
     assert fit.log_likelihood >= max(height(tau2) for tau2 in [0.0, *np.geomspace(1e-6, 1e2, 200)])
     assert fit.tau2 == pytest.approx(0.0063, abs=0.0003)
+
+
+@pytest.mark.parametrize("method", ["reml", "ml"])
+def test_fits_side_by_side_are_those_of_each_alone(network: Network, method: Any) -> None:
+    """Of different sites, seasons and shared controls; two sites leave no room for seasons."""
+    kept = [network.site != gone for gone in range(6)] + [network.site < 2, network.season < 3]
+    shared = network.covariance.matrix(network.variance)
+
+    def given(rows: Any) -> dict[str, Any]:
+        return {
+            "estimate": network.estimate[rows],
+            "variance": network.variance[rows],
+            "site": network.site[rows],
+            "trial": np.asarray(network.trial)[rows],
+            "season": network.season[rows],
+            "covariance": from_matrix(shared[np.ix_(rows, rows)]),
+        }
+
+    together = fit_side_by_side([nested_problem(**given(rows)) for rows in kept], method=method)
+    assert {len(fit.sigma2) for fit in together} == {2, 3}
+    for rows, fit in zip(kept, together, strict=True):
+        alone = fit_nested(**given(rows), method=method)
+        assert fit.sigma2 == pytest.approx(dict(alone.sigma2), rel=1e-9, abs=1e-12)
+        assert fit.coefficients == pytest.approx(alone.coefficients, rel=1e-10)
+        assert fit.std_errors == pytest.approx(alone.std_errors, rel=1e-10)
+        assert fit.log_likelihood == pytest.approx(alone.log_likelihood, rel=1e-12)
+        assert fit.weights == pytest.approx(alone.weights, rel=1e-9)
+        assert fit.remarks == alone.remarks

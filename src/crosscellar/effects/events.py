@@ -10,16 +10,17 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.effects.ferments import FERMENT_RULES, FermentRules, ferment_curves, ferment_summaries
-from crosscellar.effects.planned import arms_of, only, planned_responses, trials_of
+from crosscellar.effects.planned import (
+    EVENT_MEASURES,
+    EVENTS,
+    arms_of,
+    only,
+    planned_responses,
+    trials_of,
+)
 from crosscellar.effects.readings import finish
 from crosscellar.effects.summaries import count_effects, exact_p, share_variance
 from crosscellar.errors import NotComputable
-
-#: Names of the events, and the stage each is judged at.
-EVENTS: Final = {"stuck": "ferment_daily", "malolactic_complete": "end_mlf"}
-
-#: Measures that counts of events can be compared by.
-EVENT_MEASURES: Final = ("risk_difference", "log_risk_ratio", "log_odds")
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,8 @@ def effects_of_events(
             .alias("measure")
         )
     )
-    worked = [_worked(pairs.filter(pl.col("measure") == kind), kind) for kind in EVENT_MEASURES]
+    kinds = [kind for kind in EVENT_MEASURES if kind in pairs["measure"]] or EVENT_MEASURES[:1]
+    worked = [_worked(pairs.filter(pl.col("measure") == kind), kind) for kind in kinds]
     effects = finish(pl.concat(worked), same_laboratory=True, level=level, behind={"exact_p": pl.Float64})
     return only(effects, question=question, response=response, stage=stage)
 

@@ -10,18 +10,8 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.formulas import brix_from_sg
-from crosscellar.effects.planned import only, planned_responses
+from crosscellar.effects.planned import LOG_RESPONSES, SUGARS, only, planned_responses
 from crosscellar.effects.readings import effects_of_readings
-
-#: Names a register may give the responses taken from logs, and the analyte each becomes.
-LOG_RESPONSES: Final = {
-    "days_to_dry": "days_to_dryness",
-    "days_to_dryness": "days_to_dryness",
-    "max_ferment_rate": "max_ferment_rate",
-}
-
-#: Analytes that logs follow the sugar by.
-SUGARS: Final = ("brix", "specific_gravity", "density_20")
 
 #: Density of water at 20 C, g/mL, by which a density becomes a specific gravity 20/20.
 _WATER_20: Final = 0.998203

@@ -113,12 +113,25 @@ class _Sums:
             cost = self.df * np.log(squares) + log_h + log_x if squares > 0 else -np.inf
         return _At(float(cost), gradient, hessian, squares, coefficients, inverse)
 
+    def costs(self, theta: Array) -> Array:
+        """The cost alone with each row of components, (starts, parts)."""
+        each = theta[:, self.component]
+        p = self._data.shape[0] - 1
+        whole = np.eye(each.shape[1]) + self._of_random * each[:, None, :]
+        zd = np.linalg.solve(whole, np.broadcast_to(self._with_data, (len(each), *self._with_data.shape)))
+        dd = self._data - self._with_data.T @ (each[:, :, None] * zd)
+        x, to_y = dd[:, :p, :p], dd[:, :p, p:]
+        squares = dd[:, p, p] - (to_y * np.linalg.solve(x, to_y)).sum(axis=(1, 2))
+        logs = np.linalg.slogdet(whole)[1] + np.linalg.slogdet(x)[1]
+        known = np.where(squares > 0, squares, 1.0)
+        return np.where(squares > 0, self.df * np.log(known) + logs, -np.inf)
+
 
 def _search(sums: _Sums) -> tuple[Array, bool]:
     """The components of least cost, none below 0, by Newton's method from a grid's best; whether found."""
     count = int(sums.component.max()) + 1
     grid = np.stack(np.meshgrid(*[_STARTS] * count), axis=-1).reshape(-1, count)
-    theta = min(grid, key=lambda start: sums.at(start).cost)
+    theta = grid[sums.costs(grid).argmin()]
     here = sums.at(theta)
     for _ in range(200):
         if not np.isfinite(here.cost) or theta.max() > _MOST:

@@ -2,29 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import polars as pl
 
-from crosscellar.effects.planned import arms_of, only, planned_responses, trials_of
+from crosscellar.effects.planned import SESSIONS, TRIANGLES, arms_of, only, planned_responses, trials_of
 from crosscellar.effects.readings import finish
 from crosscellar.effects.summaries import share_variance
-from crosscellar.effects.triangles import GUESS, similarity_limit, triangle_result
-
-#: Names a register may give a planned triangle test.
-TRIANGLES: Final = ("triangle", "triangle_correct", "triangle_test", "discriminators")
-
-#: Columns behind those of the effects: the session and what `triangle_result` says of it.
-SESSIONS: Final = {
-    "session": pl.String,
-    "correct": pl.Int32,
-    "tasters": pl.Int32,
-    "p_value": pl.Float64,
-    "critical": pl.Int32,
-    "similarity_limit": pl.Int32,
-    "d_prime": pl.Float64,
-    "d_prime_se": pl.Float64,
-}
+from crosscellar.effects.triangles import GUESS, similarity_limit, triangle_results
 
 
 def effects_of_picks(
@@ -68,7 +51,7 @@ def effects_of_picks(
     )
     # A result is made for each distinct count, of which there are few, and joined back.
     distinct = sessions.select("correct", "tasters").unique().sort("tasters", "correct")
-    results = [triangle_result(c, n, level=level) for c, n in distinct.iter_rows()]
+    results = triangle_results(distinct.rows(), level=level)
     said = distinct.with_columns(
         pl.Series("p_value", [r.p_value for r in results], dtype=pl.Float64),
         pl.Series("critical", [r.critical for r in results], dtype=pl.Int32),

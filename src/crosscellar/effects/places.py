@@ -14,6 +14,8 @@ Integers = npt.NDArray[np.int64]
 
 #: Numbers of several columns are put together into one as long as it holds them.
 _MOST: Final = 2**62
+#: Fewer rows are put in order by their names: that is one operation, and numbering each column is several.
+_FEW: Final = 5_000
 
 
 def numbered(column: pl.Series) -> tuple[Integers, int]:
@@ -39,6 +41,8 @@ def numbered(column: pl.Series) -> tuple[Integers, int]:
 
 def in_order(frame: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
     """The rows by these columns (text, whole numbers, truth values), nulls last, ties as they came."""
+    if frame.height < _FEW:
+        return frame.sort(names, nulls_last=True, maintain_order=True)
     key = np.zeros(frame.height, dtype=np.int64)
     size = 1
     for name in names:

@@ -3,8 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Final
 
 import polars as pl
+
+#: Names a register may give the responses taken from ferment logs, and the analyte each becomes.
+LOG_RESPONSES: Final = {
+    "days_to_dry": "days_to_dryness",
+    "days_to_dryness": "days_to_dryness",
+    "max_ferment_rate": "max_ferment_rate",
+}
+
+#: Analytes that logs follow the sugar by.
+SUGARS: Final = ("brix", "specific_gravity", "density_20")
+
+#: Names of the events of vessels, and the stage each is judged at.
+EVENTS: Final = {"stuck": "ferment_daily", "malolactic_complete": "end_mlf"}
+
+#: Measures that counts of events can be compared by.
+EVENT_MEASURES: Final = ("risk_difference", "log_risk_ratio", "log_odds")
+
+#: Names a register may give a planned triangle test.
+TRIANGLES: Final = ("triangle", "triangle_correct", "triangle_test", "discriminators")
+
+#: What a register writes before the attribute of a planned score.
+SCORE: Final = "score:"
+
+#: Behind the columns of a triangle's effects: the session and what `triangle_result` says of it.
+SESSIONS: Final = {
+    "session": pl.String,
+    "correct": pl.Int32,
+    "tasters": pl.Int32,
+    "p_value": pl.Float64,
+    "critical": pl.Int32,
+    "similarity_limit": pl.Int32,
+    "d_prime": pl.Float64,
+    "d_prime_se": pl.Float64,
+}
+
+#: Behind the columns of a score's effects: how many assessors scored both arms.
+PANELS: Final = {"assessors": pl.Int32}
 
 _TRIAL = (
     "trial_id",

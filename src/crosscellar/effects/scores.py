@@ -3,21 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
 
 import polars as pl
 
 from crosscellar.effects.moderation import LEAST_TRIALS
 from crosscellar.effects.panels import panel_fit
-from crosscellar.effects.planned import arms_of, only, planned_responses, trials_of
+from crosscellar.effects.planned import PANELS, SCORE, arms_of, only, planned_responses, trials_of
 from crosscellar.effects.readings import finish
-
-#: What a register writes before the attribute of a planned score.
-SCORE: Final = "score:"
-
-
-#: Behind the columns of the effects: how many assessors scored both arms.
-PANELS: Final = {"assessors": pl.Int32}
 
 
 def effects_of_scores(

@@ -5,6 +5,7 @@ A guess is right one time in three. All probabilities are exact binomials (ISO 4
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -158,14 +159,29 @@ def triangle_result(correct: int, n: int, *, alpha: float = 0.05, level: float =
     NotComputable
         n below 1, or `correct` not between 0 and n.
     """
-    if n < 1 or not 0 <= correct <= n:
-        raise NotComputable(
-            f"{correct} correct picks out of {n} cannot be",
-            next_step="Give whole numbers with 0 <= correct <= n and at least one taster.",
-        )
+    return triangle_results([(correct, n)], alpha=alpha, level=level)[0]
+
+
+def triangle_results(
+    counts: Sequence[tuple[int, int]], *, alpha: float = 0.05, level: float = 0.95
+) -> list[TriangleResult]:
+    """What `triangle_result` says of each pair of right picks and tasters."""
+    for correct, n in counts:
+        if n < 1 or not 0 <= correct <= n:
+            raise NotComputable(
+                f"{correct} correct picks out of {n} cannot be",
+                next_step="Give whole numbers with 0 <= correct <= n and at least one taster.",
+            )
+    d_primes = d_prime_of([correct / n for correct, n in counts])
+    return [
+        _result(correct, n, float(d_prime), alpha=alpha, level=level)
+        for (correct, n), d_prime in zip(counts, d_primes, strict=True)
+    ]
+
+
+def _result(correct: int, n: int, d_prime: float, *, alpha: float, level: float) -> TriangleResult:
     pc = correct / n
     low, high = (float(limit) for limit in exact_limits(correct, n, level=level))
-    d_prime = float(d_prime_of(pc))
     inside = GUESS < pc < 1.0
     spread = float(np.sqrt(pc * (1.0 - pc) / n))
     return TriangleResult(

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.effects.events import EVENT_MEASURES, EVENT_RULES, EVENTS, EventRules, effects_of_events
-from crosscellar.effects.ferments import LOG_RESPONSES, SUGARS, effects_of_ferments
 from crosscellar.effects.measures import MEASURES, READING_MEASURES
-from crosscellar.effects.picks import SESSIONS, effects_of_picks
-from crosscellar.effects.planned import only, trials_of
+from crosscellar.effects.planned import (
+    EVENT_MEASURES,
+    EVENTS,
+    LOG_RESPONSES,
+    PANELS,
+    SESSIONS,
+    SUGARS,
+    only,
+    trials_of,
+)
 from crosscellar.effects.readings import effects_of_readings
-from crosscellar.effects.scores import PANELS, effects_of_scores
 from crosscellar.errors import NotComputable, UnknownName
+
+if TYPE_CHECKING:
+    from crosscellar.effects.events import EventRules
 
 #: What a trial is known by in `trials_without_effect`.
 WITHOUT: Final = ("question", "response", "stage", "role", "trial", "site", "season", "reason")
@@ -29,7 +37,7 @@ def effects_of_store(
     *,
     picks: pl.DataFrame | None = None,
     scores: pl.DataFrame | None = None,
-    rules: EventRules = EVENT_RULES,
+    rules: EventRules | None = None,
     question: str | None = None,
     response: str | None = None,
     stage: str | None = None,
@@ -43,7 +51,8 @@ def effects_of_store(
     Readings by `effects_of_readings`, ferment logs by `effects_of_ferments`, events by `effects_of_events`,
     triangles by `effects_of_picks`, scores by `effects_of_scores`; see there for the formulas. `measure`
     reaches the kinds that know it: a reading's measure leaves events at risk_difference, and the reverse.
-    `priors` are for `effects_of_readings` alone.
+    `rules` say when an event has happened, where not the usual ones do; `priors` are for
+    `effects_of_readings` alone.
 
     Raises
     ------
@@ -70,16 +79,18 @@ def effects_of_store(
         level=level,
         priors=priors,
     )
-    # What nothing planned asks for is not worked out: each kind costs a short command line its share.
+    # What nothing planned asks for is not even loaded: each kind costs a short command line its share.
     parts = [measured.with_columns(pl.lit(None, dtype=pl.Float64).alias("exact_p"))]
     if _plans(responses, LOG_RESPONSES):
+        from crosscellar.effects.ferments import FERMENT_RULES, effects_of_ferments
+
         parts.append(
             effects_of_ferments(
                 readings,
                 design,
                 responses,
                 contract,
-                rules=rules.ferment,
+                rules=FERMENT_RULES if rules is None else rules.ferment,
                 measure=of_log,
                 level=level,
                 question=question,
@@ -88,13 +99,15 @@ def effects_of_store(
             ).join(measured, on=["response", "trial"], how="anti")
         )
     if _plans(responses, EVENTS):
+        from crosscellar.effects.events import EVENT_RULES, effects_of_events
+
         parts.append(
             effects_of_events(
                 readings,
                 design,
                 responses,
                 contract,
-                rules=rules,
+                rules=EVENT_RULES if rules is None else rules,
                 measure=of_event,
                 level=level,
                 question=question,
@@ -103,12 +116,16 @@ def effects_of_store(
             )
         )
     if picks is not None and picks.height:
+        from crosscellar.effects.picks import effects_of_picks
+
         parts.append(
             effects_of_picks(
                 picks, design, responses, question=question, response=response, stage=stage, level=level
             )
         )
     if scores is not None and scores.height:
+        from crosscellar.effects.scores import effects_of_scores
+
         parts.append(
             effects_of_scores(
                 scores, design, responses, question=question, response=response, stage=stage, level=level

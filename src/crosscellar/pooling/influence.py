@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from typing import Any, Final, Protocol
 
 import polars as pl
@@ -35,13 +35,20 @@ class Answered(Protocol):
     def verdict(self) -> str: ...
 
 
+class Refit(Protocol):
+    """What asks the same again of other rows, of several tables at once by `each`."""
+
+    def __call__(self, rows: pl.DataFrame, /) -> Any: ...
+    def each(self, parts: Sequence[pl.DataFrame], /) -> Sequence[Answered]: ...
+
+
 class Refittable(Answered, Protocol):
     """An answer that can be asked again of other rows."""
 
     @property
     def effects(self) -> pl.DataFrame: ...
     @property
-    def refit(self) -> Callable[[pl.DataFrame], Any] | None: ...
+    def refit(self) -> Refit | None: ...
     @property
     def without_site(self) -> pl.DataFrame: ...
 
@@ -79,23 +86,20 @@ def leave_out_sites(pooled: Refittable) -> pl.DataFrame:
     """
     if pooled.refit is None or pooled.n_sites < 2:
         return pl.DataFrame(schema=_LEFT_OUT)
-    rows = []
-    for site in pooled.effects["site"].unique(maintain_order=True):
-        gone = pl.col("site") == site
-        without: Answered = pooled.refit(pooled.effects.filter(~gone))
-        rows.append(
-            {
-                "site": site,
-                "weight": pooled.effects.filter(gone)["weight"].sum(),
-                **_shown(without),
-                "shift": (
-                    (pooled.estimate - without.estimate) / without.std_error
-                    if without.std_error > 0
-                    else None
-                ),
-                "verdict_changes": without.verdict != pooled.verdict,
-            }
-        )
+    sites = pooled.effects["site"].unique(maintain_order=True)
+    answers = pooled.refit.each([pooled.effects.filter(pl.col("site") != site) for site in sites])
+    rows = [
+        {
+            "site": site,
+            "weight": pooled.effects.filter(pl.col("site") == site)["weight"].sum(),
+            **_shown(without),
+            "shift": (
+                (pooled.estimate - without.estimate) / without.std_error if without.std_error > 0 else None
+            ),
+            "verdict_changes": without.verdict != pooled.verdict,
+        }
+        for site, without in zip(sites, answers, strict=True)
+    ]
     return pl.DataFrame(rows, schema=_LEFT_OUT)
 
 
@@ -116,8 +120,7 @@ def accumulate_seasons(pooled: Refittable) -> pl.DataFrame:
     schema: dict[str, pl.DataType | type[pl.DataType]] = {"season": pooled.effects.schema["season"], **_SHOWN}
     if pooled.refit is None or pooled.effects["season"].null_count():
         return pl.DataFrame(schema=schema)
-    rows = [
-        {"season": season, **_shown(pooled.refit(pooled.effects.filter(pl.col("season") <= season)))}
-        for season in pooled.effects["season"].unique().sort()
-    ]
+    seasons = pooled.effects["season"].unique().sort()
+    answers = pooled.refit.each([pooled.effects.filter(pl.col("season") <= season) for season in seasons])
+    rows = [{"season": season, **_shown(answer)} for season, answer in zip(seasons, answers, strict=True)]
     return pl.DataFrame(rows, schema=schema)

@@ -9,6 +9,7 @@ form without cancellation (Henderson 1953 for the idea of absorbing levels; Sear
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,10 +26,12 @@ class Layers:
     """Columns (design, seasons, estimate) reduced to trials, sorted so that a site's trials stand together.
 
     `precision` (J,) is a_j; `mean` (J, c) the weighted trial means of the columns; `within` (c, c) the
-    cross-products left inside trials; `log_sampling` log|S|. `site_start` (I,) marks each site's first
-    trial, `site_of` (J,) its site. `solved` (n, 1 + c) holds S^-1 [z, columns] in the order of the effects
-    and `trial_of` (n,) the trial of each. Of the c columns, the first `p` are the design, the next `q` the
-    seasons, the last the estimate.
+    cross-products left inside trials; `log_sampling` log|S|, `n_effects` what was reduced. `site_start` (I,)
+    marks each site's first trial, `site_of` (J,) its site. Of the c columns, the first `p` are the design,
+    the next `q` the seasons, the last the estimate.
+
+    Where several stand side by side (`side_by_side`), all but the last two have one axis more in front, the g
+    below; a trial that one of them does not have has a precision of 0 there and counts for nothing.
     """
 
     p: int
@@ -36,15 +39,26 @@ class Layers:
     precision: Floats
     mean: Floats
     within: Floats
-    log_sampling: float
+    log_sampling: Floats
+    n_effects: Integers
     site_start: Integers
     site_of: Integers
-    solved: Floats
-    trial_of: Integers
 
-    @property
-    def n_effects(self) -> int:
-        return int(self.trial_of.size)
+    def some(self, which: Integers | slice) -> Layers:
+        """These of several side by side; one alone is the same for every set of variances."""
+        if self.precision.ndim == 1:
+            return self
+        return Layers(
+            self.p,
+            self.q,
+            self.precision[which],
+            self.mean[which],
+            self.within[which],
+            self.log_sampling[which],
+            self.n_effects[which],
+            self.site_start,
+            self.site_of,
+        )
 
     def levels(self, site: Floats, trial: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Weights and means for variances of shape (g,): trial u (g, J), site U, s (g, I), means (g, I, c).
@@ -52,11 +66,12 @@ class Layers:
         u_j = 1 / (1/a_j + trial); U_i = sum of u_j; s_i = 1 / (1/U_i + site). The fifth is the matrix of
         cross-products columns' V^-1 columns without seasons, (g, c, c).
         """
-        u = 1.0 / (1.0 / self.precision + trial[:, None])
+        with np.errstate(divide="ignore"):
+            u = 1.0 / (1.0 / self.precision + trial[:, None])
+            total = np.add.reduceat(u, self.site_start, axis=1)
+            s = 1.0 / (1.0 / total + site[:, None])
         weighted = np.add.reduceat(u[:, :, None] * self.mean, self.site_start, axis=1)
-        total = np.add.reduceat(u, self.site_start, axis=1)
-        mean = weighted / total[:, :, None]
-        s = 1.0 / (1.0 / total + site[:, None])
+        mean = weighted / _or_one(total)[:, :, None]
         apart = self.mean - mean[:, self.site_of]
         cross = (
             self.within
@@ -69,38 +84,91 @@ class Layers:
         """log|V| without seasons, (g,)."""
         return np.asarray(
             self.log_sampling
-            + (np.log(self.precision) - np.log(u)).sum(axis=1)
-            + (np.log(total) - np.log(s)).sum(axis=1)
+            + (np.log(_or_one(self.precision)) - np.log(_or_one(u))).sum(axis=1)
+            + (np.log(_or_one(total)) - np.log(_or_one(s))).sum(axis=1)
         )
 
-    def log_likelihood(self, theta: Floats, *, restricted: bool) -> Floats:
+    def log_likelihood(self, theta: Floats, of: Integers, *, restricted: bool) -> Floats:
         """The log likelihood, all constants in, at variances `theta` (g, 3): site, trial, season.
+
+        `of` (g,) tells of which of several side by side.
 
         Restricted: -1/2 [(k - p) log 2 pi + log|V| + log|X'V^-1 X| + y'Py]
         (Patterson & Thompson 1971; Harville 1974, without the constant log|X'X|).
         """
         g = theta.shape[0]
-        step = max(1, GRID_ROOM // max(1, self.mean.size))
+        step = max(1, GRID_ROOM // max(1, self.mean.shape[-2] * self.mean.shape[-1]))
         out = np.empty(g)
         for start in range(0, g, step):
-            part = theta[start : start + step]
-            u, total, s, _, cross = self.levels(part[:, 0], part[:, 1])
-            log_v = self.log_determinant(u, total, s)
+            part, here = theta[start : start + step], self.some(of[start : start + step])
+            u, total, s, _, cross = here.levels(part[:, 0], part[:, 1])
+            log_v = here.log_determinant(u, total, s)
             cross = with_seasons(cross, part[:, 2], self.p, self.q)
             w = self.p + self.q
             cross_w, to_y, yy = cross[:, :w, :w], cross[:, :w, w], cross[:, w, w]
             inverse = np.linalg.solve(cross_w, to_y[:, :, None])[:, :, 0]
             rest = yy - np.einsum("gi,gi->g", to_y, inverse)
             log_w = np.linalg.slogdet(cross_w)[1]
+            free = here.n_effects
             if restricted:
-                free = self.n_effects - self.p
+                free = free - self.p
                 log_v = log_v + log_w
-            else:
-                free = self.n_effects
-                if self.q:
-                    log_v = log_v + np.linalg.slogdet(cross_w[:, self.p :, self.p :])[1]
+            elif self.q:
+                log_v = log_v + np.linalg.slogdet(cross_w[:, self.p :, self.p :])[1]
             out[start : start + step] = -0.5 * (free * np.log(2.0 * np.pi) + log_v + rest)
         return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gathered(Layers):
+    """Layers with what leads back to the effects they were reduced from.
+
+    `solved` (n, 1 + c) holds S^-1 [z, columns] in the order of the effects; `trial_of` (n,) their trials.
+    """
+
+    solved: Floats
+    trial_of: Integers
+
+
+def side_by_side(several: Sequence[Layers]) -> Layers:
+    """Several reductions of as many design columns as one: one alone as it is."""
+    if len(several) == 1:
+        return several[0]
+    p, q = several[0].p, max(layers.q for layers in several)
+    sites = max(layers.site_start.size for layers in several)
+    sizes = np.zeros((len(several), sites), dtype=np.int64)
+    for row, layers in zip(sizes, several, strict=True):
+        row[: layers.site_start.size] = np.diff(layers.site_start, append=layers.site_of.size)
+    size = sizes.max(axis=0)
+    start = np.cumsum(size) - size
+    precision = np.zeros((len(several), int(size.sum())))
+    mean = np.zeros((*precision.shape, p + q + 1))
+    within = np.zeros((len(several), p + q + 1, p + q + 1))
+    for at, layers in enumerate(several):
+        columns = np.r_[: p + layers.q, p + q]
+        place = (
+            np.arange(layers.site_of.size)
+            + (start[: layers.site_start.size] - layers.site_start)[layers.site_of]
+        )
+        precision[at, place] = layers.precision
+        mean[at][np.ix_(place, columns)] = layers.mean
+        within[at][np.ix_(columns, columns)] = layers.within
+    return Layers(
+        p,
+        q,
+        precision,
+        mean,
+        within,
+        np.array([float(layers.log_sampling) for layers in several]),
+        np.array([int(layers.n_effects) for layers in several]),
+        start,
+        np.repeat(np.arange(sites), size),
+    )
+
+
+def _or_one(weight: Floats) -> Floats:
+    """The weights, 1 where there is none: it neither divides nor has a logarithm other than 0."""
+    return np.where(weight > 0.0, weight, 1.0)
 
 
 def with_seasons(cross: Floats, season: Floats, p: int, q: int) -> Floats:
@@ -127,7 +195,7 @@ def gather(
     slope: Floats,
     site: Integers,
     trial: Integers,
-) -> Layers:
+) -> Gathered:
     """The effects reduced to trials.
 
     Parameters
@@ -174,13 +242,14 @@ def gather(
     single = np.diff(np.r_[start, n]) == 1
     left[single[trial[order]]] = 0.0
     site_of = site[order][start]
-    return Layers(
+    return Gathered(
         p=p,
         q=c - p - 1,
         precision=precision,
         mean=mean,
         within=np.asarray(left.T @ left),
-        log_sampling=log_sampling,
+        log_sampling=np.array(log_sampling),
+        n_effects=np.array(n),
         site_start=np.flatnonzero(np.r_[True, np.diff(site_of) > 0]),
         site_of=site_of,
         solved=solved,

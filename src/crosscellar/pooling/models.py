@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final, Literal, cast
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import polars as pl
@@ -25,7 +25,7 @@ from crosscellar.pooling.heterogeneity import (
 )
 from crosscellar.pooling.intervals import NO_SCATTER, around, p_two_sided, prediction, t_quantile
 from crosscellar.pooling.mixtures import NormalMixture
-from crosscellar.pooling.nested import fit_nested
+from crosscellar.pooling.nested import NestedFit, fit_side_by_side, nested_problem
 from crosscellar.pooling.robust import Robust, cr2, cr2_weighted
 
 if TYPE_CHECKING:
@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 
 #: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
 FEW_SITES: Final = 4
+
+#: Estimators that have a likelihood behind them.
+_LIKELY: Final[tuple[Literal["reml"], Literal["ml"]]] = ("reml", "ml")
 
 _NO_SCATTER: Final = (
     "The sites agree to the last digit, which says nothing of their errors: this interval rests on the "
@@ -83,38 +86,83 @@ class Outcome:
     at_new_sites: NormalMixture | None = None
 
 
-def fit(
-    effects: Effects,
-    rows: pl.DataFrame,
-    *,
-    method: str,
-    interval: str,
-    level: float,
-    tau_scale: float | TauScale | None,
-    measure: str,
-    beside: bool,
-) -> Outcome:
-    """The outcome for effects of two sites or more.
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """Effects of two sites or more, with their rows, and how they are to be pooled."""
+
+    effects: Effects
+    rows: pl.DataFrame
+    method: str
+    interval: str
+    level: float
+    tau_scale: float | TauScale | None
+    measure: str
+    beside: bool
+
+
+def fit_each(tasks: Sequence[Task]) -> list[Outcome]:
+    """The outcome of each; what is nested in sites is fitted at once.
 
     Triangle sessions (`has_counts`) go through the exact binomial likelihood unless an interval or an
     estimator without one is asked for.
     """
-    if _goes_by_counts(rows, method, interval):
+    taken = [_interval(task) for task in tasks]
+    sampling = [
+        independent(task.effects.estimate.size) if interval is None else _sampling(task.rows)
+        for task, interval in zip(tasks, taken, strict=True)
+    ]
+    problems = {
+        at: nested_problem(
+            task.effects.estimate,
+            task.effects.variance,
+            site=task.effects.site,
+            trial=_trials(task.rows),
+            season=None if task.rows["season"].null_count() else task.rows["season"].to_list(),
+            covariance=sampling[at],
+        )
+        for at, task in enumerate(tasks)
+        if taken[at] is not None and task.effects.repeated and task.method in _LIKELY
+    }
+    fitted: dict[int, NestedFit] = {}
+    for method in _LIKELY:
+        alike = [at for at in problems if tasks[at].method == method]
+        fits = fit_side_by_side([problems[at] for at in alike], method=method)
+        fitted |= dict(zip(alike, fits, strict=True))
+    return [_outcome(task, taken[at], sampling[at], fitted.get(at)) for at, task in enumerate(tasks)]
+
+
+def _interval(task: Task) -> tuple[str, str] | None:
+    """The interval taken, and why; None for counts, which have one of their own."""
+    if _goes_by_counts(task.rows, task.method, task.interval):
+        return None
+    effects = task.effects
+    return interval_taken(
+        task.interval, task.method, repeated=effects.repeated, estimated=effects.df is not None
+    )
+
+
+def _sampling(rows: pl.DataFrame) -> Covariance:
+    if rows["shared"].null_count() == rows.height:
+        return independent(rows.height)
+    return from_shared_controls(rows["shared"].to_list(), rows["shared_variance"].to_numpy())
+
+
+def _outcome(
+    task: Task, interval: tuple[str, str] | None, sampling: Covariance, fitted: NestedFit | None
+) -> Outcome:
+    effects, rows, method, level = task.effects, task.rows, task.method, task.level
+    if interval is None:
         return _counted(rows, level)
-    estimated = effects.df is not None
-    taken, why = interval_taken(interval, method, repeated=effects.repeated, estimated=estimated)
-    sampling = independent(effects.estimate.size)
-    if rows["shared"].null_count() < rows.height:
-        sampling = from_shared_controls(rows["shared"].to_list(), rows["shared_variance"].to_numpy())
-    if effects.repeated and method in {"reml", "ml"}:
-        outcome = _nested(effects, rows, sampling, method=method, interval=taken, level=level)
+    taken, why = interval
+    if fitted is not None:
+        outcome = _nested(effects, sampling, fitted, interval=taken, level=level)
     else:
         outcome = _two_level(effects, method=method, interval=taken, level=level)
         if sampling.value.size:
             told = f"The control that arms share is not allowed for by {method}; reml and ml do."
             outcome = replace(outcome, remarks=(*outcome.remarks, told))
-    if takes_prior(effects, rows, method=method, interval=interval, beside=beside):
-        prior = _prior(tau_scale, effects, measure)
+    if takes_prior(effects, rows, method=method, interval=task.interval, beside=task.beside):
+        prior = _prior(task.tau_scale, effects, task.measure)
         outcome = _with_prior(outcome, effects, rows, sampling, prior, level=level, taken=taken == "bayes")
     return replace(outcome, interval_method=taken, interval_why=why)
 
@@ -126,7 +174,7 @@ def takes_prior(effects: Effects, rows: pl.DataFrame, *, method: str, interval: 
 
 
 def _goes_by_counts(rows: pl.DataFrame, method: str, interval: str) -> bool:
-    return interval == "auto" and method in {"reml", "ml"} and has_counts(rows)
+    return interval == "auto" and method in _LIKELY and has_counts(rows)
 
 
 def has_counts(rows: pl.DataFrame) -> bool:
@@ -256,24 +304,9 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
 
 
 def _nested(
-    effects: Effects,
-    rows: pl.DataFrame,
-    sampling: Covariance,
-    *,
-    method: str,
-    interval: str,
-    level: float,
+    effects: Effects, sampling: Covariance, fitted: NestedFit, *, interval: str, level: float
 ) -> Outcome:
     """Trials within sites, seasons across them where told apart, shared controls in full."""
-    fitted = fit_nested(
-        effects.estimate,
-        effects.variance,
-        site=effects.site,
-        trial=_trials(rows),
-        season=None if rows["season"].null_count() else rows["season"].to_list(),
-        covariance=sampling,
-        method=cast(Literal["reml", "ml"], method),
-    )
     estimate, std_error = float(fitted.coefficients[0]), float(fitted.std_errors[0])
     tau2, sites = fitted.tau2, len(effects.sites)
     q, df = _general_q(effects, sampling), effects.estimate.size - 1.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal
@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from crosscellar.errors import NotComputable
-from crosscellar.pooling.ascent import Peak, highest_peak, moments_at
+from crosscellar.pooling.ascent import Parts, Peak, Slope, highest_peaks
 from crosscellar.pooling.covariance import Covariance, Floats, Integers, independent
-from crosscellar.pooling.layers import Layers, gather
+from crosscellar.pooling.layers import Gathered, Layers, gather
 
 COMPONENTS = ("site", "trial", "season")
 #: Seasons enter the model from this many seasons and sites on.
@@ -120,6 +120,49 @@ def fit_nested(
         Too few effects, a variance that is not positive, a design of deficient rank, or a covariance
         between effects of different trials.
     """
+    problem = nested_problem(
+        estimate,
+        variance,
+        site=site,
+        trial=trial,
+        season=season,
+        covariance=covariance,
+        design=design,
+        slope=slope,
+    )
+    return fit_side_by_side([problem], method=method)[0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NestedProblem:
+    """Effects ready for `fit_side_by_side`: what `fit_nested` was given, checked, coded and reduced."""
+
+    estimate: Floats
+    variance: Floats
+    sampling: Covariance
+    design: Floats
+    slope: Floats
+    site_code: Integers
+    trial_code: Integers
+    season_code: Integers | None
+    n_seasons: int
+    layers: Gathered
+    free: tuple[bool, bool, bool]
+    remarks: tuple[str, ...]
+
+
+def nested_problem(
+    estimate: npt.ArrayLike,
+    variance: npt.ArrayLike,
+    *,
+    site: Any,
+    trial: Any = None,
+    season: Any = None,
+    covariance: Covariance | None = None,
+    design: npt.ArrayLike | None = None,
+    slope: npt.ArrayLike | None = None,
+) -> NestedProblem:
+    """What `fit_nested` says of its parameters, and raises for them."""
     y, v = _checked(estimate, variance)
     n = y.size
     x = np.ones((n, 1)) if design is None else np.asarray(design, dtype=np.float64).reshape(n, -1)
@@ -160,29 +203,7 @@ def fit_nested(
         trial=trial_code,
     )
     free, told = _free_components(layers)
-    remarks += told
-    spread = _spread(y, x, z)
-    peak = highest_peak(layers, free=free, spread=spread, restricted=method == "reml")
-    named = [name for name, is_free in zip(COMPONENTS, free, strict=True) if is_free]
-    sigma2 = {name: float(peak.theta[COMPONENTS.index(name)]) for name in named}
-    coefficients, spread_of, solved = _coefficients(layers, peak)
-    if not peak.converged:
-        remarks.append("The variances did not settle: treat this answer as provisional.")
-    return NestedFit(
-        coefficients=coefficients,
-        covariance=spread_of,
-        sigma2=MappingProxyType(sigma2),
-        sigma2_se=MappingProxyType(_variance_errors(peak, named)),
-        log_likelihood=peak.log_likelihood,
-        method=method,
-        converged=peak.converged,
-        iterations=peak.iterations,
-        weights=np.asarray(solved @ spread_of),
-        n_effects=n,
-        n_sites=int(site_code.max()) + 1,
-        n_trials=int(trial_code.max()) + 1,
-        n_seasons=0 if season is None else int(np.unique(_labels(season)).size),
-        remarks=tuple(remarks),
+    return NestedProblem(
         estimate=y,
         variance=v,
         sampling=sampling,
@@ -191,6 +212,50 @@ def fit_nested(
         site_code=site_code,
         trial_code=trial_code,
         season_code=season_code,
+        n_seasons=0 if season is None else int(np.unique(_labels(season)).size),
+        layers=layers,
+        free=free,
+        remarks=(*remarks, *told),
+    )
+
+
+def fit_side_by_side(problems: Sequence[NestedProblem], *, method: Literal["reml", "ml"]) -> list[NestedFit]:
+    """What `fit_nested` gives for each, fitted at once; their designs have as many columns each."""
+    slopes = [
+        Slope(problem.layers, problem.free, _spread(problem.estimate, problem.design, problem.slope))
+        for problem in problems
+    ]
+    peaks = highest_peaks(slopes, restricted=method == "reml")
+    return [_fitted(problem, peak, method) for problem, peak in zip(problems, peaks, strict=True)]
+
+
+def _fitted(problem: NestedProblem, peak: Peak, method: str) -> NestedFit:
+    named = [name for name, is_free in zip(COMPONENTS, problem.free, strict=True) if is_free]
+    coefficients, spread_of, solved = _coefficients(problem.layers, peak)
+    unsettled = ("The variances did not settle: treat this answer as provisional.",)
+    return NestedFit(
+        coefficients=coefficients,
+        covariance=spread_of,
+        sigma2=MappingProxyType({name: float(peak.theta[COMPONENTS.index(name)]) for name in named}),
+        sigma2_se=MappingProxyType(_variance_errors(peak, named)),
+        log_likelihood=peak.log_likelihood,
+        method=method,
+        converged=peak.converged,
+        iterations=peak.iterations,
+        weights=np.asarray(solved @ spread_of),
+        n_effects=problem.estimate.size,
+        n_sites=int(problem.site_code.max()) + 1,
+        n_trials=int(problem.trial_code.max()) + 1,
+        n_seasons=problem.n_seasons,
+        remarks=problem.remarks if peak.converged else problem.remarks + unsettled,
+        estimate=problem.estimate,
+        variance=problem.variance,
+        sampling=problem.sampling,
+        design=problem.design,
+        slope=problem.slope,
+        site_code=problem.site_code,
+        trial_code=problem.trial_code,
+        season_code=problem.season_code,
         solved_design=solved,
     )
 
@@ -353,21 +418,22 @@ def _spread(y: Floats, x: Floats, z: Floats) -> float:
     return float(left @ left / (y.size - x.shape[1]) / np.mean(z * z))
 
 
-def _coefficients(layers: Layers, peak: Peak) -> tuple[Floats, Floats, Floats]:
+def _coefficients(layers: Gathered, peak: Peak) -> tuple[Floats, Floats, Floats]:
     """b, (X'V^-1 X)^-1 and V^-1 X at the peak."""
     p, q = layers.p, layers.q
-    here = moments_at(layers, peak.theta)
-    inverse: Floats = np.asarray(np.linalg.inv(here.cross_w), dtype=np.float64)
-    coefficients = (inverse @ here.to_y)[:p]
+    parts = Parts(layers, peak.theta[None])
+    cross = parts.full[0]
+    inverse: Floats = np.asarray(np.linalg.inv(cross[: p + q, : p + q]), dtype=np.float64)
+    coefficients = (inverse @ cross[: p + q, p + q])[:p]
     covariance = inverse[:p, :p]
-    site_row = here.t_site[layers.site_of]
-    pull = (peak.theta[1] * here.t_trial + peak.theta[0] * site_row)[layers.trial_of]
+    of_site, of_trial = parts.t_raw[0][0], parts.t_raw[1][0]
+    pull = (peak.theta[1] * of_trial + peak.theta[0] * of_site[layers.site_of])[layers.trial_of]
     solved = layers.solved[:, 1:] - layers.solved[:, :1] * pull
     solved[:, p : p + q] *= np.sqrt(peak.theta[2])
     x_part, q_part = solved[:, :p], solved[:, p : p + q]
     if q:
-        prior = here.cross_w[p:, p:]
-        x_part = x_part - q_part @ np.linalg.solve(prior, here.cross_w[p:, :p])
+        prior = cross[p : p + q, p : p + q]
+        x_part = x_part - q_part @ np.linalg.solve(prior, cross[p : p + q, :p])
     return coefficients, covariance, np.asarray(x_part)
 
 

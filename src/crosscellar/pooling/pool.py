@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,7 +15,7 @@ from crosscellar.pooling.bayes import TauScale
 from crosscellar.pooling.choices import check_method
 from crosscellar.pooling.frames import Columns, Effects, about, effects_of, tidy
 from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
-from crosscellar.pooling.models import Outcome, fit, takes_prior
+from crosscellar.pooling.models import Outcome, Task, fit_each, takes_prior
 from crosscellar.pooling.result import Pooled
 from crosscellar.pooling.verdict import check_wanted, judge, reason_of
 
@@ -35,32 +35,22 @@ class Asked:
 
     def __call__(self, rows: pl.DataFrame) -> Pooled:
         """The answer from tidy rows (see `frames.tidy`)."""
-        kept = rows.filter(pl.col("left_out") == "")
-        said = about(rows)
-        if self.unit is not None:
-            said["unit"] = self.unit
-        effects = effects_of(kept)
-        if len(effects.sites) < 2:
-            outcome = _shown(effects, kept, self.level)
-            return self._record(outcome, effects, rows, kept, said, tau_scale=None)
+        return self.each([rows])[0]
+
+    def each(self, parts: Sequence[pl.DataFrame]) -> list[Pooled]:
+        """The answer from each of several tables of tidy rows, worked side by side."""
+        return answers_of([(self, rows) for rows in parts])
+
+    def task(self, effects: Effects, kept: pl.DataFrame, measure: str) -> Task:
+        """What is to be fitted, the prior's scale looked up where a prior is taken."""
         method, interval, beside = self.method, self.interval, self.beside
         tau_scale = self.tau_scale
         if callable(tau_scale):
             taken = takes_prior(effects, kept, method=method, interval=interval, beside=beside)
             tau_scale = tau_scale() if taken else None
-        outcome = fit(
-            effects,
-            kept,
-            method=method,
-            interval=interval,
-            level=self.level,
-            tau_scale=tau_scale,
-            measure=said["measure"],
-            beside=beside,
-        )
-        return self._record(outcome, effects, rows, kept, said, tau_scale=tau_scale)
+        return Task(effects, kept, method, interval, self.level, tau_scale, measure, beside)
 
-    def _record(
+    def record(
         self,
         outcome: Outcome,
         effects: Effects,
@@ -70,6 +60,7 @@ class Asked:
         *,
         tau_scale: float | TauScale | None,
     ) -> Pooled:
+        """The record of what was fitted."""
         n_sites, n_effects = len(effects.sites), effects.estimate.size
         d = self.smallest_difference
         verdict = str(
@@ -158,6 +149,30 @@ class Asked:
             remarks=outcome.remarks,
             refit=replace(self, beside=False, tau_scale=tau_scale),
         )
+
+
+def answers_of(questions: Sequence[tuple[Asked, pl.DataFrame]]) -> list[Pooled]:
+    """The answer to each from its tidy rows; what is nested in sites is fitted at once."""
+    kept = [rows.filter(pl.col("left_out") == "") for _, rows in questions]
+    effects = [effects_of(rows) for rows in kept]
+    said = [about(rows) | ({} if asked.unit is None else {"unit": asked.unit}) for asked, rows in questions]
+    tasks = {
+        at: asked.task(effects[at], kept[at], said[at]["measure"])
+        for at, (asked, _) in enumerate(questions)
+        if len(effects[at].sites) > 1
+    }
+    outcomes = dict(zip(tasks, fit_each(list(tasks.values())), strict=True))
+    return [
+        asked.record(
+            outcomes[at] if at in outcomes else _shown(effects[at], kept[at], asked.level),
+            effects[at],
+            rows,
+            kept[at],
+            said[at],
+            tau_scale=tasks[at].tau_scale if at in tasks else None,
+        )
+        for at, (asked, rows) in enumerate(questions)
+    ]
 
 
 def pool(

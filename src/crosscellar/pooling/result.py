@@ -17,7 +17,7 @@ from crosscellar.effects.scale import Scale
 from crosscellar.errors import NotComputable
 from crosscellar.pooling.bayes import BayesFit
 from crosscellar.pooling.heterogeneity import Floats
-from crosscellar.pooling.influence import accumulate_seasons, hanging_site, leave_out_sites
+from crosscellar.pooling.influence import Refit, accumulate_seasons, hanging_site, leave_out_sites
 from crosscellar.pooling.verdict import chance_words, many
 
 #: Keys of the JSON answer that scripts may hold on to, and those that stand beside them.
@@ -99,7 +99,7 @@ class Pooled:
     p_adjusted
         For monitored responses, after `adjust_monitored`; NaN before.
     refit
-        Pools other rows of the same question in the same way.
+        Pools other rows of the same question in the same way; `each` several tables of rows at once.
     """
 
     question: str
@@ -154,7 +154,7 @@ class Pooled:
     excluded: pl.DataFrame = field(repr=False)
     remarks: tuple[str, ...] = ()
     p_adjusted: float = math.nan
-    refit: Callable[[pl.DataFrame], Pooled] | None = field(default=None, repr=False)
+    refit: Refit | None = field(default=None, repr=False)
 
     @property
     def scale(self) -> Scale:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from crosscellar.pooling import Pooled
-from crosscellar.pooling.dose import DoseFit
 from crosscellar.results.shown import Shown, plain
+
+if TYPE_CHECKING:
+    from crosscellar.pooling.dose import DoseFit
 
 
 @dataclass(frozen=True, slots=True)

@@ -134,6 +134,17 @@ class Holdings:
         """The triangle answers that stand (PICKS and pick_id)."""
         return self._items("picks", trials, as_of)
 
+    def picked(self, *, as_of: When = None) -> pl.DataFrame:
+        """Key of the triangle answers that stand and whether they are right: what effects are computed from.
+
+        Without file, cell and text sent it is read in half the time of `picks`.
+        """
+        return views.picked_of(self._session, until=until_of(self._session, as_of))
+
+    def scored(self, *, as_of: When = None) -> pl.DataFrame:
+        """Key of the scores that stand, the score and its scale: what effects are computed from."""
+        return views.scored_of(self._session, until=until_of(self._session, as_of))
+
     def tasted(self, trials: Sequence[str]) -> bool:
         """Whether any triangle of these trials ever came in."""
         return bool(

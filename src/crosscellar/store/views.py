@@ -11,7 +11,7 @@ from crosscellar.contract.frames import FILES
 from crosscellar.store.ledger import ALL
 from crosscellar.store.session import Session
 from crosscellar.store.stretches import stretches_of
-from crosscellar.store.targets import IN_STRETCHES, OF_TRIALS
+from crosscellar.store.targets import IN_STRETCHES, OF_TRIALS, TARGETS
 
 _STATE: Final = """
     CASE
@@ -64,6 +64,24 @@ _MEASURED_TRIALS: Final = _MEASURED_SOME.replace("CHOSEN", _OF_TRIALS)
 _MEASURED_IN: Final = _MEASURED_SOME.replace("CHOSEN", f" AND {IN_STRETCHES}").replace(
     "IDENTITY", "reading_id"
 )
+
+
+def _answers(target: str, *columns: str) -> str:
+    """The statement that reads key and `columns` of what stands of the picks or scores, by the key."""
+    what = TARGETS[target]
+    return (
+        "SELECT COLUMNS FROM TABLE AS s WHERE STANDS ORDER BY KEY, s.IDENTITY".replace("STANDS", _STANDS)
+        .replace("reading_id", what.identity)
+        .replace("readings", what.table)
+        .replace("COLUMNS", ", ".join(f"s.{name}" for name in (*what.key, *columns)))
+        .replace("TABLE", what.table)
+        .replace("KEY", ", ".join(f"s.{name} NULLS FIRST" for name in what.key))
+        .replace("IDENTITY", what.identity)
+    )
+
+
+_PICKED: Final = _answers("picks", "correct")
+_SCORED: Final = _answers("scores", "score", "scale_low", "scale_high")
 
 _REPEATS: Final = """
     SELECT s.trial_id, s.arm_id, s.vessel_id, s.stage, s.sample_date, s.value, s.qualifier, s.lab, s.method
@@ -130,6 +148,16 @@ def measured_of(
     # Asked for together with the trials, analytes and stages would be looked for in the whole table.
     wanted = {"trial_id": trials, "analyte": analytes, "stage": stages}
     return found.filter(pl.col(name).is_in(list(of)) for name, of in wanted.items() if of is not None)
+
+
+def picked_of(session: Session, *, until: int) -> pl.DataFrame:
+    """Key of the triangle answers that stand and whether they are right, in the order of the key."""
+    return session.frame(_PICKED, {"until": until})
+
+
+def scored_of(session: Session, *, until: int) -> pl.DataFrame:
+    """Key of the scores that stand, the score and its scale, in the order of the key."""
+    return session.frame(_SCORED, {"until": until})
 
 
 def repeats_of(session: Session, analyte: str) -> pl.DataFrame:
