@@ -407,6 +407,8 @@ class Network(Prospects, Upkeep):
             For a trial or a ferment reading that is not known.
         NotComputable
             When no trial is left to make a sheet for.
+        CrosscellarError
+            When a workbook of the same name is there already: it may be filled in. Nothing is written then.
         """
         from crosscellar.results import Written
         from crosscellar.sheets.blank import write_sheets

@@ -80,7 +80,9 @@ def add_commands(commands: Commands) -> None:
 
     sub = command(commands, "sheets", run_sheets, "blank workbooks to send out, identifiers filled in")
     sub.add_argument("--season", type=int, metavar="YEAR")
-    sub.add_argument("--out", required=True, metavar="DIR")
+    sub.add_argument(
+        "--out", required=True, metavar="DIR", help="a folder; a workbook in it is never written over"
+    )
     sub.add_argument("--trial", action="append", metavar="TRIAL", help="only this one; may be repeated")
     sub.add_argument("--seed", type=int, default=1, help="of serving orders and codes (%(default)s)")
     sub.add_argument(
