@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 
 import crosscellar as cc
+from crosscellar import errors
 from crosscellar.answers import judgement_of
 from crosscellar.contract import load_contract
 from crosscellar.contract.frames import EFFECTS
@@ -289,3 +290,19 @@ def test_public_names_are_offered_before_they_are_used() -> None:
 def test_a_season_in_quotes_is_told_in_a_sentence(network: cc.Network, tmp_path: Path) -> None:
     with pytest.raises(UnknownName, match="'2025' is no season"):
         network.summary("2025", out=tmp_path)  # type: ignore[arg-type]
+
+
+def test_what_cannot_be_done_is_caught_by_a_public_name(tmp_path: Path) -> None:
+    with pytest.raises(cc.CrosscellarError) as told:
+        cc.Network.open(tmp_path / "none.duckdb", create=False)
+    assert told.value.exit_status == 2
+    with pytest.raises(cc.StoreError):
+        (tmp_path / "other.duckdb").write_bytes(b"no store at all" * 100)
+        cc.Network.open(tmp_path / "other.duckdb")
+    kinds = {
+        name
+        for name, kind in vars(errors).items()
+        if isinstance(kind, type) and kind.__module__ == errors.__name__
+    }
+    assert kinds <= set(cc.__all__)
+    assert all(getattr(cc, name) is getattr(errors, name) for name in kinds)
