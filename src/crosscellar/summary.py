@@ -30,7 +30,7 @@ from crosscellar.report.sentences import without_assessors
 from crosscellar.report.tables import TABLES, tables_of
 from crosscellar.report.variances import vessel_spreads
 from crosscellar.report.workbook import write_workbook
-from crosscellar.results import Written
+from crosscellar.results import COUNTS, Written
 from crosscellar.sheets.outstanding import outstanding_of
 from crosscellar.store import Store
 
@@ -38,7 +38,8 @@ _COUNTS: Final = {
     "readings_in": "came in",
     "accepted": "accepted",
     "refused": "refused",
-    "held": "held for a decision",
+    "waiting": "held for a decision",
+    "settled": "held, settled since",
     "already": "already there",
     "blank": "not measured",
 }
@@ -268,7 +269,10 @@ class _Season:
         )
 
     def tally(self) -> list[tuple[str, int]]:
-        """What was counted, and how many."""
+        """What was counted, and how many; of what was held, what waits apart from what was settled since."""
+        came = {name: int(self.files[name].sum()) for name in COUNTS}
+        waiting = self.store.waiting(as_of=self.as_of).join(self.files, on="file_id", how="semi").height
+        came |= {"waiting": waiting, "settled": came["held"] - waiting}
         return [
             ("sites", self.trials["site_id"].n_unique()),
             ("trials", self.trials.height),
@@ -276,7 +280,7 @@ class _Season:
             ("sheets that came back", self.files.filter(pl.col("status") != "nothing_new").height),
             ("planned responses complete", self.expected.filter(pl.col("state") == "complete").height),
             ("planned responses", self.expected.height),
-            *((words, int(self.files[name].sum())) for name, words in _COUNTS.items()),
+            *((words, came[name]) for name, words in _COUNTS.items()),
         ]
 
     def counts(self) -> list[tuple[str, str]]:
