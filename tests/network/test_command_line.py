@@ -341,3 +341,17 @@ def test_a_decision_tells_what_entered_beside_what_still_waits(run: Run, tmp_pat
     status, out, _ = run("decide", str(number), "accept", *said)
     assert status == 0
     assert "1 reading entered. Some readings wait for finding" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("command", ["backup", "rebuild"])
+def test_a_copy_for_a_folder_that_is_not_there_ends_with_what_to_do(
+    command: str, demo_store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = tmp_path / "network.duckdb"
+    shutil.copy(demo_store, store)
+    assert main([command, "--out", str(tmp_path / "copies" / "a.duckdb"), "--store", str(store)]) == 2
+    assert capsys.readouterr().err == (
+        f"crosscellar: {tmp_path / 'copies'}: there is no folder of this name. "
+        "Make it, or name a file in a folder that is there.\n"
+    )
+    assert not (tmp_path / "copies").exists()

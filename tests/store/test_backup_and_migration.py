@@ -62,10 +62,19 @@ def test_a_backup_overwrites_nothing_and_a_failed_one_leaves_nothing(filled: Pat
     with Store.open(filled) as opened:
         with pytest.raises(CrosscellarError, match="there is a file of this name already") as there:
             opened.backup(taken)
-        with pytest.raises(StoreError, match="the copy could not be written"):
+        with pytest.raises(CrosscellarError) as nowhere:
             opened.backup(filled.with_name("nowhere") / "copy")
+        assert nowhere.value.sentence == (
+            f"{filled.with_name('nowhere')}: there is no folder of this name. "
+            "Make it, or name a file in a folder that is there."
+        )
+        with pytest.raises(CrosscellarError) as folder:
+            opened.backup(filled.parent)
+        assert folder.value.sentence == (
+            f"{filled.parent}: this is a folder. Name a file in it, such as {filled.parent / filled.name}."
+        )
         # 3 would say that something is wrong with the store
-        assert there.value.exit_status == 2
+        assert {told.value.exit_status for told in (there, nowhere, folder)} == {2}
         assert opened.readings().height == 2
     assert taken.read_text(encoding="utf-8") == "mine"
     assert sorted(file.name for file in filled.parent.iterdir()) == [
@@ -73,6 +82,15 @@ def test_a_backup_overwrites_nothing_and_a_failed_one_leaves_nothing(filled: Pat
         "network.duckdb.journal",
         "taken",
     ]
+
+
+def test_a_backup_into_a_folder_of_somebody_else_says_so(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.access", lambda *_: False)
+    with Store.open(filled) as opened, pytest.raises(CrosscellarError, match="may not write to") as told:
+        opened.backup(filled.with_name("copy"))
+    assert told.value.exit_status == 2
 
 
 def test_a_name_with_quotes_in_it_can_be_backed_up(tmp_path: Path, plain: Any) -> None:

@@ -253,18 +253,15 @@ class Store(Holdings):
         Raises
         ------
         CrosscellarError
-            When there is a file at `out` already.
+            When there is a file at `out` already, or no folder for it.
         StoreError
             When the copy cannot be written, or differs from the store.
         """
         from crosscellar.store import journal
-        from crosscellar.store.copies import write_copy
+        from crosscellar.store.copies import refuse_place, write_copy
 
         out = Path(out)
-        if out.exists():
-            raise CrosscellarError(
-                "there is a file of this name already", where=out, next_step="Choose another name."
-            )
+        refuse_place(out)
         path, read_only = self.path, self._session.read_only
         want = content_standing(self._session, until=ALL)
         if not read_only:
