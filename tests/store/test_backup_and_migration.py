@@ -12,6 +12,7 @@ import pytest
 
 from crosscellar.errors import CrosscellarError, StoreError
 from crosscellar.store import Store, migrations, store
+from crosscellar.store.journal import journal_path
 from crosscellar.store.migrations import Migration, known_migrations
 
 #: A step that no version of this program has: it adds a column, and a row to be sure that it is there.
@@ -54,6 +55,26 @@ def test_a_backup_passes_the_check_and_holds_the_same(filled: Path, plain: Any) 
         assert copy.check() == []
         copy.take_in(plain(("b.csv", [("v3", "pH", 3.5)])))
         assert copy.check() == []
+
+
+def test_a_backups_journal_is_on_the_disk_before_it_is_told_of(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced, fsync = [], os.fsync
+
+    def kept(handle: int) -> None:
+        fsync(handle)
+        synced.append(os.fstat(handle).st_ino)
+
+    monkeypatch.setattr(os, "fsync", kept)
+    out = filled.parent / "copies" / "copy.duckdb"
+    out.parent.mkdir()
+    with Store.open(filled) as opened:
+        opened.backup(out)
+    written = synced.index(journal_path(out).stat().st_ino)
+    # Its name as well: the folder is on the disk after it.
+    assert out.parent.stat().st_ino in synced[written:]
+    assert journal_path(out).read_bytes() == journal_path(filled).read_bytes()
 
 
 def test_a_backup_overwrites_nothing_and_a_failed_one_leaves_nothing(filled: Path) -> None:
@@ -149,6 +170,7 @@ def test_an_upgrade_that_stops_leaves_the_old_store_or_the_new_one_and_a_rerun_c
 KILLED = """
 import os, signal, sys
 from crosscellar.store import Store, store
+from crosscellar.store.journal import journal_path
 from crosscellar.store.migrations import Migration, known_migrations
 later = Migration(9001, "made up", sys.argv[3])
 store.known_migrations = lambda: (*known_migrations(), later)
