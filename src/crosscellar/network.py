@@ -72,6 +72,7 @@ class Network(Prospects, Upkeep):
         read_only: bool = False,
         wait: float = 10.0,
         clock: Clock = _now,
+        tell: Callable[[str], None] | None = None,
     ) -> Self:
         """The network whose store is at `path`; the store is made if it is not there and `create` is true.
 
@@ -87,13 +88,15 @@ class Network(Prospects, Upkeep):
             Seconds to wait for another process that holds the store.
         clock
             Called without arguments, gives the time of an entry, and the day on which something is overdue.
+        tell
+            Called with a line of progress while the store of an older version is brought up to date.
 
         Raises
         ------
         StoreBusy, StoreDamaged, NotOurStore, StoreError
             With the reason and the next step.
         """
-        store = Store.open(path, create=create, read_only=read_only, wait=wait, clock=clock)
+        store = Store.open(path, create=create, read_only=read_only, wait=wait, clock=clock, tell=tell)
         return cls(store, clock=clock)
 
     def __enter__(self) -> Self:

@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from crosscellar import effects
+from crosscellar import effects, network
 from crosscellar.cli import main
 from crosscellar.results import COUNTS
 
@@ -355,3 +355,18 @@ def test_a_copy_for_a_folder_that_is_not_there_ends_with_what_to_do(
         "Make it, or name a file in a folder that is there.\n"
     )
     assert not (tmp_path / "copies").exists()
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_a_long_taking_in_tells_a_person_at_a_terminal_how_far_it_is(
+    terminal: bool, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(network, "BATCH_FILES", 2)
+    store = tmp_path / "network.duckdb"
+    run("--store", store, "register", MESSY / "register")
+    for name in "abc":
+        (tmp_path / f"{name}.csv").write_text(f"no sheet {name}", encoding="utf-8")
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    _, out, err = run("--store", store, "intake", *sorted(tmp_path.glob("*.csv")))
+    assert err == ("2 of 3 files\n3 of 3 files\n" if terminal else "")
+    assert "of 3 files" not in out

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from crosscellar.cli.parts import DONE, SOME_TURNED_AWAY, Commands, command, open_network, show
+from crosscellar.cli.parts import DONE, SOME_TURNED_AWAY, Commands, command, open_network, show, teller
 from crosscellar.cli.words import ends
 
 
@@ -43,6 +43,7 @@ def run_intake(args: argparse.Namespace) -> int:
             dry_run=args.dry_run,
             marked_up=args.marked_up,
             settings=settings,
+            tell=teller(),
         )
     show(args, outcome)
     return SOME_TURNED_AWAY if outcome.turned_away else DONE
