@@ -453,11 +453,23 @@ class Network(Prospects, Upkeep):
 
 
 def rules_page(out: str | Path) -> Written:
-    """The page of rules for contributors, written to `out`: the same for every network, no store asked."""
+    """The page of rules for contributors, written to `out`: the same for every network, no store asked.
+
+    Raises
+    ------
+    CrosscellarError
+        When there is a file at `out` that is no page.
+    """
     from crosscellar.report.rules_page import render_rules
     from crosscellar.results import Written
 
     path = Path(out)
+    if path.is_file() and not path.read_bytes()[:99].lstrip().lower().startswith(b"<!doctype html"):
+        raise CrosscellarError(
+            "there is a file of this name already, and it is no page",
+            where=path,
+            next_step="Choose another name, such as rules.html.",
+        )
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(render_rules(load_contract()), encoding="utf-8", newline="\n")
     return Written("rules", (str(path),), f"The page for those who fill in sheets is {path}.")

@@ -20,7 +20,7 @@ from crosscellar.pooling.verdict import OPEN
 from crosscellar.register import Register, check_season
 from crosscellar.report.building import Answered, build_summary, names_of
 from crosscellar.report.content import TurnedAway
-from crosscellar.report.export import write_export
+from crosscellar.report.export import refuse_others, write_export
 from crosscellar.report.ferments import FermentLog, ferment_logs
 from crosscellar.report.numbers import chance, true_minus
 from crosscellar.report.page import render_page
@@ -103,6 +103,7 @@ def write_summary(
         readings=seen.accepted.drop("file_no"),
         anonymous=anonymous,
     )
+    refuse_others(tables, out)
     files = (
         (f"{name}.pdf", "this page to print and hand out"),
         (f"{name}.xlsx", "the tables of this page as a workbook"),

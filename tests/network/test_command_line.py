@@ -370,3 +370,40 @@ def test_a_long_taking_in_tells_a_person_at_a_terminal_how_far_it_is(
     _, out, err = run("--store", store, "intake", *sorted(tmp_path.glob("*.csv")))
     assert err == ("2 of 3 files\n3 of 3 files\n" if terminal else "")
     assert "of 3 files" not in out
+
+
+def test_the_page_of_rules_is_written_over_a_page_and_over_nothing_else(tmp_path: Path, run: Run) -> None:
+    store, page = tmp_path / "network.duckdb", tmp_path / "rules.html"
+    store.write_bytes(b"all readings of the network")
+    status, out, err = run("rules", "--out", store)
+    assert (status, out) == (2, "")
+    assert err == (
+        f"crosscellar: {store}: there is a file of this name already, and it is no page. "
+        "Choose another name, such as rules.html.\n"
+    )
+    assert store.read_bytes() == b"all readings of the network"
+    assert [run("rules", "--out", page)[0] for _ in range(2)] == [0, 0]
+    status, _, err = run("rules", "--out", tmp_path)
+    assert status == 2
+    assert err == (
+        f"crosscellar: {tmp_path}: there is a folder of this name, where a file is needed. "
+        "Name a file in it.\n"
+    )
+
+
+@pytest.mark.parametrize("command", [("export",), ("summary", "2025")])
+def test_a_table_of_somebody_else_is_never_written_over(
+    command: tuple[str, ...], demo_store: Path, tmp_path: Path, run: Run
+) -> None:
+    mine = tmp_path / "out" / "readings.csv"
+    mine.parent.mkdir()
+    mine.write_text("typed in by hand")
+    words = ("--store", demo_store, *command, "--out", mine.parent)
+    status, _, err = run(*words)
+    assert (status, mine.read_text(), list(mine.parent.iterdir())) == (2, "typed in by hand", [mine])
+    assert err == (
+        f"crosscellar: {mine}: there is a file of this name already, and no earlier output beside it. "
+        "Name a new folder with --out, or move the file away.\n"
+    )
+    mine.unlink()
+    assert [run(*words)[0] for _ in range(2)] == [0, 0]
