@@ -213,6 +213,9 @@ class Network(Prospects, Upkeep):
             )
         given = [paths] if isinstance(paths, str | Path) else list(paths)
         found = find_files([Path(path) for path in given])
+        if marked_up is not None:
+            # Where no copy can be written, nothing is taken in.
+            Path(marked_up).mkdir(parents=True, exist_ok=True)
         forgotten = self._store.history().tasted_by_forgotten()
         received = self._clock().date()
         files: list[pl.DataFrame] = []

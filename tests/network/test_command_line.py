@@ -407,3 +407,17 @@ def test_a_table_of_somebody_else_is_never_written_over(
     )
     mine.unlink()
     assert [run(*words)[0] for _ in range(2)] == [0, 0]
+
+
+def test_a_folder_for_marked_up_copies_that_cannot_be_is_told_before_anything_is_taken_in(
+    tmp_path: Path, run: Run
+) -> None:
+    store, taken = tmp_path / "network.duckdb", tmp_path / "back"
+    run("--store", store, "register", DEMO / "register")
+    taken.write_text("mine")
+    sheet = DEMO / "inbox" / "2022" / "alder_2022_malolactic.csv"
+    status, _, err = run("--store", store, "intake", sheet, "--marked-up", taken)
+    assert (status, taken.read_text()) == (2, "mine")
+    assert f"{taken}: there is a file of this name, where a folder is needed. Name another folder." in err
+    _, out, _ = run("--store", store, "check")
+    assert "0 readings from 0 files" in " ".join(out.split())
