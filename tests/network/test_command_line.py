@@ -421,3 +421,31 @@ def test_a_folder_for_marked_up_copies_that_cannot_be_is_told_before_anything_is
     assert f"{taken}: there is a file of this name, where a folder is needed. Name another folder." in err
     _, out, _ = run("--store", store, "check")
     assert "0 readings from 0 files" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("fill", [lambda folder: None, lambda folder: (folder / "2024").mkdir()])
+def test_a_folder_without_a_file_is_told_as_such(
+    fill: Callable[[Path], None], tmp_path: Path, run: Run
+) -> None:
+    store, inbox = tmp_path / "network.duckdb", tmp_path / "inbox"
+    inbox.mkdir()
+    fill(inbox)
+    run("--store", store, "register", MESSY / "register")
+    status, out, _ = run("--store", store, "intake", inbox)
+    assert status == 0
+    told = "No file was found there, so nothing was taken in. Check the name of the folder."
+    assert " ".join(out.split()) == told
+
+
+def test_a_sheet_with_headings_alone_is_told_as_not_filled_in(tmp_path: Path, run: Run) -> None:
+    store, sheet = tmp_path / "network.duckdb", tmp_path / "a.csv"
+    sheet.write_text("trial_id,arm_id,vessel_id,stage,sample_date,analyte,value,unit\n")
+    run("--store", store, "register", MESSY / "register")
+    _, out, _ = run("--store", store, "intake", sheet, "--json")
+    told = json.loads(out)
+    assert [file["status"] for file in told["files"]] == ["nothing_new"]
+    assert [(found["code"], found["message"]) for found in told["findings"]] == [
+        ("nothing_filled_in", "No reading is filled in.")
+    ]
+    _, out, _ = run("--store", store, "intake", sheet)
+    assert "1 remark: see `crosscellar findings` or --json." in out

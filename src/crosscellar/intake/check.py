@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
@@ -280,7 +280,7 @@ def _batch(
     known = counted.filter(pl.col("status") == "already_taken_in").select("file_no")
     faults = _asked_once(faults, files.join(known, on="file_no", how="semi"))
     notes = Faults(contract.rules)
-    _tell_already(counted, items, notes)
+    _tell_already(counted, items, frozenset(faults["file_no"]), notes)
     all_faults = pl.concat([faults, notes.frame()])
     accepted = pl.col("outcome") == "accepted"
     place = ("file_no", "sheet", "row", "column")
@@ -345,7 +345,10 @@ def _asked_once(faults: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
     return told.with_columns(pl.coalesce("copy_of", "file_no").alias("file_no")).drop("copy_of")
 
 
-def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> None:
+def _tell_already(
+    files: pl.DataFrame, items: pl.DataFrame, spoken_of: Collection[int], notes: Faults
+) -> None:
+    """Notes of what is in the store already, and of files that bring nothing where nothing else was said."""
     copies = (
         items.filter((pl.col("outcome") == "already") & pl.col("current").is_not_null())
         .group_by("file_no")
@@ -362,7 +365,7 @@ def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> No
             words = (
                 f"{number[file_no]} of {readings} readings are in the store already, with the same values."
             )
-        elif readings and readings == blank:
+        elif status == "nothing_new" and readings == blank and (readings or file_no not in spoken_of):
             notes.note(file_no=file_no, sheet="", row=None, column=None, code="nothing_filled_in",
                        message="No reading is filled in.")  # fmt: skip
             continue
