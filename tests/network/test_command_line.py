@@ -449,3 +449,29 @@ def test_a_sheet_with_headings_alone_is_told_as_not_filled_in(tmp_path: Path, ru
     ]
     _, out, _ = run("--store", store, "intake", sheet)
     assert "1 remark: see `crosscellar findings` or --json." in out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("summary", "abc", "--out", "s"), "abc is no season: write its year as 2025"),
+        (("sheets", "--out", "s", "--season", "spring"), "spring is no season: write its year as 2025"),
+        (("outstanding", "--season", "25/26"), "25/26 is no season: write its year as 2025"),
+        (("sheets", "--out", "s", "--scale", "ten"), "ten is no scale: write its low and high end as 0,10"),
+        (("sheets", "--out", "s", "--ferment-days", "0"), "0 is no number of rows: write 1 or more"),
+        (("plan", "q", "--sites", "few"), "few are no numbers: write them as 1,2,4"),
+        (("plan", "q", "--chance", "high"), "high is no share: write 10% or 0.1"),
+        (("plan", "q", "--precision", "10%,x"), "x is no share: write 10% or 0.1"),
+        (("plan", "--proposals", "p.csv", "--budget", "much"), "much is no amount: write it as 1500"),
+        (("pool", "q", "--level", "95 percent"), "95 percent is no share: write 10% or 0.1"),
+        (("decide", "the last", "accept", "--reason", "x"), "the last is no finding: write its number in"),
+        (("sheets", "--out", "s", "--seed", "x"), "x is no seed: write a whole number"),
+    ],
+)
+def test_what_an_option_cannot_be_read_as_is_told_with_how_to_write_it(
+    words: tuple[str, ...], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main([*words])
+    assert stopped.value.code == 2
+    assert said in " ".join(capsys.readouterr().err.split())

@@ -177,7 +177,7 @@ def test_a_workbook_that_may_be_filled_in_is_never_written_over(
         write_sheets(make_register(), tmp_path, contract=contract, seed=7)
     assert told.value.sentence == (
         f"{returned}: a workbook of this name is here already and may be filled in, so no sheet was written. "
-        "Name another folder with --out, or move it away."
+        "Name another folder or single trials, or move it away."
     )
     assert told.value.exit_status == 2
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == [returned]

@@ -201,7 +201,7 @@ def _refuse_taken(out: Path, names: Collection[str]) -> None:
         raise CrosscellarError(
             f"a workbook of this name is here already{more} and may be filled in, so no sheet was written",
             where=there[0],
-            next_step=f"Name another folder with --out, or move {'them' if more else 'it'} away.",
+            next_step=f"Name another folder or single trials, or move {'them' if more else 'it'} away.",
         )
 
 
