@@ -346,7 +346,8 @@ def make_api() -> str:
     lines += [
         "## Errors",
         "",
-        "In `crosscellar.errors`. " + prose(sections(errors.CrosscellarError.__doc__ or "")[""]),
+        "Public names like the others: `except cc.CrosscellarError as fault`.",
+        prose(sections(errors.CrosscellarError.__doc__ or "")[""]),
     ]
     lines += [
         "",

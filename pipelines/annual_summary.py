@@ -10,7 +10,6 @@ import sys
 from pathlib import Path
 
 import crosscellar as cc
-from crosscellar.errors import CrosscellarError
 
 
 def summarise(args: argparse.Namespace) -> int:
@@ -41,7 +40,7 @@ def main() -> int:
     parser.add_argument("--backup", type=Path, help="file for a copy of the store")
     try:
         return summarise(parser.parse_args())
-    except CrosscellarError as fault:
+    except cc.CrosscellarError as fault:
         print(fault, file=sys.stderr)
         return fault.exit_status
 

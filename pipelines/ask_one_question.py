@@ -10,7 +10,6 @@ import sys
 from pathlib import Path
 
 import crosscellar as cc
-from crosscellar.errors import CrosscellarError
 
 
 def ask(args: argparse.Namespace) -> int:
@@ -44,7 +43,7 @@ def main() -> int:
     parser.add_argument("--figure", type=Path, help="where to draw the forest plot (.svg or .png)")
     try:
         return ask(parser.parse_args())
-    except CrosscellarError as fault:
+    except cc.CrosscellarError as fault:
         print(fault, file=sys.stderr)
         return fault.exit_status
 

@@ -16,7 +16,6 @@ from pathlib import Path
 import polars as pl
 
 import crosscellar as cc
-from crosscellar.errors import CrosscellarError
 
 
 def take_in(args: argparse.Namespace) -> int:
@@ -58,7 +57,7 @@ def main() -> int:
     )
     try:
         return take_in(parser.parse_args())
-    except CrosscellarError as fault:
+    except cc.CrosscellarError as fault:
         print(fault, file=sys.stderr)
         return fault.exit_status
 

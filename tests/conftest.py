@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import runpy
 import time
@@ -63,6 +64,7 @@ def clock() -> datetime:
 def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store that holds the demo's register, inbox and corrections. Only for reading.
 
+    Beside it lies what taking in the inbox came to (`intake.json`).
     One worker makes it for all; another that needs it meanwhile waits.
     """
     base = tmp_path_factory.getbasetemp()
@@ -78,7 +80,8 @@ def demo_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     try:
         with Network.open(path, clock=clock) as network:
             network.register(DEMO / "register")
-            network.intake([DEMO / "inbox"])
+            outcome = network.intake([DEMO / "inbox"])
+            (folder / "intake.json").write_text(json.dumps(outcome.as_json()), encoding="utf-8")
             network.intake([DEMO / "corrections"], correction=True)
     finally:
         made.touch()

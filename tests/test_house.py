@@ -18,6 +18,7 @@ PACKAGE = ROOT / "src" / "crosscellar"
 LEVELS = {
     "errors": 0,
     "contract": 1,
+    "gate": 1,
     "register": 2,
     "intake": 3,
     "store": 3,

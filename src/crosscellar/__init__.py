@@ -11,14 +11,34 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from crosscellar.effects import effects_from_summary, moderate_variances, triangle_result
+    from crosscellar.errors import (
+        CrosscellarError,
+        NotComputable,
+        NotOurStore,
+        RegisterRefused,
+        StoreBusy,
+        StoreDamaged,
+        StoreError,
+        UnknownName,
+        UnreadableFile,
+    )
     from crosscellar.network import Network
     from crosscellar.planning import vessels_needed
     from crosscellar.plans import panel_plan
     from crosscellar.pooling import Pooled, adjust, adjust_monitored, pool, pool_each
 
 _HOMES = {
+    "CrosscellarError": "crosscellar.errors",
     "Network": "crosscellar.network",
+    "NotComputable": "crosscellar.errors",
+    "NotOurStore": "crosscellar.errors",
     "Pooled": "crosscellar.pooling",
+    "RegisterRefused": "crosscellar.errors",
+    "StoreBusy": "crosscellar.errors",
+    "StoreDamaged": "crosscellar.errors",
+    "StoreError": "crosscellar.errors",
+    "UnknownName": "crosscellar.errors",
+    "UnreadableFile": "crosscellar.errors",
     "adjust": "crosscellar.pooling",
     "adjust_monitored": "crosscellar.pooling",
     "effects_from_summary": "crosscellar.effects",
@@ -31,8 +51,17 @@ _HOMES = {
 }
 
 __all__ = [
+    "CrosscellarError",
     "Network",
+    "NotComputable",
+    "NotOurStore",
     "Pooled",
+    "RegisterRefused",
+    "StoreBusy",
+    "StoreDamaged",
+    "StoreError",
+    "UnknownName",
+    "UnreadableFile",
     "adjust",
     "adjust_monitored",
     "effects_from_summary",

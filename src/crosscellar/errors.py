@@ -116,4 +116,10 @@ def machine_fault(fault: BaseException) -> CrosscellarError | None:
             where=where,
             next_step="Name another folder.",
         )
+    if isinstance(fault, IsADirectoryError):
+        return CrosscellarError(
+            "there is a folder of this name, where a file is needed",
+            where=where,
+            next_step="Name a file in it.",
+        )
     return CrosscellarError((fault.strerror or told[0]).lower(), where=where)

@@ -72,6 +72,7 @@ class Network(Prospects, Upkeep):
         read_only: bool = False,
         wait: float = 10.0,
         clock: Clock = _now,
+        tell: Callable[[str], None] | None = None,
     ) -> Self:
         """The network whose store is at `path`; the store is made if it is not there and `create` is true.
 
@@ -87,13 +88,15 @@ class Network(Prospects, Upkeep):
             Seconds to wait for another process that holds the store.
         clock
             Called without arguments, gives the time of an entry, and the day on which something is overdue.
+        tell
+            Called with a line of progress while the store of an older version is brought up to date.
 
         Raises
         ------
         StoreBusy, StoreDamaged, NotOurStore, StoreError
             With the reason and the next step.
         """
-        store = Store.open(path, create=create, read_only=read_only, wait=wait, clock=clock)
+        store = Store.open(path, create=create, read_only=read_only, wait=wait, clock=clock, tell=tell)
         return cls(store, clock=clock)
 
     def __enter__(self) -> Self:
@@ -210,6 +213,9 @@ class Network(Prospects, Upkeep):
             )
         given = [paths] if isinstance(paths, str | Path) else list(paths)
         found = find_files([Path(path) for path in given])
+        if marked_up is not None:
+            # Where no copy can be written, nothing is taken in.
+            Path(marked_up).mkdir(parents=True, exist_ok=True)
         forgotten = self._store.history().tasted_by_forgotten()
         received = self._clock().date()
         files: list[pl.DataFrame] = []
@@ -407,6 +413,8 @@ class Network(Prospects, Upkeep):
             For a trial or a ferment reading that is not known.
         NotComputable
             When no trial is left to make a sheet for.
+        CrosscellarError
+            When a workbook of the same name is there already: it may be filled in. Nothing is written then.
         """
         from crosscellar.results import Written
         from crosscellar.sheets.blank import write_sheets
@@ -448,11 +456,23 @@ class Network(Prospects, Upkeep):
 
 
 def rules_page(out: str | Path) -> Written:
-    """The page of rules for contributors, written to `out`: the same for every network, no store asked."""
+    """The page of rules for contributors, written to `out`: the same for every network, no store asked.
+
+    Raises
+    ------
+    CrosscellarError
+        When there is a file at `out` that is no page.
+    """
     from crosscellar.report.rules_page import render_rules
     from crosscellar.results import Written
 
     path = Path(out)
+    if path.is_file() and not path.read_bytes()[:99].lstrip().lower().startswith(b"<!doctype html"):
+        raise CrosscellarError(
+            "there is a file of this name already, and it is no page",
+            where=path,
+            next_step="Choose another name, such as rules.html.",
+        )
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(render_rules(load_contract()), encoding="utf-8", newline="\n")
     return Written("rules", (str(path),), f"The page for those who fill in sheets is {path}.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from crosscellar.errors import CrosscellarError
 from crosscellar.evidence import Evidence
 from crosscellar.kept import How
 from crosscellar.pooling import Pooled
@@ -126,10 +127,22 @@ class Prospects(Evidence):
         )
 
     def blank_proposals(self, path: str | Path) -> Written:
-        """A CSV table at `path`, to be edited, of trials that could be proposed: questions with new sites."""
+        """A CSV table at `path`, to be edited, of trials that could be proposed: questions with new sites.
+
+        Raises
+        ------
+        CrosscellarError
+            When there is a file at `path` already.
+        """
         from crosscellar.proposals import blank_proposals
         from crosscellar.results import Written
 
+        if Path(path).exists():
+            raise CrosscellarError(
+                "there is a file of this name already",
+                where=path,
+                next_step="Choose another name, or move it away.",
+            )
         table = blank_proposals(self._register.questions, self._register.sites, self.effects())
         Path(path).parent.mkdir(parents=True, exist_ok=True)
         table.write_csv(path)

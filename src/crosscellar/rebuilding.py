@@ -18,7 +18,7 @@ from crosscellar.intake.documents import Document, Unreadable, read_document
 from crosscellar.intake.grid import Grid
 from crosscellar.register import Register
 from crosscellar.results import Rebuilt
-from crosscellar.store import Circumstances, Step, Store, same_findings
+from crosscellar.store import Circumstances, Step, Store, refuse_place, same_findings
 
 
 def rebuild_store(store: Store, out: Path, contract: Contract, *, program: str) -> Rebuilt:
@@ -30,12 +30,9 @@ def rebuild_store(store: Store, out: Path, contract: Contract, *, program: str) 
     Raises
     ------
     CrosscellarError
-        When there is a file at `out` already, or none can be written.
+        When there is a file at `out` already, no folder for it, or nothing to make again.
     """
-    if out.exists():
-        raise CrosscellarError(
-            "there is a file of this name already", where=out, next_step="Choose another name."
-        )
+    refuse_place(out)
     steps = store.history().steps()
     if not steps:
         raise CrosscellarError(

@@ -20,7 +20,7 @@ from crosscellar.pooling.verdict import OPEN
 from crosscellar.register import Register, check_season
 from crosscellar.report.building import Answered, build_summary, names_of
 from crosscellar.report.content import TurnedAway
-from crosscellar.report.export import write_export
+from crosscellar.report.export import refuse_others, write_export
 from crosscellar.report.ferments import FermentLog, ferment_logs
 from crosscellar.report.numbers import chance, true_minus
 from crosscellar.report.page import render_page
@@ -30,7 +30,7 @@ from crosscellar.report.sentences import without_assessors
 from crosscellar.report.tables import TABLES, tables_of
 from crosscellar.report.variances import vessel_spreads
 from crosscellar.report.workbook import write_workbook
-from crosscellar.results import Written
+from crosscellar.results import COUNTS, Written
 from crosscellar.sheets.outstanding import outstanding_of
 from crosscellar.store import Store
 
@@ -38,7 +38,8 @@ _COUNTS: Final = {
     "readings_in": "came in",
     "accepted": "accepted",
     "refused": "refused",
-    "held": "held for a decision",
+    "waiting": "held for a decision",
+    "settled": "held, settled since",
     "already": "already there",
     "blank": "not measured",
 }
@@ -102,6 +103,7 @@ def write_summary(
         readings=seen.accepted.drop("file_no"),
         anonymous=anonymous,
     )
+    refuse_others(tables, out)
     files = (
         (f"{name}.pdf", "this page to print and hand out"),
         (f"{name}.xlsx", "the tables of this page as a workbook"),
@@ -268,7 +270,10 @@ class _Season:
         )
 
     def tally(self) -> list[tuple[str, int]]:
-        """What was counted, and how many."""
+        """What was counted, and how many; of what was held, what waits apart from what was settled since."""
+        came = {name: int(self.files[name].sum()) for name in COUNTS}
+        waiting = self.store.waiting(as_of=self.as_of).join(self.files, on="file_id", how="semi").height
+        came |= {"waiting": waiting, "settled": came["held"] - waiting}
         return [
             ("sites", self.trials["site_id"].n_unique()),
             ("trials", self.trials.height),
@@ -276,7 +281,7 @@ class _Season:
             ("sheets that came back", self.files.filter(pl.col("status") != "nothing_new").height),
             ("planned responses complete", self.expected.filter(pl.col("state") == "complete").height),
             ("planned responses", self.expected.height),
-            *((words, int(self.files[name].sum())) for name, words in _COUNTS.items()),
+            *((words, came[name]) for name, words in _COUNTS.items()),
         ]
 
     def counts(self) -> list[tuple[str, str]]:

@@ -27,8 +27,10 @@ class Upkeep(Evidence):
 
         Raises
         ------
+        CrosscellarError
+            When there is a file at `out` already, or no folder for it.
         StoreError
-            When there is a file at `out` already, none can be written, or the copy does not pass.
+            When the copy cannot be written, or does not pass.
         """
         from crosscellar.results import Written
 
@@ -45,8 +47,10 @@ class Upkeep(Evidence):
 
         Raises
         ------
+        CrosscellarError
+            When there is a file at `out` already, or no folder for it.
         StoreError
-            When there is a file at `out` already, or none can be written.
+            When it cannot be written.
         """
         from crosscellar.rebuilding import rebuild_store
 

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 import crosscellar as cc
-from crosscellar import results
+from crosscellar import errors, results
 from crosscellar.contract.frames import EFFECTS
 from crosscellar.report.export import meaning_of
 
@@ -86,7 +86,9 @@ def test_every_record_that_a_network_returns_has_its_place_on_the_page() -> None
     }
     shown = {kind.__name__ for kind in make_api.records()}
     assert {name for name in returned if hasattr(results, name)} <= shown
-    assert set(cc.__all__) == {name for name, _ in make_api.functions()} | {"Network", "Pooled"}
+    raised = {name for name, kind in vars(errors).items() if inspect.isclass(kind) and name in cc.__all__}
+    told = {name for name, _ in make_api.functions()} | {"Network", "Pooled"} | raised
+    assert set(cc.__all__) == told
 
 
 def test_every_column_of_the_effects_that_is_not_its_own_name_is_explained() -> None:

@@ -159,6 +159,20 @@ def test_a_risk_difference_is_counted_in_vessels(contract: Contract) -> None:
         )
 
 
+def test_a_trials_difference_of_shares_is_told_within_100_percentage_points(contract: Contract) -> None:
+    still, dry = [24.0, 14.0, 6.0, 5.2, 5.0, 4.9], [24.0, 12.0, 2.0, -1.4]
+    rows = log("c1", "control", dry) + log("t1", "a", still)
+    readings = pl.DataFrame(rows, schema=dict(READINGS))
+    design = design_of({"c1": "control", "t1": "a"})
+    effect = effects_of_events(readings, design, planned(("stuck", "ferment_daily")), contract).row(
+        0, named=True
+    )
+    # One vessel an arm, each counted as 1 of 2 more: p = 2/3 and 1/3, variance 2 * (2/9) / 3.
+    assert effect["estimate"] == 1.0
+    assert effect["low"] == pytest.approx(1.0 - 1.959964 * (4 / 27) ** 0.5)
+    assert effect["high"] == 1.0
+
+
 def test_a_risk_difference_away_from_the_edges_has_the_wald_interval_of_statsmodels() -> None:
     counts = pl.DataFrame(
         {"events_treatment": [7], "n_treatment": [20], "events_control": [3], "n_control": [18]}

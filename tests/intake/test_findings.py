@@ -19,7 +19,8 @@ from crosscellar.intake.rules import RULES
 
 HERE = Path(__file__).parent
 LISTED = HERE.parent / "reference" / "enology" / "rules.csv"
-SOURCE = sorted(Path(crosscellar.intake.__file__).parent.rglob("*.py"))
+INTAKE = Path(crosscellar.intake.__file__).parent
+SOURCE = [INTAKE.parent / "gate.py", *sorted(INTAKE.rglob("*.py"))]
 #: Calls that give a code, and where in their arguments it stands.
 GIVING: Final = {
     "Refused": 0,
@@ -96,7 +97,7 @@ def given() -> set[str]:
 
 
 def spelt() -> set[str]:
-    """Every text of one word that stands anywhere in the source of intake."""
+    """Every text of one word that stands anywhere in the source of intake and its gate."""
     return {
         text
         for path in SOURCE

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crosscellar.gate import Limits, Refused, open_gate
 from crosscellar.intake.documents import read_document
-from crosscellar.intake.gate import open_gate
-from crosscellar.intake.grid import Limits, Refused, Unreadable
+from crosscellar.intake.grid import Unreadable
 
 TYPES = "[Content_Types].xml"
 

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crosscellar.gate import Limits
 from crosscellar.intake import text as reading
 from crosscellar.intake.documents import read_document, read_documents
-from crosscellar.intake.grid import CELL_CHARACTERS, Document, Limits, Unreadable
+from crosscellar.intake.grid import CELL_CHARACTERS, Document, Unreadable
 from crosscellar.intake.text import SEPARATORS, decode, find_separator
 
 ROWS = [

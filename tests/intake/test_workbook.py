@@ -18,9 +18,10 @@ from hypothesis import strategies as st
 from openpyxl.comments import Comment
 from openpyxl.styles import Font
 
+from crosscellar.gate import Limits
 from crosscellar.intake.cells import day_of, number_text
 from crosscellar.intake.documents import read_document
-from crosscellar.intake.grid import CELL_CHARACTERS, Document, Grid, Limits, Unreadable
+from crosscellar.intake.grid import CELL_CHARACTERS, Document, Grid, Unreadable
 
 MESSY = sorted((Path(__file__).parents[1] / "faults" / "messy" / "files").glob("*.xlsx"))
 

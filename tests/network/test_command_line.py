@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from crosscellar import effects
+from crosscellar import effects, network
 from crosscellar.cli import main
 from crosscellar.results import COUNTS
 
@@ -341,3 +341,137 @@ def test_a_decision_tells_what_entered_beside_what_still_waits(run: Run, tmp_pat
     status, out, _ = run("decide", str(number), "accept", *said)
     assert status == 0
     assert "1 reading entered. Some readings wait for finding" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("command", ["backup", "rebuild"])
+def test_a_copy_for_a_folder_that_is_not_there_ends_with_what_to_do(
+    command: str, demo_store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = tmp_path / "network.duckdb"
+    shutil.copy(demo_store, store)
+    assert main([command, "--out", str(tmp_path / "copies" / "a.duckdb"), "--store", str(store)]) == 2
+    assert capsys.readouterr().err == (
+        f"crosscellar: {tmp_path / 'copies'}: there is no folder of this name. "
+        "Make it, or name a file in a folder that is there.\n"
+    )
+    assert not (tmp_path / "copies").exists()
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_a_long_taking_in_tells_a_person_at_a_terminal_how_far_it_is(
+    terminal: bool, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(network, "BATCH_FILES", 2)
+    store = tmp_path / "network.duckdb"
+    run("--store", store, "register", MESSY / "register")
+    for name in "abc":
+        (tmp_path / f"{name}.csv").write_text(f"no sheet {name}", encoding="utf-8")
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    _, out, err = run("--store", store, "intake", *sorted(tmp_path.glob("*.csv")))
+    assert err == ("2 of 3 files\n3 of 3 files\n" if terminal else "")
+    assert "of 3 files" not in out
+
+
+def test_the_page_of_rules_is_written_over_a_page_and_over_nothing_else(tmp_path: Path, run: Run) -> None:
+    store, page = tmp_path / "network.duckdb", tmp_path / "rules.html"
+    store.write_bytes(b"all readings of the network")
+    status, out, err = run("rules", "--out", store)
+    assert (status, out) == (2, "")
+    assert err == (
+        f"crosscellar: {store}: there is a file of this name already, and it is no page. "
+        "Choose another name, such as rules.html.\n"
+    )
+    assert store.read_bytes() == b"all readings of the network"
+    assert [run("rules", "--out", page)[0] for _ in range(2)] == [0, 0]
+    status, _, err = run("rules", "--out", tmp_path)
+    assert status == 2
+    assert err == (
+        f"crosscellar: {tmp_path}: there is a folder of this name, where a file is needed. "
+        "Name a file in it.\n"
+    )
+
+
+@pytest.mark.parametrize("command", [("export",), ("summary", "2025")])
+def test_a_table_of_somebody_else_is_never_written_over(
+    command: tuple[str, ...], demo_store: Path, tmp_path: Path, run: Run
+) -> None:
+    mine = tmp_path / "out" / "readings.csv"
+    mine.parent.mkdir()
+    mine.write_text("typed in by hand")
+    words = ("--store", demo_store, *command, "--out", mine.parent)
+    status, _, err = run(*words)
+    assert (status, mine.read_text(), list(mine.parent.iterdir())) == (2, "typed in by hand", [mine])
+    assert err == (
+        f"crosscellar: {mine}: there is a file of this name already, and no earlier output beside it. "
+        "Name a new folder with --out, or move the file away.\n"
+    )
+    mine.unlink()
+    assert [run(*words)[0] for _ in range(2)] == [0, 0]
+
+
+def test_a_folder_for_marked_up_copies_that_cannot_be_is_told_before_anything_is_taken_in(
+    tmp_path: Path, run: Run
+) -> None:
+    store, taken = tmp_path / "network.duckdb", tmp_path / "back"
+    run("--store", store, "register", DEMO / "register")
+    taken.write_text("mine")
+    sheet = DEMO / "inbox" / "2022" / "alder_2022_malolactic.csv"
+    status, _, err = run("--store", store, "intake", sheet, "--marked-up", taken)
+    assert (status, taken.read_text()) == (2, "mine")
+    assert f"{taken}: there is a file of this name, where a folder is needed. Name another folder." in err
+    _, out, _ = run("--store", store, "check")
+    assert "0 readings from 0 files" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("fill", [lambda folder: None, lambda folder: (folder / "2024").mkdir()])
+def test_a_folder_without_a_file_is_told_as_such(
+    fill: Callable[[Path], None], tmp_path: Path, run: Run
+) -> None:
+    store, inbox = tmp_path / "network.duckdb", tmp_path / "inbox"
+    inbox.mkdir()
+    fill(inbox)
+    run("--store", store, "register", MESSY / "register")
+    status, out, _ = run("--store", store, "intake", inbox)
+    assert status == 0
+    told = "No file was found there, so nothing was taken in. Check the name of the folder."
+    assert " ".join(out.split()) == told
+
+
+def test_a_sheet_with_headings_alone_is_told_as_not_filled_in(tmp_path: Path, run: Run) -> None:
+    store, sheet = tmp_path / "network.duckdb", tmp_path / "a.csv"
+    sheet.write_text("trial_id,arm_id,vessel_id,stage,sample_date,analyte,value,unit\n")
+    run("--store", store, "register", MESSY / "register")
+    _, out, _ = run("--store", store, "intake", sheet, "--json")
+    told = json.loads(out)
+    assert [file["status"] for file in told["files"]] == ["nothing_new"]
+    assert [(found["code"], found["message"]) for found in told["findings"]] == [
+        ("nothing_filled_in", "No reading is filled in.")
+    ]
+    _, out, _ = run("--store", store, "intake", sheet)
+    assert "1 remark: see `crosscellar findings` or --json." in out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("summary", "abc", "--out", "s"), "abc is no season: write its year as 2025"),
+        (("sheets", "--out", "s", "--season", "spring"), "spring is no season: write its year as 2025"),
+        (("outstanding", "--season", "25/26"), "25/26 is no season: write its year as 2025"),
+        (("sheets", "--out", "s", "--scale", "ten"), "ten is no scale: write its low and high end as 0,10"),
+        (("sheets", "--out", "s", "--ferment-days", "0"), "0 is no number of rows: write 1 or more"),
+        (("plan", "q", "--sites", "few"), "few are no numbers: write them as 1,2,4"),
+        (("plan", "q", "--chance", "high"), "high is no share: write 10% or 0.1"),
+        (("plan", "q", "--precision", "10%,x"), "x is no share: write 10% or 0.1"),
+        (("plan", "--proposals", "p.csv", "--budget", "much"), "much is no amount: write it as 1500"),
+        (("pool", "q", "--level", "95 percent"), "95 percent is no share: write 10% or 0.1"),
+        (("decide", "the last", "accept", "--reason", "x"), "the last is no finding: write its number in"),
+        (("sheets", "--out", "s", "--seed", "x"), "x is no seed: write a whole number"),
+    ],
+)
+def test_what_an_option_cannot_be_read_as_is_told_with_how_to_write_it(
+    words: tuple[str, ...], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main([*words])
+    assert stopped.value.code == 2
+    assert said in " ".join(capsys.readouterr().err.split())

@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 
 import crosscellar as cc
+from crosscellar import errors
 from crosscellar.answers import judgement_of
 from crosscellar.contract import load_contract
 from crosscellar.contract.frames import EFFECTS
@@ -258,12 +259,15 @@ def test_a_measure_that_no_trial_allows_is_refused(network: cc.Network) -> None:
         network.answer("lees-stirring", measure="slope")
 
 
-def test_the_readme_prints_the_demos_own_counts_and_verdicts(network: cc.Network) -> None:
+def test_the_readme_prints_the_demos_own_counts_and_verdicts(network: cc.Network, demo_store: Path) -> None:
     told = " ".join((Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8").split())
-    inbox = network._store.files().filter(pl.col("entry_id") == 2)
-    counts = {name: int(inbox[name].sum()) for name in COUNTS}
+    # One file is a copy of another, which the store has once.
+    counts = json.loads(demo_store.with_name("intake.json").read_text(encoding="utf-8"))
+    files = counts["files"]
+    assert len(files) == network._store.files().filter(pl.col("entry_id") == 2).height + 1
+    assert {name: sum(file[name] for file in files) for name in COUNTS} == {n: counts[n] for n in COUNTS}
     assert (
-        f"{counts['readings_in']} readings in {inbox.height} files: {counts['accepted']} accepted, "
+        f"{counts['readings_in']} readings in {len(files)} files: {counts['accepted']} accepted, "
         f"{counts['refused']} refused, {counts['held']} held for your decision, {counts['already']} already "
         f"in the store, {counts['blank']} not measured."
     ) in told
@@ -286,3 +290,19 @@ def test_public_names_are_offered_before_they_are_used() -> None:
 def test_a_season_in_quotes_is_told_in_a_sentence(network: cc.Network, tmp_path: Path) -> None:
     with pytest.raises(UnknownName, match="'2025' is no season"):
         network.summary("2025", out=tmp_path)  # type: ignore[arg-type]
+
+
+def test_what_cannot_be_done_is_caught_by_a_public_name(tmp_path: Path) -> None:
+    with pytest.raises(cc.CrosscellarError) as told:
+        cc.Network.open(tmp_path / "none.duckdb", create=False)
+    assert told.value.exit_status == 2
+    with pytest.raises(cc.StoreError):
+        (tmp_path / "other.duckdb").write_bytes(b"no store at all" * 100)
+        cc.Network.open(tmp_path / "other.duckdb")
+    kinds = {
+        name
+        for name, kind in vars(errors).items()
+        if isinstance(kind, type) and kind.__module__ == errors.__name__
+    }
+    assert kinds <= set(cc.__all__)
+    assert all(getattr(cc, name) is getattr(errors, name) for name in kinds)

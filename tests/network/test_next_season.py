@@ -237,6 +237,16 @@ def test_a_plan_of_nothing_is_asked_back(
     assert said in out
 
 
+def test_a_table_of_proposals_that_may_be_filled_in_is_never_written_over(
+    demo_store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = tmp_path / "proposals.csv"
+    table.write_text("filled in")
+    status, out = told(capsys, "--blank-proposals", table, "--store", demo_store)
+    assert (status, table.read_text()) == (2, "filled in")
+    assert f"{table}: there is a file of this name already. Choose another name, or move it away." in out
+
+
 def test_a_register_without_labels_keeps_those_that_were_printed(tmp_path: Path) -> None:
     folder = tmp_path / "register"
     folder.mkdir()

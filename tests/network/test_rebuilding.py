@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from crosscellar import cli
-from crosscellar.errors import CrosscellarError, StoreError
+from crosscellar.errors import CrosscellarError
 from crosscellar.network import Network
 
 MESSY = Path(__file__).parents[1] / "faults" / "messy"
@@ -197,8 +197,9 @@ def test_a_file_that_is_there_or_a_folder_that_is_not_stops_it_before_anything_i
     with pytest.raises(CrosscellarError, match="there is a file of this name already") as fault:
         lived.rebuild(taken)
     assert fault.value.exit_status == 2
-    with pytest.raises(StoreError, match="no store can be made here"):
+    with pytest.raises(CrosscellarError, match="nowhere: there is no folder of this name") as nowhere:
         lived.rebuild(tmp_path / "nowhere" / "again.duckdb")
+    assert nowhere.value.exit_status == 2
     with (
         Network.open(tmp_path / "empty.duckdb") as empty,
         pytest.raises(CrosscellarError, match="nothing to make again"),

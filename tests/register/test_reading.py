@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import csv
+import random
+import re
+import tracemalloc
+import zipfile
 from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
@@ -16,7 +20,7 @@ from polars.testing import assert_frame_equal
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import DESIGN
 from crosscellar.errors import RegisterRefused
-from crosscellar.register import Register, read_register
+from crosscellar.register import Register, read_register, tables
 from crosscellar.store import Store
 
 TESTS = Path(__file__).parents[1]
@@ -147,7 +151,114 @@ def test_a_fault_in_a_workbook_is_placed_by_its_tab_and_row(
 def test_a_file_that_is_no_workbook_is_refused_with_the_next_step(tmp_path: Path, contract: Contract) -> None:
     path = tmp_path / "register.xlsx"
     path.write_bytes(b"PK\x03\x04 and no more")
-    with pytest.raises(RegisterRefused, match=r"not a workbook that can be read\. Save it as \.xlsx"):
+    with pytest.raises(RegisterRefused, match=r"The workbook is damaged.* save it as \.xlsx"):
+        read_register(path, contract)
+
+
+def rewritten(
+    path: Path, change: Callable[[str, bytes], bytes], more: dict[str, bytes] | None = None
+) -> Path:
+    """The workbook with its parts changed, check sums right, and more parts."""
+    with zipfile.ZipFile(path) as source:
+        parts = {name: change(name, source.read(name)) for name in source.namelist()}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as target:
+        for name, part in {**parts, **(more or {})}.items():
+            target.writestr(name, part)
+    return path
+
+
+SITES = "xl/worksheets/sheet1.xml"
+#: What is done to a sound workbook, and what is said of it.
+HOSTILE: dict[str, tuple[Callable[[Path], object], str]] = {
+    "a bomb": (
+        lambda path: rewritten(path, lambda _, part: part, {"xl/media/a.bin": bytes(150_000_000)}),
+        r"The workbook unpacks to more than 100 MB\. Copy the tables into a new workbook",
+    ),
+    "a document type": (
+        lambda path: rewritten(
+            path,
+            lambda name, part: (
+                part.replace(b"<worksheet", b"<!DOCTYPE a [<!ENTITY b 'c'>]><worksheet", 1)
+                if name == SITES
+                else part
+            ),
+        ),
+        r"The workbook declares a document type",
+    ),
+    "many parts": (
+        lambda path: rewritten(path, lambda _, part: part, {f"xl/media/{at}.bin": b"" for at in range(501)}),
+        r"The workbook has more than 500 parts\. Copy the tables",
+    ),
+    "a password": (
+        lambda path: path.write_bytes(
+            b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(512) + "EncryptedPackage".encode("utf-16-le")
+        ),
+        r"The workbook needs a password\. Save it without a password",
+    ),
+    "the old form": (
+        lambda path: path.write_bytes(
+            b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(512) + "Workbook".encode("utf-16-le")
+        ),
+        r"This is a workbook in the old \.xls form\. Save it as \.xlsx",
+    ),
+    "a text": (
+        lambda path: path.write_text("site_id,site_name\n"),
+        r"This is text, not a workbook\. Name the folder in which the tables lie",
+    ),
+    "nothing": (lambda path: path.write_bytes(b""), r"The file is empty\. "),
+    "a broken part": (
+        lambda path: rewritten(path, lambda name, part: part[:200] if name == SITES else part),
+        r"The workbook is damaged \(a part of it cannot be read\)",
+    ),
+    "too many bytes": (
+        lambda path: rewritten(
+            path, lambda _, part: part, {f"xl/media/{at}.bin": random.randbytes(999_999) for at in range(21)}
+        ),
+        r"this file has 21 MB: above 20 MB it is too large for a register\. Leave in it",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", HOSTILE)
+def test_a_workbook_made_to_mislead_is_refused_as_a_returned_sheet_is(
+    what: str, sound: Tables, contract: Contract, tmp_path: Path
+) -> None:
+    path = workbook(tmp_path / "register.xlsx", sound)
+    make, said = HOSTILE[what]
+    make(path)
+    with pytest.raises(RegisterRefused, match=said) as refused:
+        read_register(path, contract)
+    assert refused.value.where == str(path)
+    assert refused.value.exit_status == 2
+
+
+def test_a_long_workbook_is_refused_before_it_is_read_to_its_end(
+    sound: Tables, contract: Contract, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tables, "LARGEST_CELLS", 10_000)
+    row = b"<row>" + b"<c><v>1</v></c>" * 100 + b"</row>"
+    path = rewritten(
+        workbook(tmp_path / "register.xlsx", sound),
+        lambda name, part: (
+            part.replace(b"</sheetData>", row * 2_000 + b"</sheetData>") if name == SITES else part
+        ),
+    )
+    tracemalloc.start()
+    try:
+        with pytest.raises(RegisterRefused, match="too large for a register"):
+            read_register(path, contract)
+        assert tracemalloc.get_traced_memory()[1] < 10_000_000
+    finally:
+        tracemalloc.stop()
+
+
+def test_many_tabs_that_are_one_part_are_counted_each_time(
+    sound: Tables, contract: Contract, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = workbook(tmp_path / "register.xlsx", sound)
+    rewritten(path, lambda _, part: re.sub(rb"sheet[2-6]\.xml", b"sheet1.xml", part))
+    monkeypatch.setattr(tables, "LARGEST_CELLS", 20)
+    with pytest.raises(RegisterRefused, match="this tab is too large for a register"):
         read_register(path, contract)
 
 

@@ -43,6 +43,14 @@ def test_every_effect_has_a_square_and_borrowed_ones_are_hollow(effects_of: Effe
     assert not all(hollow)
 
 
+def test_a_difference_of_shares_is_drawn_within_100_percentage_points(effects_of: EffectsOf) -> None:
+    counted = {"estimate": pl.Series([1.0, -1.0, 0.0]), "variance": pl.Series([0.1, 0.1, 0.1])}
+    frame = effects_of(["a", "b", "c"]).with_columns(measure=pl.lit("risk_difference"), **counted)
+    rows = forest_rows(pooled := pool(frame), reading_of(pooled))
+    assert max(abs(end) for row in rows for end in (row.low, row.high)) == 1.0
+    assert rows[0].low > -1.0
+
+
 def test_a_square_is_larger_where_the_weight_is(effects_of: EffectsOf) -> None:
     frame = effects_of(["a", "b", "c"]).with_columns(variance=pl.Series([0.001, 0.01, 0.1]))
     sizes = [line.get_markersize() for line in squares(pooled_figure(pool(frame, method="common")))]

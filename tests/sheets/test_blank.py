@@ -13,7 +13,7 @@ import pytest
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
-from crosscellar.errors import NotComputable, RegisterRefused, UnknownName
+from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused, UnknownName
 from crosscellar.intake.check import check_documents
 from crosscellar.intake.documents import read_documents
 from crosscellar.intake.headings import HeadingReader
@@ -162,6 +162,34 @@ def test_the_same_seed_writes_the_same_bytes(
     other = write_sheets(make_register(), tmp_path / "c", contract=contract, seed=8)
     assert [path.read_bytes() for path in first.paths] == [path.read_bytes() for path in again.paths]
     assert first.keys[0].read_bytes() != other.keys[0].read_bytes()
+
+
+@pytest.mark.parametrize("place", ["workbooks", "ballots", "keys"])
+def test_a_workbook_that_may_be_filled_in_is_never_written_over(
+    place: str, make_register: MakeRegister, contract: Contract, tmp_path: Path
+) -> None:
+    made = write_sheets(make_register(), tmp_path, contract=contract, seed=7)
+    returned = getattr(made, place)[0]
+    for path in made.paths:
+        path.unlink()
+    returned.write_bytes(b"filled in by the cellar")
+    with pytest.raises(CrosscellarError) as told:
+        write_sheets(make_register(), tmp_path, contract=contract, seed=7)
+    assert told.value.sentence == (
+        f"{returned}: a workbook of this name is here already and may be filled in, so no sheet was written. "
+        "Name another folder or single trials, or move it away."
+    )
+    assert told.value.exit_status == 2
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == [returned]
+    assert returned.read_bytes() == b"filled in by the cellar"
+
+
+def test_of_many_workbooks_that_are_there_already_the_number_is_told(
+    make_register: MakeRegister, contract: Contract, tmp_path: Path
+) -> None:
+    write_sheets(make_register(), tmp_path, contract=contract, seed=7)
+    with pytest.raises(CrosscellarError, match=r"here already \(and \d+ more\).*or move them away"):
+        write_sheets(make_register(), tmp_path, contract=contract, seed=7)
 
 
 @pytest.mark.parametrize(("vessel", "becomes"), [("12", "a number"), ("3-4", "a date"), ("MAR 26", "a date")])

@@ -12,6 +12,7 @@ import pytest
 
 from crosscellar.errors import CrosscellarError, StoreError
 from crosscellar.store import Store, migrations, store
+from crosscellar.store.journal import journal_path
 from crosscellar.store.migrations import Migration, known_migrations
 
 #: A step that no version of this program has: it adds a column, and a row to be sure that it is there.
@@ -56,16 +57,45 @@ def test_a_backup_passes_the_check_and_holds_the_same(filled: Path, plain: Any) 
         assert copy.check() == []
 
 
+def test_a_backups_journal_is_on_the_disk_before_it_is_told_of(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced, fsync = [], os.fsync
+
+    def kept(handle: int) -> None:
+        fsync(handle)
+        synced.append(os.fstat(handle).st_ino)
+
+    monkeypatch.setattr(os, "fsync", kept)
+    out = filled.parent / "copies" / "copy.duckdb"
+    out.parent.mkdir()
+    with Store.open(filled) as opened:
+        opened.backup(out)
+    written = synced.index(journal_path(out).stat().st_ino)
+    # Its name as well: the folder is on the disk after it.
+    assert out.parent.stat().st_ino in synced[written:]
+    assert journal_path(out).read_bytes() == journal_path(filled).read_bytes()
+
+
 def test_a_backup_overwrites_nothing_and_a_failed_one_leaves_nothing(filled: Path) -> None:
     taken = filled.with_name("taken")
     taken.write_text("mine", encoding="utf-8")
     with Store.open(filled) as opened:
         with pytest.raises(CrosscellarError, match="there is a file of this name already") as there:
             opened.backup(taken)
-        with pytest.raises(StoreError, match="the copy could not be written"):
+        with pytest.raises(CrosscellarError) as nowhere:
             opened.backup(filled.with_name("nowhere") / "copy")
+        assert nowhere.value.sentence == (
+            f"{filled.with_name('nowhere')}: there is no folder of this name. "
+            "Make it, or name a file in a folder that is there."
+        )
+        with pytest.raises(CrosscellarError) as folder:
+            opened.backup(filled.parent)
+        assert folder.value.sentence == (
+            f"{filled.parent}: this is a folder. Name a file in it, such as {filled.parent / filled.name}."
+        )
         # 3 would say that something is wrong with the store
-        assert there.value.exit_status == 2
+        assert {told.value.exit_status for told in (there, nowhere, folder)} == {2}
         assert opened.readings().height == 2
     assert taken.read_text(encoding="utf-8") == "mine"
     assert sorted(file.name for file in filled.parent.iterdir()) == [
@@ -73,6 +103,15 @@ def test_a_backup_overwrites_nothing_and_a_failed_one_leaves_nothing(filled: Pat
         "network.duckdb.journal",
         "taken",
     ]
+
+
+def test_a_backup_into_a_folder_of_somebody_else_says_so(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.access", lambda *_: False)
+    with Store.open(filled) as opened, pytest.raises(CrosscellarError, match="may not write to") as told:
+        opened.backup(filled.with_name("copy"))
+    assert told.value.exit_status == 2
 
 
 def test_a_name_with_quotes_in_it_can_be_backed_up(tmp_path: Path, plain: Any) -> None:
@@ -131,6 +170,7 @@ def test_an_upgrade_that_stops_leaves_the_old_store_or_the_new_one_and_a_rerun_c
 KILLED = """
 import os, signal, sys
 from crosscellar.store import Store, store
+from crosscellar.store.journal import journal_path
 from crosscellar.store.migrations import Migration, known_migrations
 later = Migration(9001, "made up", sys.argv[3])
 store.known_migrations = lambda: (*known_migrations(), later)

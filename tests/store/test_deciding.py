@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
 from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
@@ -216,6 +217,37 @@ def test_another_value_for_a_reading_that_entered_is_not_passed_over(conflict: S
     conflict.decide(1, "refuse", reason="to read it again")
     conflict.decide(1, "accept", reason="read again", value="3.36")
     assert values(conflict) == [3.36]
+
+
+def test_one_sheet_under_two_names_in_a_batch_asks_each_question_once(
+    path: Path, judge: Any, ph: Any
+) -> None:
+    sheet = ph(ORR_01="3.31", ORR_02="n.d.", ORR_03="33.5")
+    with Store.open(path) as store:
+        batch = judge(store, ("a.csv", sheet), ("copy of a.csv", sheet))
+        assert batch.files["status"].to_list() == ["taken_in_part", "already_taken_in"]
+        assert batch.files["message"][1] == "Already taken in with this batch as a.csv."
+        counts = batch.files.select("readings_in", "accepted", "refused", "held", "already", "blank").rows()
+        assert counts[1] == (3, 0, counts[0][2], counts[0][3], 1, 0)
+        assert sum(counts[0][1:]) == sum(counts[1][1:]) == 3
+        told = batch.findings.filter(pl.col("file") == "copy of a.csv").select("code", "message").rows()
+        assert told == [("already_taken_in", "Already taken in with this batch as a.csv.")]
+        store.take_in(batch)
+        assert store.findings(open_only=True)["file"].unique().to_list() == ["a.csv"]
+        assert store.files()["file"].to_list() == ["a.csv"]
+        assert store.check() == []
+
+
+def test_a_held_sheet_under_two_names_in_a_batch_is_held_once(path: Path, judge: Any, ph: Any) -> None:
+    sheet = ph(ORR_02="n.d.")
+    with Store.open(path) as store:
+        batch = judge(store, ("a.csv", sheet), ("copy of a.csv", sheet))
+        assert batch.files["status"].to_list() == ["held", "already_taken_in"]
+        store.take_in(batch)
+        assert store.findings(open_only=True)["file"].to_list() == ["a.csv"]
+        # The copy alone asks again what waits already, and leaves it open once.
+        assert store.take_in(judge(store, ("copy of a.csv", sheet))) is None
+        assert store.findings(open_only=True)["file"].to_list() == ["a.csv"]
 
 
 def test_the_same_bytes_again_leave_each_question_open_once(conflict: Store, take: Take, ph: Any) -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from crosscellar import cli
 from crosscellar.errors import StoreError
-from crosscellar.store import Circumstances, Store, migrations
+from crosscellar.store import Circumstances, Store, kept_files, migrations
 
 #: Written once by the program as it was before schema step 2, and never anew. From its sheets, by hand:
 #: a.csv (ORR-01 3.31, ORR-02 3.35), b.csv (ORR-01 3.41 held, ORR-03 3.30), the held one accepted, c.csv a
@@ -98,6 +98,41 @@ def test_a_check_brings_an_older_store_up_to_date_only_where_it_is_told_to(
     assert cli.main(["--store", str(old), "check", "--upgrade"]) == 0
     assert old.with_name(f"network.duckdb.before-{LAST:04d}").read_bytes() == before
     assert capsys.readouterr().out.count("is sound: 3 readings") == 2
+
+
+def test_an_upgrade_tells_how_far_it_is(old: Path) -> None:
+    told: list[str] = []
+    with Store.open(old, tell=told.append) as store:
+        assert store.check() == []
+    assert told == [
+        "The store was written by an older version and is brought up to date, on a copy.",
+        "1 of 4  what it holds is added up",
+        f"2 of 4  it is copied; as it was it stays in {old.name}.before-{LAST:04d}",
+        "3 of 4  the copy is brought up to date",
+        *(f"        {done} of 4 portions of its kept files" for done in (1, 2, 3, 4)),
+        "4 of 4  what the copy holds is added up",
+    ]
+    with Store.open(old, tell=told.append):
+        assert len(told) == 9
+
+
+@pytest.mark.parametrize(("of", "told"), [(1, [1]), (3, [1, 2, 3]), (120, list(range(12, 121, 12)))])
+def test_of_many_portions_of_kept_files_ten_are_told_of(of: int, told: list[int]) -> None:
+    assert [done for done in range(1, of + 1) if kept_files.worth_telling(done, of)] == told
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_progress_is_for_a_person_at_a_terminal(
+    terminal: bool, old: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    assert cli.main(["--store", str(old), "check"]) == 0
+    copied = "The store was written by an older version and is brought up to date in memory, each time anew;"
+    assert (copied in capsys.readouterr().err) is terminal
+    assert cli.main(["--store", str(old), "check", "--upgrade"]) == 0
+    read = capsys.readouterr()
+    assert ("3 of 4  the copy is brought up to date" in read.err) is terminal
+    assert "of 4" not in read.out
 
 
 def test_a_store_of_version_1_takes_in_decides_and_is_backed_up(old: Path, take: Any, ph: Any) -> None:

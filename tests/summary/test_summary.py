@@ -8,6 +8,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shutil
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -138,6 +139,51 @@ def test_no_assessor_stands_in_any_byte_of_any_format_and_the_same_store_gives_t
         {path.name: path.read_bytes() for path in folders[name].iterdir()} for name in ("named", "again")
     )
     assert [name for name in first | second if first.get(name) != second.get(name)] == []
+
+
+def held_in(folder: Path, pages_of: PagesOf) -> list[dict[str, int]]:
+    """What each format of a summary says of readings: the table, the workbook, the page, the paper."""
+    table = {row["what"]: row["number"] for row in pl.read_csv(folder / "season.csv").iter_rows(named=True)}
+    came = list(table)[list(table).index("came in") :]
+    sheet = load_workbook(folder / "summary-2025.xlsx")["Season"]
+    book = {
+        str(row[1].value): row[2].value
+        for row in sheet.iter_rows()
+        if row[0].value == "Readings that came in"
+    }
+    page = (folder / "summary-2025.html").read_text(encoding="utf-8")
+    html = {name: re.findall(rf"<dt>{name}</dt><dd>([0-9 ]+)</dd>", page)[0] for name in came}
+    text = " ".join(" ".join(pages_of(folder / "summary-2025.pdf")).split())
+    paper = {name: re.findall(rf"{name} ([0-9 ]+)", text)[0] for name in came}
+    assert list(book) == came
+    return [
+        {name: table[name] for name in came},
+        {name: int(value) for name, value in book.items()},
+        {name: int(value.replace(" ", "")) for name, value in html.items()},
+        {name: int(value.replace(" ", "")) for name, value in paper.items()},
+    ]
+
+
+def test_only_what_still_waits_is_told_as_held_for_a_decision(
+    demo_store: Path, tmp_path: Path, pages_of: PagesOf
+) -> None:
+    store = tmp_path / "network.duckdb"
+    shutil.copy(demo_store, store)
+    shutil.copy(f"{demo_store}.journal", f"{store}.journal")
+    with Network.open(store) as network:
+        ours = pl.col("file").str.starts_with("2025/")
+        waiting = network.findings(open_only=True).findings.filter(ours)
+        network.summary(2025, out=tmp_path / "before")
+        swapped = waiting.filter(pl.col("code") == "free_above_total")["finding_id"].item()
+        network.decide(swapped, "refuse", reason="the laboratory sends a new sheet")
+        left = network.findings(open_only=True).findings.filter(ours)
+        network.summary(2025, out=tmp_path / "after")
+    assert left.height == waiting.height - 1
+    for folder, open_ones in (("before", waiting), ("after", left)):
+        for told in held_in(tmp_path / folder, pages_of):
+            assert told["held for a decision"] == open_ones["readings"].sum()
+            assert told["held, settled since"] == waiting["readings"].sum() - open_ones["readings"].sum()
+            assert told.pop("came in") == sum(told.values())
 
 
 @pytest.mark.parametrize("name", ["named", "hidden"])

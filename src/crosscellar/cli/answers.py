@@ -7,7 +7,7 @@ import sys
 from typing import Any
 
 from crosscellar.cli.parts import DONE, Commands, command, open_network, progress, say, show
-from crosscellar.cli.words import share, shares, whole_numbers
+from crosscellar.cli.words import amount, season, share, shares, whole_numbers
 from crosscellar.errors import CrosscellarError
 
 ANY_LABORATORY = "use effects too whose arms went to different laboratories"
@@ -124,11 +124,11 @@ def add_commands(commands: Commands) -> None:
         default="auto",
         choices=("auto", "estimated_weights", "hartung_knapp", "normal", "robust", "bayes"),
     )
-    sub.add_argument("--level", type=float, default=0.95, metavar="SHARE")
+    sub.add_argument("--level", type=share, default=0.95, metavar="SHARE")
     sub.add_argument("--any-laboratory", action="store_true", help=ANY_LABORATORY)
 
     sub = command(commands, "summary", run_summary, "the annual summary of a season")
-    sub.add_argument("season", type=int, metavar="SEASON")
+    sub.add_argument("season", type=season, metavar="SEASON")
     sub.add_argument("--out", required=True, metavar="DIR")
     sub.add_argument("--anonymous", action="store_true", help="sites as codes, no contacts, no free text")
     sub.add_argument("--as-of", metavar="DATE", help="as it stood on that day (YYYY-MM-DD)")
@@ -152,5 +152,5 @@ def add_commands(commands: Commands) -> None:
     panel.add_argument("--risk", type=share, default=0.05, help="of showing it wrongly (%(default)s)")
     several = sub.add_argument_group("several proposed trials, one budget")
     several.add_argument("--proposals", metavar="FILE", help="CSV: question_id, site_id, vessels, cost")
-    several.add_argument("--budget", type=float, metavar="AMOUNT")
+    several.add_argument("--budget", type=amount, metavar="AMOUNT")
     several.add_argument("--blank-proposals", metavar="FILE", help="write such a table to start from")

@@ -41,7 +41,7 @@ def store_path(args: argparse.Namespace) -> Path:
 def open_network(args: argparse.Namespace, *, create: bool = False, read_only: bool = False) -> Network:
     from crosscellar.network import Network
 
-    return Network.open(store_path(args), create=create, read_only=read_only)
+    return Network.open(store_path(args), create=create, read_only=read_only, tell=teller())
 
 
 def show(args: argparse.Namespace, result: object) -> None:
@@ -54,6 +54,11 @@ def show(args: argparse.Namespace, result: object) -> None:
 def say(text: str) -> None:
     """A remark for the person at the keyboard: on standard error, so that it never mixes with results."""
     print(steady(text), file=sys.stderr)  # noqa: T201
+
+
+def teller() -> Callable[[str], None] | None:
+    """What says lines of progress to a person at a terminal; None where nobody is there to read them."""
+    return say if sys.stderr.isatty() else None
 
 
 def progress(done: int, of: int) -> None:

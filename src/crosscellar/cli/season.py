@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from crosscellar.cli.parts import DONE, SOME_TURNED_AWAY, Commands, command, open_network, show
-from crosscellar.cli.words import ends
+from crosscellar.cli import words
+from crosscellar.cli.parts import DONE, SOME_TURNED_AWAY, Commands, command, open_network, show, teller
 
 
 def run_register(args: argparse.Namespace) -> int:
@@ -43,6 +43,7 @@ def run_intake(args: argparse.Namespace) -> int:
             dry_run=args.dry_run,
             marked_up=args.marked_up,
             settings=settings,
+            tell=teller(),
         )
     show(args, outcome)
     return SOME_TURNED_AWAY if outcome.turned_away else DONE
@@ -79,18 +80,22 @@ def add_commands(commands: Commands) -> None:
     sub.add_argument("path", metavar="PATH", help="a folder of CSV tables, or one workbook with a tab each")
 
     sub = command(commands, "sheets", run_sheets, "blank workbooks to send out, identifiers filled in")
-    sub.add_argument("--season", type=int, metavar="YEAR")
-    sub.add_argument("--out", required=True, metavar="DIR")
+    sub.add_argument("--season", type=words.season, metavar="YEAR")
+    sub.add_argument(
+        "--out", required=True, metavar="DIR", help="a folder; a workbook in it is never written over"
+    )
     sub.add_argument("--trial", action="append", metavar="TRIAL", help="only this one; may be repeated")
-    sub.add_argument("--seed", type=int, default=1, help="of serving orders and codes (%(default)s)")
+    sub.add_argument("--seed", type=words.seed, default=1, help="of serving orders and codes (%(default)s)")
     sub.add_argument(
         "--ferment-reading",
         default="brix",
         choices=("brix", "density", "specific_gravity"),
         help="the column of the ferment log (%(default)s)",
     )
-    sub.add_argument("--ferment-days", type=int, default=21, metavar="N", help="rows a vessel (%(default)s)")
-    sub.add_argument("--scale", type=ends, default=(0, 10), metavar="LOW,HIGH", help="of scores (0,10)")
+    sub.add_argument(
+        "--ferment-days", type=words.rows, default=21, metavar="N", help="rows a vessel (%(default)s)"
+    )
+    sub.add_argument("--scale", type=words.ends, default=(0, 10), metavar="LOW,HIGH", help="of scores (0,10)")
 
     sub = command(commands, "intake", run_intake, "take in returned sheets: files and folders")
     sub.add_argument("paths", nargs="+", metavar="PATH")
@@ -112,7 +117,7 @@ def add_commands(commands: Commands) -> None:
     sub.add_argument("--open", action="store_true", help="only those that wait for a decision")
 
     sub = command(commands, "decide", run_decide, "put your decision on a held reading on record")
-    sub.add_argument("finding", type=int, metavar="FINDING", help="its number in `findings`")
+    sub.add_argument("finding", type=words.finding, metavar="FINDING", help="its number in `findings`")
     sub.add_argument("decision", choices=("accept", "refuse"))
     sub.add_argument("--reason", required=True, metavar="TEXT")
     sub.add_argument(
@@ -122,4 +127,4 @@ def add_commands(commands: Commands) -> None:
     )
 
     sub = command(commands, "outstanding", run_outstanding, "which readings are still owed, site by site")
-    sub.add_argument("--season", type=int, metavar="YEAR")
+    sub.add_argument("--season", type=words.season, metavar="YEAR")

@@ -81,6 +81,8 @@ def finding_lines(findings: pl.DataFrame) -> list[str]:
 
 @shown_as.register
 def _(result: IntakeOutcome) -> list[Any]:
+    if result.files.is_empty():
+        return ["No file was found there, so nothing was taken in. Check the name of the folder."]
     status = STATUS if result.stored else STATUS | WOULD
     every = result.files.with_row_index("at")
     files = _worth_a_look(every)
@@ -98,9 +100,8 @@ def _(result: IntakeOutcome) -> list[Any]:
     headings = ("file", "kind", "in", "accepted", "refused", "held", "already", "blank", "")
     closing = [count_sentence(result)]
     if remarks:
-        closing.append(
-            f"{many(remarks, 'remark')} on accepted readings: see `crosscellar findings` or --json."
-        )
+        on = " on accepted readings" if result.accepted + result.already else ""
+        closing.append(f"{many(remarks, 'remark')}{on}: see `crosscellar findings` or --json.")
     if not result.stored:
         closing.append("Nothing was stored: this was a dry run.")
     closing += [f"Written: {path}" for path in result.marked_up]

@@ -18,6 +18,9 @@ READING_MEASURES: Final = ("difference", "log_ratio", "standardized", "slope")
 #: Every measure an effect may carry.
 MEASURES: Final = (*READING_MEASURES, "risk_difference", "log_risk_ratio", "log_odds", "discriminators")
 
+#: How far from 0 an effect of a measure can lie, whatever its interval adds: two shares differ by 1 at most.
+FURTHEST: Final = {"risk_difference": 1.0}
+
 #: Stages over which vessels of an analyte scatter alike, by the order of the stage.
 STAGE_GROUPS: Final = (
     (15, "vineyard"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -12,7 +13,7 @@ from crosscellar.contract.frames import EFFECTS, Columns
 from crosscellar.effects.arms import arm_means, missing_vessels
 from crosscellar.effects.contrasts import arm_effects, slope_effects
 from crosscellar.effects.limits import replace_censored
-from crosscellar.effects.measures import planned_measures, stage_groups
+from crosscellar.effects.measures import FURTHEST, planned_measures, stage_groups
 from crosscellar.effects.places import Integers, in_order, matches, numbered
 from crosscellar.effects.spreads import (
     COMPARED,
@@ -233,11 +234,12 @@ def finish(
     quantiles = stdtrit(kinds, 0.5 + level / 2.0)[kind]
     quantile = pl.Series("quantile", quantiles, dtype=pl.Float64).fill_nan(None)
     percent = pl.when(pl.col("measure") == "log_ratio").then((pl.col("estimate").exp() - 1.0) * 100.0)
+    most = pl.col("measure").replace_strict(FURTHEST, default=math.inf, return_dtype=pl.Float64)
     return (
         judged.with_columns(quantile, pl.col("variance").sqrt().alias("std_error"), percent.alias("percent"))
         .with_columns(
-            (pl.col("estimate") - pl.col("quantile") * pl.col("std_error")).alias("low"),
-            (pl.col("estimate") + pl.col("quantile") * pl.col("std_error")).alias("high"),
+            (pl.col("estimate") - pl.col("quantile") * pl.col("std_error")).clip(-most, most).alias("low"),
+            (pl.col("estimate") + pl.col("quantile") * pl.col("std_error")).clip(-most, most).alias("high"),
         )
         .pipe(in_order, ["question", "role", "response", "stage", "season", "site", "trial", "arm"])
         .select(pl.col(name).cast(kind) for name, kind in {**EFFECTS, **BEHIND, **(behind or {})}.items())

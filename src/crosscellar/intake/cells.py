@@ -13,7 +13,8 @@ from typing import Final, Literal
 # The C parser itself, with document types refused: a tree-building reader keeps what it does not know.
 from xml.parsers import expat
 
-from crosscellar.intake.grid import CELL_CHARACTERS, Limits, Refused, read_range, read_reference
+from crosscellar.gate import Limits, Refused
+from crosscellar.intake.grid import CELL_CHARACTERS, read_range, read_reference
 
 Shows = Literal["number", "date", "duration", "percent"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
@@ -277,13 +277,16 @@ def _batch(
     correction: bool,
 ) -> Batch:
     names = gathered.files.select("file_no", "file")
-    files = gathered.files.join(
-        _known(gathered.files, stored), on="sha256", how="left", maintain_order="left"
+    files = _told_copies(
+        gathered.files.join(_known(gathered.files, stored), on="sha256", how="left", maintain_order="left")
     )
     undoing = _undoing(faults, items, files)
-    counted = count(items, files.with_columns(pl.col("file_no").is_in(undoing).alias("undoes")))
+    undoes = pl.col("file_no").is_in(undoing) & pl.col("copy_of").is_null()
+    counted = count(items, files.with_columns(undoes.alias("undoes")))
+    known = counted.filter(pl.col("status") == "already_taken_in").select("file_no")
+    faults = _asked_once(faults, files.join(known, on="file_no", how="semi"))
     notes = Faults(contract.rules)
-    _tell_already(counted, items, notes)
+    _tell_already(counted, items, frozenset(faults["file_no"]), notes)
     all_faults = pl.concat([faults, notes.frame()])
     accepted = pl.col("outcome") == "accepted"
     place = ("file_no", "sheet", "row", "column")
@@ -326,7 +329,32 @@ def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
     )
 
 
-def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> None:
+def _told_copies(files: pl.DataFrame) -> pl.DataFrame:
+    """The files with `copy_of`, the first of the batch with the same bytes; `known_message` tells of it."""
+    copy = pl.col("sha256").is_not_null() & ~pl.col("sha256").is_first_distinct()
+    first_no, first = (pl.col(name).first().over("sha256") for name in ("file_no", "file"))
+    told = pl.when(copy).then(pl.format("with this batch as {}", first))
+    return files.with_columns(
+        pl.when(copy).then(first_no).alias("copy_of"),
+        pl.coalesce("known_message", told).alias("known_message"),
+        pl.col("refused_whole") & ~copy,
+    )
+
+
+def _asked_once(faults: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """Faults with what is asked of a copy asked of the file that it copies, which has the same cells."""
+    copies = known.drop_nulls("copy_of").select("file_no", "copy_of")
+    if copies.is_empty():
+        return faults
+    faults = faults.join(copies, on="file_no", how="left", maintain_order="left")
+    told = faults.filter(pl.col("copy_of").is_null() | (pl.col("severity") != "remark"))
+    return told.with_columns(pl.coalesce("copy_of", "file_no").alias("file_no")).drop("copy_of")
+
+
+def _tell_already(
+    files: pl.DataFrame, items: pl.DataFrame, spoken_of: Collection[int], notes: Faults
+) -> None:
+    """Notes of what is in the store already, and of files that bring nothing where nothing else was said."""
     copies = (
         items.filter((pl.col("outcome") == "already") & pl.col("current").is_not_null())
         .group_by("file_no")
@@ -343,7 +371,7 @@ def _tell_already(files: pl.DataFrame, items: pl.DataFrame, notes: Faults) -> No
             words = (
                 f"{number[file_no]} of {readings} readings are in the store already, with the same values."
             )
-        elif readings and readings == blank:
+        elif status == "nothing_new" and readings == blank and (readings or file_no not in spoken_of):
             notes.note(file_no=file_no, sheet="", row=None, column=None, code="nothing_filled_in",
                        message="No reading is filled in.")  # fmt: skip
             continue

@@ -12,8 +12,8 @@ from pathlib import Path, PurePosixPath
 from typing import Final
 
 from crosscellar.errors import UnreadableFile
-from crosscellar.intake.gate import form_of
-from crosscellar.intake.grid import Document, Grid, Limits, Refused, Remark, Unreadable
+from crosscellar.gate import Limits, Refused, form_of
+from crosscellar.intake.grid import Document, Grid, Remark, Unreadable
 from crosscellar.intake.layout import lay_out_records
 from crosscellar.intake.letters import show_name
 from crosscellar.intake.text import Split, as_grid, grid_of, split_text

@@ -19,24 +19,6 @@ _REFERENCE: Final = re.compile(r"\$?([A-Z]{1,3})\$?([1-9][0-9]{0,6})")
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
-    """What is still read; everything beyond is refused in one sentence, with bounded memory."""
-
-    workbook_bytes: int = 20_000_000
-    unpacked_bytes: int = 100_000_000
-    members: int = 500
-    part_bytes: int = 5_000_000
-    text_bytes: int = 100_000_000
-    rows: int = 200_000
-    text_rows: int = 1_048_576
-    columns: int = 2_500
-    cells: int = 3_000_000
-    text_cells: int = 15_000_000
-    strings: int = 1_000_000
-    merged: int = 20_000
-
-
-@dataclass(frozen=True, slots=True)
 class Remark:
     """Something about a file that its sender should hear, though it was read."""
 
@@ -110,16 +92,6 @@ class Unreadable:
     reason: str
     next_step: str
     code: str
-
-
-class Refused(Exception):
-    """Why a file's bytes are not read as a sheet; becomes an `Unreadable`, never leaves this room."""
-
-    def __init__(self, code: str, reason: str, next_step: str) -> None:
-        super().__init__(reason)
-        self.code = code
-        self.reason = reason
-        self.next_step = next_step
 
 
 def column_letters(number: int) -> str:

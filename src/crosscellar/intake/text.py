@@ -14,7 +14,8 @@ from typing import Final, Protocol
 import numpy as np
 import polars as pl
 
-from crosscellar.intake.grid import CELL_CHARACTERS, Grid, Limits, Refused, Remark, cell_name, marks_frame
+from crosscellar.gate import Limits, Refused
+from crosscellar.intake.grid import CELL_CHARACTERS, Grid, Remark, cell_name, marks_frame
 from crosscellar.intake.layout import visible_columns, visible_rows
 
 SEPARATORS: Final = (",", ";", "\t", "|")

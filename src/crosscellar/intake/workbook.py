@@ -11,9 +11,9 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
+from crosscellar.gate import Limits, Package, Refused, open_gate
 from crosscellar.intake.cells import Cells, Styles, read_cells, read_strings
-from crosscellar.intake.gate import Package, open_gate
-from crosscellar.intake.grid import Grid, Limits, Refused, Remark, lay_out, marks_frame, read_reference
+from crosscellar.intake.grid import Grid, Remark, lay_out, marks_frame, read_reference
 from crosscellar.intake.styles import read_styles, styles_of
 
 _CHUNK: Final = 65_536

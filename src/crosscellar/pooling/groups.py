@@ -10,11 +10,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from crosscellar.effects.measures import FURTHEST
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.answers import answer
 from crosscellar.pooling.choices import check_method, interval_taken
 from crosscellar.pooling.frames import Columns, degrees, tidy
 from crosscellar.pooling.heterogeneity import Counts, Floats, Questions, side_by_side
+from crosscellar.pooling.models import ENDS
 from crosscellar.pooling.pool import Asked
 from crosscellar.pooling.verdict import WANTED, check_wanted, judge
 
@@ -176,6 +178,8 @@ def pool_each(
                 if name in out:
                     out[name][at] = values
             converged[at], narrower[at], taken[at] = said.converged, said.narrower_than_common, kind
+    most = _furthest(rows, keys, groups.names)
+    out |= {name: np.clip(out[name], -most, most) for name in ENDS}
     verdict = judge(
         n_sites=groups.sites,
         n_effects=groups.size,
@@ -283,6 +287,18 @@ def _gather(rows: pl.DataFrame, keys: list[str]) -> _Groups:
         flags = whole.select("_counted", "_estimated")
     triangles, estimated = (flags[name].to_numpy() for name in flags.columns)
     return _Groups(names, estimate, variance, df, start, size, sites, triangles, estimated)
+
+
+def _furthest(rows: pl.DataFrame, keys: list[str], names: pl.DataFrame) -> Floats:
+    """How far from 0 an effect of each group can lie."""
+    if "measure" not in rows.columns or not rows["measure"].is_in(list(FURTHEST)).any():
+        return np.full(names.height, np.inf)
+    measures = pl.col("measure").drop_nulls()
+    most = measures.replace_strict(FURTHEST, default=np.inf, return_dtype=pl.Float64).max().fill_null(np.inf)
+    groups = rows.group_by(keys).agg(most.alias("_most"))
+    return names.join(groups, on=keys, how="left", nulls_equal=True, maintain_order="left")[
+        "_most"
+    ].to_numpy()
 
 
 def _asked(

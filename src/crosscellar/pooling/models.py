@@ -33,6 +33,11 @@ if TYPE_CHECKING:
 
 #: With this many sites or fewer, an interval that has a prior for tau stands beside the one without.
 FEW_SITES: Final = 4
+#: Where the intervals of an outcome end.
+ENDS: Final = (
+    *("low", "high", "prediction_low", "prediction_high"),
+    *("equivalence_low", "equivalence_high"),
+)
 
 #: Estimators that have a likelihood behind them.
 _LIKELY: Final[tuple[Literal["reml"], Literal["ml"]]] = ("reml", "ml")

@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from crosscellar.effects.measures import FURTHEST
 from crosscellar.effects.scale import Scale
-from crosscellar.pooling.bayes import TauScale
+from crosscellar.pooling.bayes import BayesFit, TauScale
 from crosscellar.pooling.choices import check_method
 from crosscellar.pooling.frames import Columns, Effects, about, effects_of, tidy
 from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
-from crosscellar.pooling.models import Outcome, Task, fit_each, takes_prior
+from crosscellar.pooling.models import ENDS, Outcome, Task, fit_each, takes_prior
 from crosscellar.pooling.result import Pooled
 from crosscellar.pooling.verdict import check_wanted, judge, reason_of
 
@@ -61,6 +62,7 @@ class Asked:
         tau_scale: float | TauScale | None,
     ) -> Pooled:
         """The record of what was fitted."""
+        outcome = _within(outcome, FURTHEST.get(said["measure"], math.inf))
         n_sites, n_effects = len(effects.sites), effects.estimate.size
         d = self.smallest_difference
         verdict = str(
@@ -306,6 +308,18 @@ def _shown(effects: Effects, kept: pl.DataFrame, level: float) -> Outcome:
         interval_method="none",
         interval_why="fewer than two sites",
     )
+
+
+def _within(outcome: Outcome, most: float) -> Outcome:
+    """The outcome with its intervals cut where no effect of its measure lies."""
+
+    def cut(told: Outcome | BayesFit, names: Sequence[str]) -> dict[str, Any]:
+        return {name: float(np.clip(getattr(told, name), -most, most)) for name in names}
+
+    bayes = outcome.bayes
+    if bayes is not None:
+        bayes = replace(bayes, **cut(bayes, ("low", "high", "new_low", "new_high")))
+    return replace(outcome, bayes=bayes, **cut(outcome, ENDS))
 
 
 def _beyond_doubt(outcome: Outcome, d: float | None) -> float:

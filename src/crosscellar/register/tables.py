@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import unicodedata
+import warnings
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -13,6 +15,7 @@ from typing import Any, Final
 
 from crosscellar.contract import Contract, name_key
 from crosscellar.errors import RegisterRefused
+from crosscellar.gate import Limits, Refused, form_of, open_gate
 
 #: A register larger than this is not one: bytes of a file, and cells between the corners of a tab.
 LARGEST_BYTES: Final = 20_000_000
@@ -20,6 +23,22 @@ LARGEST_BYTES: Final = 20_000_000
 #: The longest text that a spreadsheet's cell holds.
 LONGEST_CELL: Final = 32_767
 LARGEST_CELLS: Final = 5_000_000
+#: What the gate lets through, as for returned sheets.
+LIMITS: Final = Limits(workbook_bytes=LARGEST_BYTES)
+#: What to do about a workbook that the gate refuses, by its code; for other codes the gate's own words.
+_MEND: Final = {
+    "damaged": "Open it in a spreadsheet program and save it as .xlsx, or give a folder of CSV tables.",
+    "locked": "Save it without a password.",
+    **dict.fromkeys(("empty", "not_a_sheet"), "Name the register's workbook, or a folder of CSV tables."),
+    **dict.fromkeys(
+        ("binary_workbook", "old_workbook", "open_document"),
+        "Save it as .xlsx, or give a folder of CSV tables.",
+    ),
+    **dict.fromkeys(
+        ("dtd_in_workbook", "strange_member_name", "too_many_members", "unpacks_too_large"),
+        "Copy the tables into a new workbook, or give a folder of CSV tables.",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +115,13 @@ def _folder(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
 
 
 def _refuse_large(file: Path) -> None:
-    if file.stat().st_size > LARGEST_BYTES:
-        raise RegisterRefused("this file is too large for a register", where=file)
+    size = file.stat().st_size / 1e6
+    if size > LARGEST_BYTES / 1e6:
+        raise RegisterRefused(
+            f"this file has {size:.0f} MB: above {LARGEST_BYTES / 1e6:.0f} MB it is too large for a register",
+            where=file,
+            next_step="Leave in it what the register needs: a row for each site, trial, arm and vessel.",
+        )
 
 
 def _cells_of_text(content: bytes) -> list[list[str]]:
@@ -114,26 +138,58 @@ def _cells_of_text(content: bytes) -> list[list[str]]:
 
 
 def _workbook(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
+    """The tabs with their cells, once the workbook has passed the gate that returned sheets pass."""
     from openpyxl import load_workbook
 
     _refuse_large(path)
+    content = path.read_bytes()
     try:
-        book: Any = load_workbook(path, data_only=True)
+        if form_of(content) != "xlsx":
+            raise Refused("text", "This is text, not a workbook", "Name the folder in which the tables lie.")
+        open_gate(content, LIMITS)
+    except Refused as refused:
+        raise _refused(path, refused.reason, _MEND.get(refused.code, refused.next_step)) from refused
+    try:
+        with warnings.catch_warnings():
+            # openpyxl warns of what it leaves out (styles, validations, extensions); none of it is a cell
+            warnings.simplefilter("ignore")
+            # what the reader gathers on its way has no declared types
+            book: Any = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+            with closing(book):
+                left = LARGEST_CELLS
+                for sheet in book.worksheets:
+                    where = f"{path.name} › {sheet.title}"
+                    rows = _rows(sheet, where, left)
+                    left -= sum(map(len, rows))
+                    yield sheet.title, (where, rows)
+    except RegisterRefused:
+        raise
     except Exception as fault:
-        raise RegisterRefused(
-            "this is not a workbook that can be read",
-            where=path,
-            next_step="Save it as .xlsx, or give a folder of CSV tables.",
+        # a damaged part can make the parsers raise nearly anything
+        raise _refused(
+            path, "The workbook is damaged (a part of it cannot be read)", _MEND["damaged"]
         ) from fault
-    for sheet in book.worksheets:
-        if sheet.max_row * sheet.max_column > LARGEST_CELLS:
+
+
+def _rows(sheet: Any, where: str, most: int) -> list[list[str]]:
+    """The cells of a tab, row by row, `most` at most; what the tab says of its own size is not believed."""
+    sheet.reset_dimensions()
+    rows: list[list[str]] = []
+    width = 1
+    for row in sheet.iter_rows(values_only=True):
+        rows.append([_text(cell) for cell in row])
+        width = max(width, len(row))
+        if len(rows) * width > most:
             raise RegisterRefused(
                 "this tab is too large for a register",
-                where=f"{path.name} › {sheet.title}",
+                where=where,
                 next_step="Delete what stands far below or far right of the table.",
             )
-        rows = [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
-        yield sheet.title, (f"{path.name} › {sheet.title}", rows)
+    return rows
+
+
+def _refused(path: Path, reason: str, next_step: str) -> RegisterRefused:
+    return RegisterRefused(reason, where=path, next_step=next_step)
 
 
 def _text(cell: object) -> str:

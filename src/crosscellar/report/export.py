@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.errors import CrosscellarError
 
+#: What stands beside the tables of every output, and is written last.
+_DICTIONARY: Final = "datapackage.json"
 _TYPES: Final = {
     pl.String: "string",
     pl.Float64: "number",
@@ -158,6 +161,18 @@ def meaning_of(frame: str, column: str) -> str | None:
     return _MEANINGS.get(f"{frame.lower()}.{column}", _MEANINGS.get(column))
 
 
+def refuse_others(names: Iterable[str], out: Path) -> None:
+    """Raise for a folder without earlier output of ours in which a table of one of these names lies."""
+    tables = (out / f"{name}{ending}" for name in names for ending in (".parquet", ".csv"))
+    there = [path for path in tables if path.exists()]
+    if there and not (out / _DICTIONARY).exists():
+        raise CrosscellarError(
+            "there is a file of this name already, and no earlier output beside it",
+            where=there[0],
+            next_step="Name a new folder with --out, or move the file away.",
+        )
+
+
 def write_export(
     frames: Mapping[str, pl.DataFrame], out: Path, contract: Contract, *, snapshot: str
 ) -> list[Path]:
@@ -165,7 +180,13 @@ def write_export(
 
     In the CSVs, text that a spreadsheet would take for a formula begins with an apostrophe; the Parquet files
     hold it as it is.
+
+    Raises
+    ------
+    CrosscellarError
+        When a file of somebody else would be written over; nothing is written then.
     """
+    refuse_others(frames, out)
     out.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
     resources: list[dict[str, Any]] = []
@@ -185,7 +206,7 @@ def write_export(
             analyte.id: {"name": analyte.name, "unit": analyte.unit} for analyte in contract.analytes.values()
         },
     }
-    dictionary = out / "datapackage.json"
+    dictionary = out / _DICTIONARY
     dictionary.write_text(json.dumps(package, ensure_ascii=False, indent=2) + "\n", encoding="utf-8")
     return [*written, dictionary]
 

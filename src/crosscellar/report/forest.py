@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from crosscellar.effects.measures import FURTHEST
 from crosscellar.report.content import Accumulated, ForestRow
 from crosscellar.report.drawing import (
     INK,
@@ -173,6 +174,7 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
     """
     from scipy.special import stdtrit
 
+    most = FURTHEST.get(pooled.measure, math.inf)
     rows = []
     for row in pooled.effects.sort("site", "season", "trial", "arm").iter_rows(named=True):
         df = row.get("df")
@@ -182,6 +184,7 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
         if reading.is_share and row.get("low") is not None:
             # The exact limits of the counts: a share of tasters lies between none and all.
             low, high = row["low"], row["high"]
+        low, high = max(low, -most), min(high, most)
         weight = row["weight"]
         rows.append(
             ForestRow(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -12,13 +12,13 @@ import polars as pl
 
 from crosscellar.contract import Analyte, Contract
 from crosscellar.contract.tabs import LABELS, READ_ME
-from crosscellar.errors import NotComputable, RegisterRefused, UnknownName
+from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused, UnknownName
 from crosscellar.register import Register
 from crosscellar.register.checks import damaged_identifiers
 from crosscellar.sheets.book import Book, Column
 from crosscellar.sheets.labels import SAMPLES, laboratory_plan, samples_of
 from crosscellar.sheets.protocol import protocol_parts
-from crosscellar.sheets.tasting import write_tasting
+from crosscellar.sheets.tasting import KINDS, tasting_files, write_tasting
 
 #: What a cellar reads its ferments in: the heading of the log's column, and the analyte.
 FERMENT_READINGS: Final = {
@@ -102,6 +102,8 @@ def write_sheets(
         For a trial or a ferment reading that is not known.
     NotComputable
         When no trial is left to make a sheet for.
+    CrosscellarError
+        When a workbook of the same name is there already; nothing is written then.
     """
     if ferment_reading not in FERMENT_READINGS:
         raise UnknownName(
@@ -111,11 +113,12 @@ def write_sheets(
     chosen = _chosen(register, season, trials)
     _refuse_damaged(register, chosen)
     out = Path(out)
+    names = _file_names(chosen["trial_id"].to_list())
+    _refuse_taken(out, names.values())
     out.mkdir(parents=True, exist_ok=True)
     labels = samples_of(register, contract).join(chosen.select("trial_id"), on="trial_id", how="semi")
     asked = laboratory_plan(register, contract)
     workbooks, ballots, keys = [], [], []
-    names = _file_names(chosen["trial_id"].to_list())
     for trial in chosen.iter_rows(named=True):
         trial_id = trial["trial_id"]
         vessels = register.vessels.filter(pl.col("trial_id") == trial_id).sort("arm_id", "vessel_id")
@@ -186,6 +189,20 @@ def _chosen(register: Register, season: int | None, trials: Sequence[str] | None
             next_step="Enter the season's trials in the register, or ask for another season.",
         )
     return chosen.sort("trial_id")
+
+
+def _refuse_taken(out: Path, names: Collection[str]) -> None:
+    """Raise for a folder that holds a workbook of one of these trials: it may have come back filled in."""
+    possible = [out / f"{name}.xlsx" for name in names]
+    possible += [path for name in names for kind in KINDS for path in tasting_files(out, name, kind)]
+    there = [path for path in possible if path.exists()]
+    if there:
+        more = f" (and {len(there) - 1} more)" if len(there) > 1 else ""
+        raise CrosscellarError(
+            f"a workbook of this name is here already{more} and may be filled in, so no sheet was written",
+            where=there[0],
+            next_step=f"Name another folder or single trials, or move {'them' if more else 'it'} away.",
+        )
 
 
 def _refuse_damaged(register: Register, chosen: pl.DataFrame) -> None:

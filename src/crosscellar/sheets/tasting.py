@@ -18,7 +18,15 @@ from crosscellar.sheets.serving import assessor_codes, score_servings, triangle_
 
 #: Assessors where the register plans no number: four times the six orders (common practice, no source).
 _ASSESSORS: Final = 24
+#: Tastings that a trial can plan.
+KINDS: Final = ("triangle", "scores")
 _TASK: Final = "Taste from left to right. Two are the same, one is odd: circle the odd one. Guess if unsure."
+
+
+def tasting_files(out: Path, file_name: str, kind: str) -> tuple[Path, Path]:
+    """Where the ballots and the key of a tasting lie."""
+    ballot = out / "ballots" / f"{file_name}_{kind}_ballots.xlsx"
+    return ballot, out / "keys" / f"{file_name}_{kind}_key.xlsx"
 
 
 def write_tasting(
@@ -42,11 +50,10 @@ def write_tasting(
     triangle = planned.filter(pl.col("response") == "triangle")
     scored = planned.filter(pl.col("response").str.starts_with("score:"))
     made = datetime(trial["season"], 1, 1)  # noqa: DTZ001
-    for kind, rows in (("triangle", triangle), ("scores", scored)):
+    for kind, rows in zip(KINDS, (triangle, scored), strict=True):
         if rows.is_empty():
             continue
-        ballot = out / "ballots" / f"{file_name}_{kind}_ballots.xlsx"
-        key = out / "keys" / f"{file_name}_{kind}_key.xlsx"
+        ballot, key = tasting_files(out, file_name, kind)
         ballot.parent.mkdir(parents=True, exist_ok=True)
         key.parent.mkdir(parents=True, exist_ok=True)
         session = f"{trial['trial_id']}-{'T' if kind == 'triangle' else 'C'}1"

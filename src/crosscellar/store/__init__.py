@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from crosscellar.store.circumstances import Circumstances
+    from crosscellar.store.copies import refuse_place
     from crosscellar.store.deciding import Decided
     from crosscellar.store.forgetting import Forgotten
     from crosscellar.store.history import History, Step, same_findings
@@ -30,6 +31,7 @@ __all__ = [
     "Store",
     "Taken",
     "contact_person",
+    "refuse_place",
     "same_findings",
 ]
 
@@ -38,6 +40,7 @@ _HOMES = {
     "Decided": "deciding",
     "Forgotten": "forgetting",
     "Snapshot": "ledger",
+    "refuse_place": "copies",
     **dict.fromkeys(("History", "Step", "same_findings"), "history"),
     **dict.fromkeys(("Store", "Taken"), "store"),
     **dict.fromkeys(("NEUTRAL", "SHORTEST", "Person", "contact_person"), "wording"),

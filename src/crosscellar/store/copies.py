@@ -6,9 +6,33 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-from crosscellar.errors import StoreError
+from crosscellar.errors import CrosscellarError, StoreError
 from crosscellar.store.migrations import sync_folder
 from crosscellar.store.session import CONFIG, private_files
+
+
+def refuse_place(out: Path) -> None:
+    """Raise CrosscellarError where no new store can lie: nothing is wrong with the one that is copied."""
+    if out.is_dir():
+        raise CrosscellarError(
+            "this is a folder", where=out, next_step=f"Name a file in it, such as {out / 'network.duckdb'}."
+        )
+    if out.exists():
+        raise CrosscellarError(
+            "there is a file of this name already", where=out, next_step="Choose another name."
+        )
+    if not out.parent.is_dir():
+        raise CrosscellarError(
+            "there is no folder of this name",
+            where=out.parent,
+            next_step="Make it, or name a file in a folder that is there.",
+        )
+    if not os.access(out.parent, os.W_OK):
+        raise CrosscellarError(
+            "you may not write to this folder",
+            where=out.parent,
+            next_step="Name a file in a folder that you may write to.",
+        )
 
 
 def write_copy(path: Path, out: Path) -> None:

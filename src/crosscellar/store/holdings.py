@@ -163,6 +163,10 @@ class Holdings:
         found = views.findings_of(self._session, until=until_of(self._session, as_of))
         return found.filter(pl.col("state") == "open") if open_only else found
 
+    def waiting(self, *, as_of: When = None) -> pl.DataFrame:
+        """file_id and item_id of every held item of which a finding waits for a decision."""
+        return views.waiting_of(self._session, until=until_of(self._session, as_of))
+
     def files(self, *, as_of: When = None) -> pl.DataFrame:
         """Every file taken in, with its counts, and `taken_at`."""
         return views.files_of(self._session, until=until_of(self._session, as_of))

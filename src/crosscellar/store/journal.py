@@ -124,7 +124,7 @@ def append(
 
 
 def copy(store: Path, out: Path) -> None:
-    """Nothing; the journal lies beside the copy of the store at `out`, too.
+    """Nothing; the journal lies beside the copy of the store at `out`, too, on the disk.
 
     Raises
     ------
@@ -135,8 +135,7 @@ def copy(store: Path, out: Path) -> None:
     if not lines.exists():
         return
     try:
-        with private_files():
-            journal_path(out).write_bytes(lines.read_bytes())
+        _write(journal_path(out), lines.read_bytes())
     except OSError as fault:
         for left in (journal_path(out), out):
             with suppress(OSError):
@@ -199,11 +198,15 @@ def rewritten(session: Session, store: Path, sums: Mapping[str, str], clean: Cal
 
 def prepare(store: Path, content: bytes) -> None:
     """Nothing; the journal of a store that is about to be swapped in lies ready, on the disk."""
-    with private_files(), _ready(store).open("wb") as file:
+    _write(_ready(store), content)
+
+
+def _write(path: Path, content: bytes) -> None:
+    with private_files(), path.open("wb") as file:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
-    sync_folder(store.parent)
+    sync_folder(path.parent)
 
 
 def put_in_place(store: Path) -> None:

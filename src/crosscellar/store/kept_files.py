@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final
@@ -84,7 +84,12 @@ def whole(session: Session) -> Iterator[tuple[str, bool]]:
         yield sha256, digest.hexdigest() == sha256
 
 
-def cut(session: Session) -> None:
+def worth_telling(done: int, of: int) -> bool:
+    """Whether so much more was done that it is told: ten times at most."""
+    return done * 10 // of > (done - 1) * 10 // of
+
+
+def cut(session: Session, tell: Callable[[str], None]) -> None:
     """Nothing; the files that an older store keeps whole in `contents` are there piece by piece.
 
     Raises
@@ -92,11 +97,14 @@ def cut(session: Session) -> None:
     StoreError
         When not every file is found again.
     """
-    for entry, first, last in session.rows(_PORTIONS, {"some": _CUT_AT_ONCE}):
+    portions = session.rows(_PORTIONS, {"some": _CUT_AT_ONCE})
+    for done, (entry, first, last) in enumerate(portions, 1):
         found = session.rows(_WHOLE, {"entry": entry, "first": first, "last": last})
         shas, contents = zip(*found, strict=True)
         with session.lend(incoming=in_pieces(shas, contents, entry)):
             session.run("INSERT INTO contents_next BY NAME SELECT * FROM incoming")
+        if worth_telling(done, len(portions)):
+            tell(f"        {done} of {len(portions)} portions of its kept files")
     if session.value("SELECT count(DISTINCT sha256) FROM contents_next") != session.value(
         "SELECT count(DISTINCT sha256) FROM contents"
     ):

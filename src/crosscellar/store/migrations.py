@@ -18,8 +18,14 @@ from crosscellar.store import kept_files
 from crosscellar.store.session import Session, private_files
 
 APPLICATION: Final = "crosscellar"
+#: Called with a line of progress where something takes long.
+Tell = Callable[[str], None]
 #: What no statement can do, by the name of the step.
-_ALSO: Final[Mapping[str, Callable[[Session], None]]] = {"pieces": kept_files.cut}
+_ALSO: Final[Mapping[str, Callable[[Session, Tell], None]]] = {"pieces": kept_files.cut}
+
+
+def tell_nobody(_: str) -> None:
+    """Nothing: nobody waits for progress."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +35,7 @@ class Migration:
     number: int
     name: str
     statements: str
-    also: Callable[[Session], None] | None = None
+    also: Callable[[Session, Tell], None] | None = None
 
 
 def schema_folder() -> Path:
@@ -81,13 +87,13 @@ def version_of(session: Session) -> int:
     return int(number)
 
 
-def apply(session: Session, steps: tuple[Migration, ...], moment: datetime) -> None:
+def apply(session: Session, steps: tuple[Migration, ...], moment: datetime, tell: Tell = tell_nobody) -> None:
     """Nothing; each step went in with its number, in a transaction of its own."""
     for step in steps:
         with session.transaction():
             session.run(step.statements)
             if step.also is not None:
-                step.also(session)
+                step.also(session, tell)
             session.run(
                 "INSERT INTO migrations VALUES ($number, $name, $moment)",
                 {"number": step.number, "name": step.name, "moment": moment},
@@ -163,7 +169,9 @@ def make_new(path: Path, *, moment: datetime, steps: tuple[Migration, ...]) -> N
                 left.unlink()
 
 
-def upgraded_in_memory(path: Path, *, moment: datetime, steps: tuple[Migration, ...], wait: float) -> Session:
+def upgraded_in_memory(
+    path: Path, *, moment: datetime, steps: tuple[Migration, ...], wait: float, tell: Tell
+) -> Session:
     """A session for reading on a copy in memory that has seen all steps; the store stays as it is.
 
     Raises
@@ -171,6 +179,10 @@ def upgraded_in_memory(path: Path, *, moment: datetime, steps: tuple[Migration, 
     StoreError
         When the copy needs more memory than a store may use.
     """
+    tell(
+        "The store was written by an older version and is brought up to date in memory, each time anew; "
+        "`crosscellar check --upgrade` does it once."
+    )
     session = Session(path, wait=wait, in_memory=True)
     try:
         version = version_of(session)
@@ -230,6 +242,7 @@ def bring_up_to_date(
     steps: tuple[Migration, ...],
     verify: Callable[[Session], str],
     at_step: Callable[[str], None],
+    tell: Tell,
 ) -> Path:
     """The path of the backup; the store at `path` has seen all steps.
 
@@ -246,11 +259,14 @@ def bring_up_to_date(
             version = version_of(session)
             if version >= steps[-1].number:
                 return backup
+            tell("The store was written by an older version and is brought up to date, on a copy.")
+            tell("1 of 4  what it holds is added up")
             before = verify(session)
             session.checkpoint()
         finally:
             session.close()
         mark = mark_of(path)
+        tell(f"2 of 4  it is copied; as it was it stays in {backup.name}")
         try:
             with private_files():
                 for target in (backup, copy):
@@ -262,8 +278,10 @@ def bring_up_to_date(
                     at_step(f"copied_{'backup' if target == backup else 'copy'}")
             session = Session(copy)
             try:
-                apply(session, tuple(step for step in steps if step.number > version), moment)
+                tell("3 of 4  the copy is brought up to date")
+                apply(session, tuple(step for step in steps if step.number > version), moment, tell)
                 at_step("applied")
+                tell("4 of 4  what the copy holds is added up")
                 if verify(session) != before:
                     raise CrosscellarError(
                         "the upgraded copy differs from the store, so the store was left as it is",

@@ -17,9 +17,11 @@ from crosscellar.store.checksum import content_standing
 from crosscellar.store.holdings import Holdings
 from crosscellar.store.ledger import ALL, Entry, last_entry
 from crosscellar.store.migrations import (
+    Tell,
     bring_up_to_date,
     known_migrations,
     make_new,
+    tell_nobody,
     upgraded_in_memory,
     version_of,
 )
@@ -72,6 +74,7 @@ class Store(Holdings):
         wait: float = 10.0,
         clock: Clock = _now,
         at_step: Callable[[str], None] = _no_step,
+        tell: Tell | None = None,
     ) -> Self:
         """The store at `path`, made if it is not there and `create` is true, brought up to date if older.
 
@@ -86,6 +89,8 @@ class Store(Holdings):
             Seconds to wait while another process holds it.
         clock, at_step
             The time, and a hook called at each named step: for tests.
+        tell
+            Called with a line of progress while an older store is brought up to date.
 
         Raises
         ------
@@ -94,7 +99,7 @@ class Store(Holdings):
         StoreBusy, StoreDamaged, NotOurStore, StoreError
             With the reason and the next step.
         """
-        path = Path(path)
+        path, tell = Path(path), tell or tell_nobody
         steps = known_migrations()
         if not path.exists():
             if not create or read_only:
@@ -116,7 +121,7 @@ class Store(Holdings):
             if version < steps[-1].number:
                 session.close()
             if version < steps[-1].number and read_only:
-                session = upgraded_in_memory(path, moment=clock(), steps=steps, wait=wait)
+                session = upgraded_in_memory(path, moment=clock(), steps=steps, wait=wait, tell=tell)
             elif version < steps[-1].number:
                 bring_up_to_date(
                     path,
@@ -124,6 +129,7 @@ class Store(Holdings):
                     steps=steps,
                     verify=lambda opened: content_standing(opened, until=ALL).checksum,
                     at_step=at_step,
+                    tell=tell,
                 )
                 session = Session(path, read_only=read_only, wait=wait)
         except BaseException:
@@ -253,18 +259,15 @@ class Store(Holdings):
         Raises
         ------
         CrosscellarError
-            When there is a file at `out` already.
+            When there is a file at `out` already, or no folder for it.
         StoreError
             When the copy cannot be written, or differs from the store.
         """
         from crosscellar.store import journal
-        from crosscellar.store.copies import write_copy
+        from crosscellar.store.copies import refuse_place, write_copy
 
         out = Path(out)
-        if out.exists():
-            raise CrosscellarError(
-                "there is a file of this name already", where=out, next_step="Choose another name."
-            )
+        refuse_place(out)
         path, read_only = self.path, self._session.read_only
         want = content_standing(self._session, until=ALL)
         if not read_only:

@@ -23,6 +23,14 @@ _STATE: Final = """
     END
 """
 
+_ANSWERS: Final = """
+    LEFT JOIN (SELECT finding_id, arg_max(verdict, decision_id) AS verdict,
+            arg_max(reason, decision_id) AS reason
+        FROM decisions WHERE entry_id <= $until GROUP BY finding_id) AS d USING (finding_id)
+    LEFT JOIN (SELECT finding_id, min(how) AS how FROM answered WHERE entry_id <= $until
+        GROUP BY finding_id) AS a USING (finding_id)
+"""
+
 _FINDINGS: Final = """
     SELECT n.finding_id, f.file, n.sheet, n."row", n."column", n.cell, n.code, n.severity, n.value,
         n.message, n.suggestion, STATE AS state, d.reason AS reason, l.moment AS taken_at,
@@ -32,14 +40,18 @@ _FINDINGS: Final = """
     FROM findings AS n
     LEFT JOIN files AS f USING (file_id)
     JOIN ledger AS l ON l.entry_id = n.entry_id
-    LEFT JOIN (SELECT finding_id, arg_max(verdict, decision_id) AS verdict,
-            arg_max(reason, decision_id) AS reason
-        FROM decisions WHERE entry_id <= $until GROUP BY finding_id) AS d USING (finding_id)
-    LEFT JOIN (SELECT finding_id, min(how) AS how FROM answered WHERE entry_id <= $until
-        GROUP BY finding_id) AS a USING (finding_id)
+    ANSWERS
     WHERE n.entry_id <= $until
     ORDER BY n.finding_id
-""".replace("STATE", _STATE)
+""".replace("STATE", _STATE).replace("ANSWERS", _ANSWERS)
+
+_WAITING: Final = """
+    SELECT DISTINCT s.file_id, s.item_id
+    FROM findings AS n JOIN finding_items AS i USING (finding_id) JOIN set_aside AS s USING (item_id)
+    ANSWERS
+    WHERE n.entry_id <= $until AND s.outcome = 'held' AND STATE = 'open'
+    ORDER BY ALL
+""".replace("STATE", _STATE).replace("ANSWERS", _ANSWERS)
 
 
 _STANDS: Final = """s.entry_id <= $until AND s.reading_id NOT IN (SELECT stored_id FROM supersessions
@@ -122,6 +134,11 @@ _OTHER_KINDS: Final = """
 def findings_of(session: Session, *, until: int) -> pl.DataFrame:
     """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
     return session.frame(_FINDINGS, {"until": until})
+
+
+def waiting_of(session: Session, *, until: int) -> pl.DataFrame:
+    """file_id and item_id of every held item of which a finding is open."""
+    return session.frame(_WAITING, {"until": until})
 
 
 def measured_of(

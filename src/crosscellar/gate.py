@@ -9,8 +9,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from crosscellar.intake.grid import Limits, Refused
-
 _CHUNK: Final = 65_536
 _OLE: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _HOLLOW: Final = b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"
@@ -41,6 +39,34 @@ _STRANGE: Final = re.compile(r"(^|[/\\])\.\.([/\\]|$)|^[/\\]|^[A-Za-z]:|\\|[\x00
 _DECLARATIONS: Final = tuple(
     word.encode(code) for word in ("<!DOCTYPE", "<!ENTITY") for code in ("ascii", "utf-16-le", "utf-16-be")
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What is still read; everything beyond is refused in one sentence, with bounded memory."""
+
+    workbook_bytes: int = 20_000_000
+    unpacked_bytes: int = 100_000_000
+    members: int = 500
+    part_bytes: int = 5_000_000
+    text_bytes: int = 100_000_000
+    rows: int = 200_000
+    text_rows: int = 1_048_576
+    columns: int = 2_500
+    cells: int = 3_000_000
+    text_cells: int = 15_000_000
+    strings: int = 1_000_000
+    merged: int = 20_000
+
+
+class Refused(Exception):
+    """Why a file's bytes are not read as a sheet; in a returned sheet it becomes an `Unreadable`."""
+
+    def __init__(self, code: str, reason: str, next_step: str) -> None:
+        super().__init__(reason)
+        self.code = code
+        self.reason = reason
+        self.next_step = next_step
 
 
 @dataclass(frozen=True, slots=True)
