@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import MISSING, fields
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
@@ -125,21 +124,22 @@ def record(kind: type[R], table: object, path: Path, at: str, **given: object) -
     """
     if not isinstance(table, dict):
         raise _fault(path, at, "must be a table")
-    known = {entry.name: entry for entry in fields(kind) if entry.name not in given}  # type: ignore[arg-type]
+    shape: Any = kind
+    known = [name for name in shape._fields if name not in given]
     for key in table:
         if key not in known:
             raise _fault(path, f"{at}.{key}", f"is not a key of this file (known: {', '.join(known)})")
     values: dict[str, object] = dict(given)
-    for name, entry in known.items():
+    for name in known:
         if name in table:
-            kind_of_field = str(entry.type)
+            kind_of_field = shape.__annotations__[name].__forward_arg__
             if not _fits(table[name], kind_of_field):
                 raise _fault(path, f"{at}.{name}", f"has the wrong type (wanted: {kind_of_field})")
             allowed = _WORDS.get((kind.__name__, name))
             if allowed is not None and table[name] not in allowed:
                 raise _fault(path, f"{at}.{name}", f"is {table[name]!r} (allowed: {', '.join(allowed)})")
             values[name] = _shaped(table[name], kind_of_field)
-        elif entry.default is MISSING and entry.default_factory is MISSING:
+        elif name not in shape._field_defaults:
             raise _fault(path, f"{at}.{name}", "is missing")
     return kind(**values)
 

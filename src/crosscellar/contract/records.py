@@ -1,14 +1,18 @@
-"""The frozen records that the files of `schemas/` are read into: one class a table."""
+"""The records that the files of `schemas/` are read into: one class a table.
+
+They are named tuples: every command loads them, and making frozen data classes takes five times as long.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Any, Final, NamedTuple
+
+_NONE: Final[Mapping[str, Any]] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
+class Limits(NamedTuple):
     """What is impossible (refuse) and what is unusual for an analyte, in its canonical unit."""
 
     refuse_low: float
@@ -20,8 +24,7 @@ class Limits:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Precision:
+class Precision(NamedTuple):
     """Repeatability r and reproducibility R of an analyte's method: `constant + times * value`."""
 
     repeatability: float
@@ -33,8 +36,7 @@ class Precision:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Analyte:
+class Analyte(NamedTuple):
     """One thing that may be measured, in the words of `analytes.toml`."""
 
     id: str
@@ -66,7 +68,7 @@ class Analyte:
     vessel_cv_source: str = ""
     notes: str = ""
     precision: Precision | None = None
-    stages: Mapping[str, Limits] = field(default_factory=lambda: MappingProxyType({}))
+    stages: Mapping[str, Limits] = _NONE
 
     @property
     def limits(self) -> Limits:
@@ -81,8 +83,7 @@ class Analyte:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Stage:
+class Stage(NamedTuple):
     """A moment at which vessels are sampled; days count from `reference`."""
 
     id: str
@@ -98,8 +99,7 @@ class Stage:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
+class Unit(NamedTuple):
     """A unit and every spelling of it; `factor` and `offset` lead to the base of its dimension."""
 
     id: str
@@ -111,8 +111,7 @@ class Unit:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Formula:
+class Formula(NamedTuple):
     """A conversion between two units that is a named function of `contract.formulas`."""
 
     start: str
@@ -122,8 +121,7 @@ class Formula:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class Family:
+class Family(NamedTuple):
     """What "as ..." may mean for some analytes, and the factor from each basis to `canonical`."""
 
     id: str
@@ -135,8 +133,7 @@ class Family:
     likely: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(NamedTuple):
     """A check at the door: its code, what it is about, its settings and the words it speaks in.
 
     `message` and `suggestion` are templates with `{named}` places. `source_id` is the rule's number in the
@@ -155,12 +152,11 @@ class Rule:
     source: str = ""
     figures: str = "memory"
     analytes: tuple[str, ...] = ()
-    settings: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    settings: Mapping[str, float] = _NONE
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(NamedTuple):
     """A column of a sheet or of a register table.
 
     `type`: text, number, whole, date, time. `allowed` lists the only words that may stand in it (none: any).
@@ -174,8 +170,7 @@ class Column:
     help: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class SheetKind:
+class SheetKind(NamedTuple):
     """A kind of returned sheet: what its columns are and which of them tell it apart."""
 
     id: str
@@ -192,20 +187,18 @@ class SheetKind:
         return tuple(column.name for column in self.columns if column.required)
 
 
-@dataclass(frozen=True, slots=True)
-class RegisterTable:
+class RegisterTable(NamedTuple):
     """A table of the trial register: its columns, its key, and the keys of others it points to."""
 
     id: str
     required: bool
     key: tuple[str, ...]
     columns: tuple[Column, ...]
-    points_to: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    points_to: Mapping[str, str] = _NONE
     help: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(NamedTuple):
     """When something happens in a hemisphere; `opens` and `closes` are `MM-DD` and may span New Year."""
 
     hemisphere: str
@@ -217,8 +210,7 @@ class Window:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
+class Caution(NamedTuple):
     """A caution to show where work can hurt someone; local codes decide."""
 
     id: str
@@ -228,8 +220,7 @@ class Caution:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
-class LegalLimit:
+class LegalLimit(NamedTuple):
     """A legal limit as printed somewhere: information only, never a decision."""
 
     jurisdiction: str
@@ -245,8 +236,7 @@ class LegalLimit:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(NamedTuple):
     """A source of figures and how much of it was read."""
 
     id: str
@@ -255,8 +245,7 @@ class Source:
     status: str
 
 
-@dataclass(frozen=True, slots=True)
-class NameMatch:
+class NameMatch(NamedTuple):
     """What a written name was matched to.
 
     `how`: exact, alias, case, ambiguous, misspelt, unknown. `id` is None for the last three; then
@@ -268,8 +257,7 @@ class NameMatch:
     candidates: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class UnitReading:
+class UnitReading(NamedTuple):
     """How numbers in a written unit become numbers in the canonical unit of an analyte.
 
     `outcome`: same, alias, converted, basis_converted (these four convert); needs_basis, needs_unit,

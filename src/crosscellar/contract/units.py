@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, TypeVar
 
 import numpy as np
@@ -260,7 +260,7 @@ class UnitTable:
             else:
                 reading = self._reading(analyte, text, unit, family.canonical, family, None, from_lab, stage)
                 if reading.outcome == "same" and canonical_basis is not None:
-                    return replace(reading, outcome="alias", words=f"{text} read as {analyte.unit}")
+                    return reading._replace(outcome="alias", words=f"{text} read as {analyte.unit}")
                 return reading
         label = _label(unit.id, None if basis == _unsaid(family, canonical_basis) else basis)
         if unit.dimension == canonical.dimension:
@@ -276,8 +276,8 @@ class UnitTable:
                 outcome = "same" if unit_key(text) in plain else "alias"
             reading = _straight(analyte, unit, factor, offset, outcome, label)
             if outcome == "alias":
-                reading = replace(reading, words=f"{text} read as {analyte.unit}")
-            return replace(reading, words=reading.words + from_lab if reading.words else "")
+                reading = reading._replace(words=f"{text} read as {analyte.unit}")
+            return reading._replace(words=reading.words + from_lab if reading.words else "")
         for formula in self.formulas:
             if formula.start == unit.id and formula.to == canonical.id:
                 if formula.function == "same_number":

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType
@@ -293,7 +292,7 @@ def rule_of(contract: Contract, code: str, settings: Mapping[str, Mapping[str, f
     if not own.get("on", 1):
         return None
     changed = {name: value for name, value in own.items() if name != "on"}
-    return replace(rule, settings=MappingProxyType({**rule.settings, **changed}))
+    return rule._replace(settings=MappingProxyType({**rule.settings, **changed}))
 
 
 def _for_twins(found: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:

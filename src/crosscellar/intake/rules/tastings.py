@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import polars as pl
 
 from crosscellar.contract.records import Rule
@@ -69,7 +67,7 @@ def picks_below_chance(view: View, rule: Rule) -> pl.DataFrame:
     count, total = exact(pl.col("count")), exact(pl.col("total"))
     return pl.concat(
         [
-            hits(rows.filter(hardly), replace(rule, severity="hold"), at=_place(), count=count, total=total),
+            hits(rows.filter(hardly), rule._replace(severity="hold"), at=_place(), count=count, total=total),
             hits(rows.filter(seldom), rule, count=count, total=total),
         ]
     )
@@ -139,7 +137,7 @@ def anchors_reversed(view: View, rule: Rule) -> pl.DataFrame:
         [
             hits(
                 rows.filter(hardly),
-                replace(rule, severity="hold"),
+                rule._replace(severity="hold"),
                 at=place,
                 value=who,
                 attribute=of,
