@@ -20,7 +20,7 @@ from crosscellar.store import Circumstances, Store, kept_files, migrations
 #: Written once by the program as it was before schema step 2, and never anew. From its sheets, by hand:
 #: a.csv (ORR-01 3.31, ORR-02 3.35), b.csv (ORR-01 3.41 held, ORR-03 3.30), the held one accepted, c.csv a
 #: correction (ORR-02 3.36), d.csv (ORR-04 33.5, which no pH is). Version 2 was written by the program before
-#: step 3; version 3 is that store, brought up to date by the program before step 4.
+#: step 3; version 3 is that store, brought up to date by the program before step 4, and so is version 4.
 STORES = Path(__file__).with_name("stores")
 STANDING = {"ORR-01": 3.41, "ORR-02": 3.36, "ORR-03": 3.30}
 BEFORE_THE_DECISION = {"ORR-01": 3.31, "ORR-02": 3.35, "ORR-03": 3.30}
@@ -55,7 +55,7 @@ def test_a_store_of_version_1_opens_passes_the_check_and_answers_as_it_did(old: 
         assert standing(store, as_of=date(2025, 12, 31)) == {}
 
 
-@pytest.mark.parametrize("version", [1, 2, 3])
+@pytest.mark.parametrize("version", [1, 2, 3, 4])
 def test_an_older_store_answers_readers_from_an_upgraded_copy_and_stays_as_it_is(
     version: int, tmp_path: Path, plain: Any
 ) -> None:
