@@ -39,21 +39,9 @@ def store_path(args: argparse.Namespace) -> Path:
 
 
 def open_network(args: argparse.Namespace, *, create: bool = False, read_only: bool = False) -> Network:
-    """The network of the store; while the file is opened, what is done with it is loaded."""
-    from concurrent.futures import ThreadPoolExecutor
+    from crosscellar.network import Network
 
-    # Loaded before, so that the two have next to nothing to load at the same time.
-    import duckdb  # noqa: F401
-
-    from crosscellar.store.store import Store
-
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        opening = beside.submit(
-            Store.open, store_path(args), create=create, read_only=read_only, tell=teller()
-        )
-        from crosscellar.network import Network
-
-        return Network(opening.result())
+    return Network.open(store_path(args), create=create, read_only=read_only, tell=teller())
 
 
 def show(args: argparse.Namespace, result: object) -> None:
