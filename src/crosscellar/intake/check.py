@@ -286,7 +286,7 @@ def _batch(
     known = counted.filter(pl.col("status") == "already_taken_in").select("file_no")
     faults = _asked_once(faults, files.join(known, on="file_no", how="semi"))
     notes = Faults(contract.rules)
-    _tell_already(counted, items, frozenset(faults["file_no"]), notes)
+    _tell_already(counted, items, faults["file_no"].unique().to_list(), notes)
     all_faults = pl.concat([faults, notes.frame()])
     accepted = pl.col("outcome") == "accepted"
     place = ("file_no", "sheet", "row", "column")
