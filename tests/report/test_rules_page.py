@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from types import MappingProxyType
@@ -133,7 +132,7 @@ def test_words_of_the_tables_are_escaped(contract: Contract) -> None:
 
         @property
         def analytes(self) -> Any:
-            ph = replace(contract.analytes["ph"], name="<b>pH</b>", aliases=("<script>x()</script>",))
+            ph = contract.analytes["ph"]._replace(name="<b>pH</b>", aliases=("<script>x()</script>",))
             return MappingProxyType({**contract.analytes, "ph": ph})
 
     html = render_rules(Spoilt(Path(schema_folder())))
