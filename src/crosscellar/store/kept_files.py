@@ -62,8 +62,8 @@ def in_pieces(shas: Sequence[str], contents: Sequence[bytes], entry: int) -> pa.
         for content, short, length in zip(contents, packed, lengths, strict=True)
     ]
     table = _cut_up(shas, kept, entry)
-    of = dict(zip(shas, lengths, strict=True))
-    told = pl.Series("length", [of[sha256] for sha256 in table["sha256"].to_pylist()], dtype=pl.Int64)
+    named = pl.DataFrame(table.select(["sha256"])).to_series()
+    told = named.replace_strict(shas, pl.Series(lengths, dtype=pl.Int64)).cast(pl.Int64)
     return table.append_column("length", told.to_arrow())
 
 
