@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from crosscellar.intake.beside import OnceEach, different, few, in_order, perhaps_twice, put_beside
+from crosscellar.intake import beside
+from crosscellar.intake.beside import Different, OnceEach, few, in_order, perhaps_twice, put_beside
 
 #: Few texts, so that rows repeat, stand in runs, and whole columns are alike.
 TEXT = st.sampled_from(["a", "b", None])
@@ -36,9 +39,26 @@ def test_two_answers_to_one_question_are_refused(column: list[str]) -> None:
         put_beside(items, answers, ["x", "y"])
 
 
+@pytest.mark.parametrize("hashes", [None, lambda rows: pl.repeat(1, len(rows), eager=True).alias("hash")])
 @given(FRAMES, KEYS)
-def test_different_rows_come_once_each_in_their_first_order(items: pl.DataFrame, on: list[str]) -> None:
-    assert_frame_equal(different(items, on), items.select(on).unique(maintain_order=True))
+def test_what_is_said_of_each_different_row_stands_beside_its_items(
+    hashes: Callable[[pl.DataFrame], pl.Series] | None, items: pl.DataFrame, on: list[str]
+) -> None:
+    """Even where every row has the same hash."""
+    with pytest.MonkeyPatch.context() as patch:
+        if hashes is not None:
+            patch.setattr(beside, "_hashes", hashes)
+        different = Different(items, on)
+        assert_frame_equal(different.rows, items.select(on).unique(maintain_order=True))
+        answers = different.rows.select(pl.struct(on).alias("answer"))
+        want = items.with_columns(pl.struct(on).alias("answer"))
+        assert_frame_equal(different.beside(items, answers), want)
+
+
+def test_answers_that_are_not_one_to_each_different_row_are_refused() -> None:
+    different = Different(pl.DataFrame({"x": ["a", "b", "a"]}), ["x"])
+    with pytest.raises(pl.exceptions.ShapeError, match="1 answers to 2 different rows"):
+        different.beside(pl.DataFrame({"x": ["a", "b", "a"]}), pl.DataFrame({"answer": [1]}))
 
 
 @given(FRAMES, KEYS)

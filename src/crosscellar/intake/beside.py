@@ -48,44 +48,82 @@ def in_order(items: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
     return items.sort(by)
 
 
+def _hashes(rows: pl.DataFrame) -> pl.Series:
+    """One number a row: equal rows have the same, and nearly all others another."""
+    return rows.hash_rows().alias("hash")
+
+
 def perhaps_twice(items: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
     """The items in their order without those whose key surely stands alone: rows of one hash are few."""
-    hashes = items.select(key).hash_rows()
+    hashes = _hashes(items.select(key))
     ordered = hashes.sort()
     repeated = ordered.filter(ordered == ordered.shift())
     return few(items, hashes.is_in(repeated.unique().implode()))
 
 
-def different(items: pl.DataFrame, on: Sequence[str]) -> pl.DataFrame:
-    """The different rows of these columns, in the order in which they first appear."""
-    asked, changes, varying = _changes(items, list(on))
-    begins = asked.filter(changes) if _mostly_runs(changes) else asked
-    return begins.unique(varying or None, keep="first", maintain_order=True)
+class Different:
+    """The different rows of some columns of a frame, and which of them each of its rows has.
+
+    What is said of a row by these columns alone is said once of each different one.
+
+    Attributes
+    ----------
+    rows
+        The different rows, in the order in which they first appear; nulls are equal to one another.
+    """
+
+    def __init__(self, items: pl.DataFrame, on: Sequence[str]) -> None:
+        asked = items.select(on).rechunk()
+        changes = asked.select(
+            pl.col(key).ne_missing(pl.col(key).shift()) & (pl.int_range(pl.len()) > 0) for key in on
+        )
+        # Columns that are alike all through tell no two rows apart.
+        varying = [key for key in on if changes[key].any()] or list(on[:1])
+        first = pl.int_range(pl.len()) == 0
+        begins = changes.select(pl.any_horizontal(first, *varying)).to_series()
+        # Rows of one vessel or one file follow each other: of such runs only the first is looked at.
+        in_runs = 2 * int(begins.sum()) < len(begins)
+        if in_runs:
+            asked = asked.filter(begins)
+        firsts, at = _numbered(asked.select(varying))
+        self.rows = asked[firsts]
+        self._at = at[begins.cum_sum() - 1] if in_runs else at
+
+    def beside(self, items: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
+        """The frame with `answers` beside it, one to each of `rows`, in their order.
+
+        Raises
+        ------
+        polars.exceptions.ShapeError
+            If there is not one answer to each.
+        """
+        if answers.height != self.rows.height:
+            raise pl.exceptions.ShapeError(f"{answers.height} answers to {self.rows.height} different rows")
+        return items.hstack(answers[self._at])
 
 
-def _changes(items: pl.DataFrame, keys: list[str]) -> tuple[pl.DataFrame, pl.Series, list[str]]:
-    """The keys alone, in one piece; which rows are not as the one above; which keys differ at all."""
-    asked = items.select(keys).rechunk()
-    changes = asked.select(
-        (pl.col(key).ne_missing(pl.col(key).shift()) & (pl.int_range(pl.len()) > 0)).alias(key)
-        for key in keys
-    )
-    varying = [name for name in keys if changes[name].any()]
-    first = pl.int_range(len(asked), eager=True) == 0
-    return asked, changes.select(pl.any_horizontal(pl.all())).to_series() | first, varying
-
-
-def _mostly_runs(begins: pl.Series) -> bool:
-    """Whether rows of one vessel or one file follow each other: such runs are looked up once."""
-    return 2 * int(begins.sum()) < len(begins)
+def _numbered(rows: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
+    """Where the different ones of these rows first appear, and for each row the number of its own of them."""
+    hashes = pl.DataFrame([_hashes(rows)])
+    firsts = hashes.with_row_index("first").unique("hash", keep="first", maintain_order=True)
+    known = firsts.select("hash").with_row_index("number")
+    numbers = hashes.join(known, on="hash", how="left", maintain_order="left")["number"]
+    # Where two of one hash differ, it is seen here, and they are told apart by what they hold.
+    found = rows[firsts["first"]][numbers].rename(lambda name: f"{name} found")
+    same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(f"{name} found")) for name in rows.columns)
+    if not rows.hstack(found).select(same.all()).item():
+        on = rows.columns
+        firsts = rows.with_row_index("first").unique(on, keep="first", maintain_order=True)
+        known = firsts.select(on).with_row_index("number")
+        numbers = rows.join(known, on=on, how="left", nulls_equal=True, maintain_order="left")["number"]
+    return firsts["first"], numbers
 
 
 def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[str]) -> pl.DataFrame:
     """Items in their order, with the other columns of the one row of `answers` that has the same `on`.
 
     Nulls of `on` are equal to one another; an item without an answer gets nulls. Only the columns of `on` are
-    looked at, and of them those in which the items differ: a join of the whole frame would write every column
-    anew.
+    looked at: a join of the whole frame would write every column anew.
 
     Raises
     ------
@@ -95,16 +133,11 @@ def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[st
     keys = [on] if isinstance(on, str) else list(on)
     # Columns cut into chunks at different rows are slow, and not safe with every expression.
     whole = items.rechunk()
-    asked, begins, varying = _changes(whole, keys)
-    in_runs = _mostly_runs(begins)
-    looked_up = asked.filter(begins) if in_runs else asked
-    alike = [name for name in keys if name not in varying]
-    if alike and varying:
-        same = asked.head(1).select(alike)
-        answers = answers.join(same, on=alike, how="semi", nulls_equal=True, maintain_order="left")
-        looked_up, answers = looked_up.select(varying), answers.drop(alike)
-    by = varying or keys
-    found = looked_up.join(answers, on=by, how="left", nulls_equal=True, maintain_order="left").drop(by)
-    if found.height != looked_up.height and found.width:
+    # Numbers are joined by as quickly as they are told apart.
+    several = len(keys) > 1 or whole.schema[keys[0]] == pl.String
+    different = Different(whole, keys) if several else None
+    asked = whole.select(keys) if different is None else different.rows
+    found = asked.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left").drop(keys)
+    if found.height != asked.height and found.width:
         raise pl.exceptions.ShapeError(f"two answers have the same {', '.join(keys)}")
-    return whole.hstack(found[begins.cum_sum() - 1] if in_runs else found.rechunk())
+    return whole.hstack(found.rechunk()) if different is None else different.beside(whole, found.rechunk())

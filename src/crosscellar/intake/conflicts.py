@@ -59,7 +59,9 @@ def compare(
     """
     key = list(KEYS[target])
     held = stored.stored_items(target, candidates.select(key))
-    met = candidates.join(held.select(key), on=key, how="semi", nulls_equal=True)["item_no"]
+    # A season's first sheets meet nothing: their keys need not be looked up.
+    asked = candidates if held.height else candidates.clear()
+    met = asked.join(held.select(key), on=key, how="semi", nulls_equal=True)["item_no"]
     twice = perhaps_twice(candidates, key)["item_no"]
     answers = candidates.filter(pl.col("item_no").is_in(pl.concat([met, twice]).unique().implode()))
     current = held.filter(pl.col("standing"))

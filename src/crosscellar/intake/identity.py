@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
-from crosscellar.intake.beside import different, few, put_beside
+from crosscellar.intake.beside import Different, few, put_beside
 from crosscellar.intake.dates import read_dates
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.letters import normalise_id
@@ -200,11 +200,11 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     A label fills in trial, arm, vessel and stage.
     """
     columns = ["kind", "trial_id_sent", "arm_id_sent", "vessel_id_sent"]
-    rows = different(items, columns)
-    filled = _by_label(_carry_down(items, rows, faults), rows, register, faults)
+    different = Different(items, columns)
+    filled = _by_label(_carry_down(items, different.rows, faults), different.rows, register, faults)
     if filled is not items:
-        items, rows = filled, different(filled, columns)
-    rows = rows.sort(columns, nulls_last=True)
+        items, different = filled, Different(filled, columns)
+    rows = different.rows.with_row_index("place").sort(columns, nulls_last=True)
     arms: dict[str, list[str]] = {}
     for trial, arm in register.arms.select("trial_id", "arm_id").iter_rows():
         arms.setdefault(trial, []).append(arm)
@@ -219,12 +219,12 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     matcher = IdentifierMatcher(texts)
     settled = [
         _settle(kind, trial, arm, vessel, matcher, trials, arms, vessels, homes)
-        for kind, trial, arm, vessel in rows.iter_rows()
+        for kind, trial, arm, vessel in rows.select(columns).iter_rows()
     ]
     answers = pl.DataFrame(
         [*zip(*settled, strict=True)] if settled else [[]] * len(_ANSWER), schema=_ANSWER, orient="col"
     )
-    items = put_beside(items, pl.concat([rows, answers], how="horizontal"), columns)
+    items = different.beside(items, answers.with_columns(rows["place"]).sort("place").drop("place"))
     told = (pl.col("id_code") != "") & ~(pl.col("stopped") & (pl.col("kind") == "lab_by_label"))
     _tell(few(items, told), faults)
     stopped = pl.col("stopped") | (pl.col("id_code") != "") & pl.col("id_stops")

@@ -9,15 +9,13 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract, UnitReading, unit_key
-from crosscellar.intake.beside import few, put_beside
+from crosscellar.intake.beside import Different, few, put_beside
 from crosscellar.intake.bounds import BOUNDS, with_bounds
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.headings import plain
 from crosscellar.intake.values import shown_number, shown_unit
 
 _ASKED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage", "unit_meant")
-#: What tells them apart: `name_no` stands for what was sent of analyte and unit.
-_KEYS: Final = ("name_no", "lab_sent", "stage")
 #: Parts by mass, read as parts by volume: close for wine, and worth a word.
 _BY_MASS: Final = ("ppm", "ppb", "ppt")
 #: Conversions are kept to 12 significant digits: what lies beyond is noise of the arithmetic.
@@ -70,16 +68,11 @@ def measure(
     Each has the bounds of its analyte at its stage, by which it is judged.
     Every distinct (analyte, unit, unit in the cell, laboratory, stage) is looked at once.
     """
-    keys = list(_KEYS)
     items = items.with_columns(pl.col("unit_in_cell").fill_null(""))
-    distinct = (
-        items.lazy()
-        .filter((pl.col("target") == "readings") & ~pl.col("blank") & pl.col("analyte").is_not_null())
-        .select("name_no", *_ASKED)
-        .unique(keys)
-        .sort(_ASKED, nulls_last=True)
-        .collect()
-    )
+    different = Different(items, ["target", "blank", *_ASKED])
+    measured = (pl.col("target") == "readings") & ~pl.col("blank") & pl.col("analyte").is_not_null()
+    places = different.rows.with_row_index("place")
+    distinct = places.filter(measured).sort(_ASKED, nulls_last=True)
     declarations = Declarations(labs)
     own = {unit_key(written): means for written, means in aliases.items()}
     readings: list[UnitReading | None] = []
@@ -91,14 +84,15 @@ def measure(
     answers = pl.DataFrame(rows, schema={"unit_no": pl.Int32, **_ANSWER}, orient="row")
     in_words = pl.col("unit_code").is_in(_IN_WORDS) & (pl.col("unit_words") != "")
     answers = answers.with_columns(pl.when(in_words).then("unit_words").alias("unit_said"))
-    answers = with_bounds(distinct, contract).select(*keys, *BOUNDS).hstack(answers)
-    items = put_beside(items, answers, keys)
+    answers = with_bounds(distinct, contract).select("place", *BOUNDS).hstack(answers)
+    answers = places.select("place").join(answers, on="place", how="left", maintain_order="left")
+    items = different.beside(items, answers.drop("place"))
     items = _convert(items, readings, contract)
     said = (pl.col("unit_code") != "") | pl.col("from_limit")
     told = pl.col("unit_no").is_not_null() & ~pl.col("blank") & said
     _tell(few(items.select("unit_no", "blank", *_TOLD), told), faults)
     served = (name for name in _ANSWER if name != "unit")
-    return items.drop("unit_no", "name_no", "or_else", "unit_said", *served)
+    return items.drop("unit_no", "or_else", "unit_said", *served)
 
 
 #: Readings of a unit by these say so in words.

@@ -9,7 +9,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.intake.beside import different, few, put_beside
+from crosscellar.intake.beside import Different, few, put_beside
 from crosscellar.intake.dates import read_dates, read_times
 from crosscellar.intake.findings import Faults
 
@@ -37,7 +37,7 @@ def name_stages(
 ) -> pl.DataFrame:
     """Items of readings with `stage` in the contract's words."""
     of_readings = pl.col("target") == "readings"
-    texts = different(items, ["target", "stage_sent"]).filter(of_readings).drop("target")
+    texts = Different(items, ["target", "stage_sent"]).rows.filter(of_readings).drop("target")
     texts = texts.with_columns(_text("stage_sent").alias("stage_text"))
     rows: list[tuple[str, str | None, str, str, str]] = []
     for text in texts["stage_text"].unique().sort().to_list():
@@ -88,17 +88,13 @@ def name_stages(
 def name_analytes(
     items: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults
 ) -> pl.DataFrame:
-    """Items of readings with `analyte` in the contract's words; the unit settles what it can.
-
-    `name_no` numbers what was sent of analyte and unit: items of one number have the same of both.
-    """
+    """Items of readings with `analyte` in the contract's words; the unit settles what it can."""
     in_cell = pl.when(pl.col("unit_in_cell") != "").then("unit_in_cell")
     unit = pl.coalesce(pl.when(_text("unit_sent") != "").then(_text("unit_sent")), in_cell, "unit_meant")
     sent = ["target", "analyte_sent", "unit_sent", "unit_in_cell", "unit_meant"]
-    said = (
-        different(items, sent)
-        .with_row_index("name_no")
-        .with_columns(_text("analyte_sent").alias("analyte_text"), unit.fill_null("").alias("unit_text"))
+    different = Different(items, sent)
+    said = different.rows.with_columns(
+        _text("analyte_sent").alias("analyte_text"), unit.fill_null("").alias("unit_text")
     )
     keys = ["target", "analyte_text", "unit_text"]
     pairs = said.filter(pl.col("target") == "readings").select(keys).unique().sort(keys)
@@ -107,7 +103,8 @@ def name_analytes(
         for target, text, unit_text in pairs.iter_rows()
     ]
     named = pl.DataFrame(rows, schema=dict.fromkeys([*keys, "analyte", *_ON_NAMES], pl.String), orient="row")
-    items = put_beside(items, said.join(named, on=keys, how="left"), sent)
+    answers = said.join(named, on=keys, how="left", maintain_order="left").drop(sent)
+    items = different.beside(items, answers)
     in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (
         pl.col("analyte_at") == pl.col("column")
     )
@@ -187,7 +184,8 @@ def read_days(
     items = put_beside(put_beside(items, years, "trial_id"), systems, "file_no").with_columns(
         *(_of_its_target(items, part) for part in ("sent", "at", "kind")), pl.col("system").fill_null("1900")
     )
-    distinct = different(items, ["file_no", "day_sent", "day_kind", "from_day", "to_day", "system"])
+    asked = ["file_no", "day_sent", "day_kind", "from_day", "to_day", "system"]
+    distinct = Different(items, asked).rows
     parts = [
         pl.concat([some, _days(some, system, received)], how="horizontal")
         for system in ("1900", "1904")
@@ -198,7 +196,7 @@ def read_days(
             pl.lit(None, dtype=pl.Date).alias("day"),
             *(pl.lit(None, dtype=pl.String).alias(name) for name in ("time", "day_first", "month_first")),
         )
-    items = put_beside(items, pl.concat(parts), distinct.columns)
+    items = put_beside(items, pl.concat(parts), asked)
     told_of = few(items.select("day_told", *_TOLD_OF_DAYS), pl.col("day_told") & ~pl.col("blank"))
     _tell_days(told_of, faults)
     _tell_mixed_days(items, faults)

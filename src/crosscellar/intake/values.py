@@ -6,7 +6,7 @@ from typing import Final
 
 import polars as pl
 
-from crosscellar.intake.beside import different, few, put_beside
+from crosscellar.intake.beside import Different, few, put_beside
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.numbers import DecimalMark, decide_decimal, read_numbers
 
@@ -71,8 +71,9 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
             *(pl.lit("").alias(name) for name in ("qualifier", "how", "problem", "unit_in_cell")),
             *(pl.lit("").alias(name) for name in ("number_help", "told")),
         )
-    cells = different(items, _CELL)
-    cells = put_beside(cells, _decimal_marks(items, cells, separators), ["table_no", "column"])
+    different = Different(items, _CELL)
+    marks = _decimal_marks(items, different.rows, separators)
+    cells = put_beside(different.rows, marks, ["table_no", "column"]).with_row_index("cell_no")
     parts = []
     mark: DecimalMark
     for mark in (".", ",", "undecided"):
@@ -83,10 +84,10 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
         read = read_numbers(some["text_sent"], decimal=mark, kinds=kinds).rename(
             {"suggestion": "number_help"}
         )
-        parts.append(some.select(_CELL).hstack(read.select(_VALUE_COLUMNS)))
+        parts.append(some.select("cell_no", "text_sent").hstack(read.select(_VALUE_COLUMNS)))
     empty = pl.col("text_sent").fill_null("").str.strip_chars() == ""
-    read_cells = _proposed(pl.concat(parts)).with_columns(pl.col("blank") | empty)
-    return put_beside(items, read_cells, _CELL)
+    read_cells = _proposed(pl.concat(parts)).with_columns(pl.col("blank") | empty).sort("cell_no")
+    return different.beside(items, read_cells.drop("cell_no", "text_sent"))
 
 
 def _decimal_marks(items: pl.DataFrame, cells: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:

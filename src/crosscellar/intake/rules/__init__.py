@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from crosscellar.contract import Contract
-from crosscellar.contract.frames import PICKS, READING_KEY, SCORES
+from crosscellar.contract.frames import PICKS, SCORES
 from crosscellar.contract.records import Rule
 from crosscellar.errors import UnknownName
-from crosscellar.intake.beside import perhaps_twice
 from crosscellar.intake.rules import (
     calendars,
     colours,
@@ -32,7 +31,7 @@ from crosscellar.intake.rules import (
     vineyards,
 )
 from crosscellar.intake.rules.hits import no_hits
-from crosscellar.intake.rules.view import UNSEEN, View, look, standing
+from crosscellar.intake.rules.view import SAYS, UNSEEN, View, look, standing
 
 if TYPE_CHECKING:
     from crosscellar.register import Register
@@ -219,7 +218,7 @@ def apply_rules(
         If `settings` names a rule or a setting that there is not.
     """
     check_settings(settings or {}, contract)
-    every = standing(typed, stored)
+    every, several = standing(typed, stored)
     del typed, stored
     view = look(
         every,
@@ -240,7 +239,7 @@ def apply_rules(
     # Rules do not see each other; most of their time is spent where threads may run side by side.
     with ThreadPoolExecutor(max_workers=min(_AT_ONCE, os.cpu_count() or 1)) as pool:
         found = list(pool.map(lambda one: one[0](view, one[1]), asked))
-    return _for_twins(pl.concat([no_hits(), *found]).unique(maintain_order=True), view.typed)
+    return _for_twins(pl.concat([no_hits(), *found]).unique(maintain_order=True), several)
 
 
 def date_objections(
@@ -248,7 +247,7 @@ def date_objections(
 ) -> list[int]:
     """The items to whose dates season or order of stages objects; frames as in `apply_rules`."""
     none = {target: pl.DataFrame(schema={**shape, "item_no": pl.Int32}) for target, shape in _TASTED.items()}
-    view = look(standing(typed, stored), none["picks"], none["scores"], register, contract)
+    view = look(standing(typed, stored)[0], none["picks"], none["scores"], register, contract)
     found = [_OF_READINGS[code](view, contract.rules[code]) for code in _ON_DATES]
     return pl.concat(found)["item_no"].unique().sort().to_list()
 
@@ -295,16 +294,14 @@ def rule_of(contract: Contract, code: str, settings: Mapping[str, Mapping[str, f
     return rule._replace(settings=MappingProxyType({**rule.settings, **changed}))
 
 
-def _for_twins(found: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
+def _for_twins(found: pl.DataFrame, several: pl.DataFrame) -> pl.DataFrame:
     """Hits for each item that says the same as one that was hit: rules see every reading once."""
-    said = [*READING_KEY, "value", "qualifier"]
+    said = list(SAYS)
     held = found.filter(pl.col("severity") == "hold")
     if held.is_empty():
         return found
-    hit = typed.select("item_no", *said).join(held, on="item_no", how="semi").select(said).unique()
-    several = perhaps_twice(typed.select("item_no", *said), said).join(
-        hit, on=said, how="semi", nulls_equal=True, maintain_order="left"
-    )
+    hit = several.join(held, on="item_no", how="semi").select(said).unique()
+    several = several.join(hit, on=said, how="semi", nulls_equal=True, maintain_order="left")
     several = several.filter(pl.len().over(said) > 1)
     if several.is_empty():
         return found

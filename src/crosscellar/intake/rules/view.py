@@ -11,7 +11,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import PICK_KEY, READING_KEY, SCORE_KEY
-from crosscellar.intake.beside import different, perhaps_twice, put_beside
+from crosscellar.intake.beside import Different, perhaps_twice, put_beside
 from crosscellar.intake.bounds import with_bounds
 from crosscellar.intake.headings import plain
 from crosscellar.intake.measure import canonical_limit
@@ -37,6 +37,8 @@ IN_TAB: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("analyte_no")
 IN_ROW: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("row")
 #: The columns that most messages are made of.
 SAID: Final = ("name", "value", "in_unit")
+#: What a reading says: two that agree in all of it are one.
+SAYS: Final = (*READING_KEY, "value", "qualifier")
 #: Columns of readings that no rule looks at. Of a stored reading `text_sent` and `unit_sent` are not, too.
 UNSEEN: Final = ("file", "cell", "conversion", "supersedes")
 _NUMBERED: Final = ("tab_no", "kind_no", "analyte_no")
@@ -188,28 +190,31 @@ def usual(value: pl.Expr) -> pl.Expr:
     return value.is_between(pl.col("unusual_low"), pl.col("unusual_high"))
 
 
-def standing(items: pl.DataFrame, stored: pl.DataFrame) -> pl.DataFrame:
-    """The items with `stands`, and behind them what is stored, with a null `item_no`.
+def standing(items: pl.DataFrame, stored: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The items with `stands`, and behind them what is stored, with a null `item_no`; and the perhaps alike.
+
+    The second frame has what SAYS names, and `item_no`, of all items that may say the same as another.
 
     `items` has the columns of READINGS, `item_no` and `entering`. What is stored gives way to what the batch
     brings under the same key. A batch and what stands beside it are made one here, so that the caller can let
     both go: two of each would take twice the room.
     """
     items = items.drop(UNSEEN, strict=False)
-    key = list(READING_KEY)
-    same = [*key, "value", "qualifier"]
-    several = perhaps_twice(items.select(*same, "item_no", "entering"), same).filter("entering")
-    again = several.filter(~pl.struct(same).is_first_distinct())["item_no"]
+    several = perhaps_twice(items.select(*SAYS, "item_no", "entering"), SAYS)
+    entering = several.filter("entering")
+    again = entering.filter(~pl.struct(SAYS).is_first_distinct())["item_no"]
     enters = pl.col("entering") & ~pl.col("item_no").is_in(again.implode())
     every = items.with_columns(enters.alias("stands"))
     if stored.is_empty():
-        return every
+        return every, several
+    key = list(READING_KEY)
     brought = every.lazy().filter("stands").select(key).collect()
     others = stored.join(brought, on=key, how="anti", nulls_equal=True).with_columns(
         pl.lit(None, dtype=pl.Int32).alias("item_no"), pl.lit(True).alias("stands")
     )
     others = others.drop(UNSEEN, strict=False)
-    return pl.concat([every, others], how="diagonal_relaxed").select(every.columns).rechunk()
+    every = pl.concat([every, others], how="diagonal_relaxed").select(every.columns).rechunk()
+    return every, several
 
 
 def look(
@@ -224,14 +229,15 @@ def look(
 ) -> View:
     """The view of a batch and what stands beside it, as `standing` gives them."""
     of_batch = every["item_no"].count()
-    vessels = different(every, VESSEL).with_row_index("vessel_no")
-    vessels = vessels.join(_known(register), on=list(VESSEL), how="left", nulls_equal=True)
+    different = Different(every, VESSEL)
+    vessels = different.rows.with_row_index("vessel_no").join(
+        _known(register), on=list(VESSEL), how="left", nulls_equal=True, maintain_order="left"
+    )
     trial = pl.col("trial_id").rank("dense").cast(pl.UInt32).fill_null(0).alias("trial_no")
-    tabs = different(every, ["file_no", "sheet"]).with_row_index("tab_no")
-    placed = put_beside(every, vessels.with_columns(trial), VESSEL)
-    placed = put_beside(placed, tabs, ["file_no", "sheet"])
-    placed = _with_declared(placed, _declared(register.labs, contract))
-    every = _described(placed, contract)
+    placed = different.beside(every, vessels.with_columns(trial).drop(VESSEL))
+    tabs = Different(every, ["file_no", "sheet"])
+    placed = tabs.beside(placed, tabs.rows.select(tab_no=pl.int_range(pl.len(), dtype=pl.UInt32)))
+    every = _described(placed, register.labs, contract)
     # Every rule asks this: it is told once of each reading.
     is_number = pl.col("stands") & (pl.col("qualifier") == "")
     every = every.with_columns(
@@ -284,23 +290,17 @@ def _declared(labs: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     return frame.unique(["lab_key", "analyte"], keep="first", maintain_order=True)
 
 
-def _with_declared(readings: pl.DataFrame, declared: pl.DataFrame) -> pl.DataFrame:
-    keys = {lab: plain(lab) for lab in readings["lab"].drop_nulls().unique()}
-    lab = pl.col("lab").replace_strict(keys, default="", return_dtype=pl.String).alias("lab_key")
-    # Where no laboratory is named, the only one that declared the analyte speaks.
-    only = declared.filter(pl.len().over("analyte") == 1).with_columns(pl.lit("").alias("lab_key"))
-    joined = put_beside(readings.with_columns(lab), pl.concat([declared, only]), ["lab_key", "analyte"])
-    return joined.with_columns(pl.col("declared_method").fill_null(""))
-
-
-def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+def _described(readings: pl.DataFrame, labs: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     names = {analyte: record.name for analyte, record in contract.analytes.items()}
     orders = {stage: record.order for stage, record in contract.stages.items()}
     titles = {stage: record.name for stage, record in contract.stages.items()}
-    # Said once of each analyte at each stage, not of each reading.
-    kinds = ["analyte", "stage", "unit"]
-    about = with_bounds(different(readings, kinds), contract).select(
-        *kinds,
+    # Said once of each analyte at each stage in each laboratory, not of each reading.
+    kinds = ["analyte", "stage", "unit", "lab"]
+    different = Different(readings, kinds)
+    about = with_bounds(_with_declared(different.rows, _declared(labs, contract)), contract).select(
+        "lab_key",
+        "declared_method",
+        "declared_limit",
         "unusual_low",
         "unusual_high",
         pl.col("analyte").replace_strict(names, default="", return_dtype=pl.String).alias("name"),
@@ -313,7 +313,16 @@ def _described(readings: pl.DataFrame, contract: Contract) -> pl.DataFrame:
             for name in ("analyte", "stage")
         ),
     )
-    return put_beside(readings, about, kinds)
+    return different.beside(readings, about)
+
+
+def _with_declared(kinds: pl.DataFrame, declared: pl.DataFrame) -> pl.DataFrame:
+    keys = {lab: plain(lab) for lab in kinds["lab"].drop_nulls().unique()}
+    lab = pl.col("lab").replace_strict(keys, default="", return_dtype=pl.String).alias("lab_key")
+    # Where no laboratory is named, the only one that declared the analyte speaks.
+    only = declared.filter(pl.len().over("analyte") == 1).with_columns(pl.lit("").alias("lab_key"))
+    joined = put_beside(kinds.with_columns(lab), pl.concat([declared, only]), ["lab_key", "analyte"])
+    return joined.with_columns(pl.col("declared_method").fill_null(""))
 
 
 def together(view: View, first: str, *others: str) -> pl.DataFrame:
