@@ -215,8 +215,9 @@ def plan_question(
 ) -> PlanAnswer:
     """The plan for the primary response of one question.
 
-    `effect` is the true mean effect supposed, on the scale of the effects or as `10%`: the smallest
-    difference that matters in the wanted direction where it is left out, else the mean so far.
+    `effect` is the true mean effect supposed, on the scale of the effects or as `10%`. Where it is left out:
+    none where no change is wanted, else the smallest difference that matters in the wanted direction, else
+    the mean so far.
 
     Raises
     ------
@@ -231,6 +232,8 @@ def plan_question(
         else judgement_of(question, contract).smallest_difference
     )
     supposed = read_effect(effect, scale)
+    if supposed is None and wanted == "no_change" and d is not None:
+        supposed = 0.0
     if supposed is None and d is not None:
         so_far = pooled.estimate if pooled is not None else math.nan
         supposed = -d if wanted == "decrease" or (wanted != "increase" and so_far < 0) else d
@@ -263,7 +266,7 @@ def plan_question(
         title=str(question["title"]),
         verdict=pooled.verdict if pooled is not None else NO_EFFECT,
         supposed=supposed,
-        basis=f"Supposed: a true mean effect of {scale.words(supposed)}. {known.words}",
+        basis=f"Supposed: {_supposition(supposed, scale)}. {known.words}",
         plan=plan,
         best=best,
         chance=chance,
@@ -271,6 +274,10 @@ def plan_question(
         log_scale=scale.is_log_ratio,
         unit=known.unit,
     )
+
+
+def _supposition(effect: float, scale: Scale) -> str:
+    return f"a true mean effect of {scale.words(effect)}" if effect else "no true effect on average"
 
 
 def panel_plan(shares: Sequence[float] = SHARES, *, chance: float = 0.8, risk: float = 0.05) -> PanelAnswer:

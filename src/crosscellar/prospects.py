@@ -47,7 +47,7 @@ class Prospects(Evidence):
             Numbers of new sites, and of vessels an arm at each, to be combined; some where left out.
         effect
             The true mean effect supposed, on the scale of the effects (a log for log ratios) or as `"10%"`;
-            where it is left out, the smallest difference that matters.
+            where it is left out, the smallest difference that matters, or none where no change is wanted.
         prices
             A TOML table: per_sample, per_vessel, per_site, per_assessor, currency.
         chance

@@ -86,6 +86,9 @@ def test_a_question_without_any_effect_is_planned_on_the_networks_spread_of_its_
         file.write(
             "new-yeast,Does a new yeast raise glycerol?,H,yeast,glycerol,pre_bottling,increase,10,%,x\n"
         )
+        file.write(
+            "same-wine,Does a new yeast leave glycerol?,H,yeast,glycerol,pre_bottling,no_change,10,%,x\n"
+        )
         file.write("new-tea,Does a tea raise smell?,H,tea,score:tea,sensory,increase,1,,x\n")
     for end in ("", ".journal"):
         shutil.copyfile(f"{demo_store}{end}", tmp_path / f"n.duckdb{end}")
@@ -94,6 +97,15 @@ def test_a_question_without_any_effect_is_planned_on_the_networks_spread_of_its_
         plan = network.plan("new-yeast", sites=(2, 6), vessels=(1,))
         with pytest.raises(NotComputable, match="how far vessels differ on score:tea"):
             network.plan("new-tea")
+        same = network.plan("same-wine", sites=(2, 6, 12), vessels=(1, 3))
+    # Where no change is wanted, it is what is supposed: a change is found in 1 of 20 plans at most, and the
+    # chance of showing that there is none grows with the sites.
+    assert same.basis.startswith("Supposed: no true effect on average. ")
+    chances = same.plan.filter(vessels=3).sort("sites")["chance_no_difference"].to_list()
+    assert chances == sorted(chances)
+    assert chances[-1] > 2 * chances[0]
+    assert same.plan["chance_against"].max() <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 1000)
+    assert same.plan["chance_holds"].to_list() == [0.0] * 6
     assert "no site has an effect yet" in plan.basis
     assert plan.plan["sites"].to_list() == [2, 6]
 
