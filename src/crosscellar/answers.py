@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache, partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -38,8 +38,7 @@ _PERCENT: Final = ("%", "percent", "per cent", "pct")
 ORDERS: Final = 2_000
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(NamedTuple):
     """How the primary response of a question is judged.
 
     `measure` is None for the analyte's default; `smallest_difference` stands on the scale of the effects (a
@@ -213,8 +212,7 @@ def _planned_like(planned: pl.DataFrame, register: Register, question: str) -> p
     return planned.filter(pl.col("response").is_in([*own, *TRIANGLES]))
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(NamedTuple):
     """How a question's effects are pooled; `measure` is None for the default."""
 
     method: str = "reml"

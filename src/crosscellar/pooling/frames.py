@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -16,8 +16,7 @@ from crosscellar.pooling.heterogeneity import Floats
 ABOUT: Final = ("question", "response", "stage", "role", "measure", "unit")
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
+class Columns(NamedTuple):
     """What the columns of a frame of effects are called."""
 
     estimate: str = "estimate"

@@ -319,7 +319,7 @@ def _within(outcome: Outcome, most: float) -> Outcome:
     bayes = outcome.bayes
     if bayes is not None:
         bayes = replace(bayes, **cut(bayes, ("low", "high", "new_low", "new_high")))
-    return replace(outcome, bayes=bayes, **cut(outcome, ENDS))
+    return outcome._replace(bayes=bayes, **cut(outcome, ENDS))
 
 
 def _beyond_doubt(outcome: Outcome, d: float | None) -> float:
