@@ -326,14 +326,14 @@ def dose_of(pooled: Pooled) -> DoseFit | None:
 
 
 def _in_order(effects: pl.DataFrame) -> list[dict[str, Any]]:
-    return (
-        effects.select("role", "response", "stage", "measure")
-        .unique()
-        .with_columns((pl.col("role") != "primary").alias("after"))
-        .sort("after", "response", "stage", "measure", nulls_last=True)
-        .drop("after")
-        .to_dicts()
-    )
+    """What these effects are of: the primary response first; without a measure last."""
+    keys = effects.select("role", "response", "stage", "measure").unique().rows(named=True)
+
+    def place(key: Mapping[str, Any]) -> tuple[object, ...]:
+        others = ((key[name] is None, key[name] or "") for name in ("response", "stage", "measure"))
+        return key["role"] != "primary", *others
+
+    return sorted(keys, key=place)
 
 
 def _rows(effects: pl.DataFrame, key: Mapping[str, Any]) -> pl.DataFrame:
@@ -432,8 +432,8 @@ def with_control_levels(effects: pl.DataFrame, arms: pl.DataFrame) -> pl.DataFra
 
 def level_units(effects: pl.DataFrame, arms: pl.DataFrame) -> list[str]:
     """The units in which the trials of these effects give their levels, in the order of the alphabet."""
-    own = arms.filter(pl.col("trial_id").is_in(effects["trial"].unique().implode()))
-    return own.filter(pl.col("level").is_not_null())["level_unit"].drop_nulls().unique().sort().to_list()
+    own = pl.col("trial_id").is_in({*effects["trial"].to_list()})
+    return sorted({*arms.filter(own & pl.col("level").is_not_null())["level_unit"].to_list()} - {None})
 
 
 def dose_words(fit: DoseFit, pooled: Pooled, level_unit: str) -> str:
