@@ -21,7 +21,8 @@ def special_functions_when_asked() -> None:
 
     The functions that are asked for are those of scipy.special, the same objects: found in the modules where
     it keeps them. Whatever these do not have, the whole package is loaded for. Its start took a tenth of a
-    second, a sixth of a short command, nearly all of which writes the documentation of its functions anew.
+    second, a sixth of a short command: for arrays of other packages it loads every part of numpy, and it
+    writes the documentation of its functions anew.
     """
     sys.meta_path.insert(0, _Finder)
 
