@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache, partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -38,8 +38,7 @@ _PERCENT: Final = ("%", "percent", "per cent", "pct")
 ORDERS: Final = 2_000
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(NamedTuple):
     """How the primary response of a question is judged.
 
     `measure` is None for the analyte's default; `smallest_difference` stands on the scale of the effects (a
@@ -213,8 +212,7 @@ def _planned_like(planned: pl.DataFrame, register: Register, question: str) -> p
     return planned.filter(pl.col("response").is_in([*own, *TRIANGLES]))
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(NamedTuple):
     """How a question's effects are pooled; `measure` is None for the default."""
 
     method: str = "reml"
@@ -328,14 +326,14 @@ def dose_of(pooled: Pooled) -> DoseFit | None:
 
 
 def _in_order(effects: pl.DataFrame) -> list[dict[str, Any]]:
-    return (
-        effects.select("role", "response", "stage", "measure")
-        .unique()
-        .with_columns((pl.col("role") != "primary").alias("after"))
-        .sort("after", "response", "stage", "measure", nulls_last=True)
-        .drop("after")
-        .to_dicts()
-    )
+    """What these effects are of: the primary response first; without a measure last."""
+    keys = effects.select("role", "response", "stage", "measure").unique().rows(named=True)
+
+    def place(key: Mapping[str, Any]) -> tuple[object, ...]:
+        others = ((key[name] is None, key[name] or "") for name in ("response", "stage", "measure"))
+        return key["role"] != "primary", *others
+
+    return sorted(keys, key=place)
 
 
 def _rows(effects: pl.DataFrame, key: Mapping[str, Any]) -> pl.DataFrame:
@@ -434,8 +432,8 @@ def with_control_levels(effects: pl.DataFrame, arms: pl.DataFrame) -> pl.DataFra
 
 def level_units(effects: pl.DataFrame, arms: pl.DataFrame) -> list[str]:
     """The units in which the trials of these effects give their levels, in the order of the alphabet."""
-    own = arms.filter(pl.col("trial_id").is_in(effects["trial"].unique().implode()))
-    return own.filter(pl.col("level").is_not_null())["level_unit"].drop_nulls().unique().sort().to_list()
+    own = pl.col("trial_id").is_in({*effects["trial"].to_list()})
+    return sorted({*arms.filter(own & pl.col("level").is_not_null())["level_unit"].to_list()} - {None})
 
 
 def dose_words(fit: DoseFit, pooled: Pooled, level_unit: str) -> str:

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cache
+from typing import NamedTuple
 
 import polars as pl
 
@@ -17,8 +18,7 @@ from crosscellar.register import Register
 from crosscellar.store import Store
 
 
-@dataclass(frozen=True, slots=True)
-class How:
+class How(NamedTuple):
     """How effects are asked for.
 
     `as_of` is a day (None: now); `measure` None the default; `response` counts with a measure only;

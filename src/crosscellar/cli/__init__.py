@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from crosscellar.cli import answers, season, upkeep, whole_job
+from crosscellar.cli.loading import special_functions_when_asked
 from crosscellar.cli.parts import COULD_NOT, DONE, say
 from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault
 
@@ -89,6 +90,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Packages make some hundred thousand lasting objects: looking through them for garbage, while they
         # are loaded, took a tenth of a short command.
         gc.set_threshold(200_000, 20, 20)
+        special_functions_when_asked()
     parser = build_parser()
     args = parser.parse_args(argv)
     if args.version:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from crosscellar.contract.records import NameMatch
 
@@ -23,8 +23,7 @@ def name_key(text: str) -> str:
     return "".join(sign for sign in plain if sign.isalnum() or sign in _KEPT).strip("/")
 
 
-@dataclass(frozen=True, slots=True)
-class NameIndex:
+class NameIndex(NamedTuple):
     """The names of one kind of thing, ready to be matched."""
 
     literal: Mapping[str, str]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from typing import Final, TypeVar
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 import polars as pl
@@ -57,8 +56,7 @@ def unit_key(text: str) -> str:
     return "".join(plain.split())
 
 
-@dataclass(frozen=True, slots=True)
-class UnitTable:
+class UnitTable(NamedTuple):
     """The closed table of units, formulas and bases, indexed by what is written."""
 
     units: Mapping[str, Unit]

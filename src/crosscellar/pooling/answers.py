@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -33,8 +32,7 @@ from crosscellar.pooling.intervals import (
 from crosscellar.pooling.mixtures import NormalMixture
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Answers:
+class Answers(NamedTuple):
     """One answer a question, every array of shape (questions,), on the scale of the estimates.
 
     Attributes
@@ -90,7 +88,7 @@ class Answers:
 
     def columns(self) -> dict[str, np.ndarray[Any, np.dtype[Any]]]:
         """The arrays by name."""
-        every = {field.name: getattr(self, field.name) for field in fields(self)}
+        every = self._asdict()
         return {name: values for name, values in every.items() if isinstance(values, np.ndarray)}
 
     def chance_beyond(self, bound: Floats | float, up: Flags) -> Floats:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -35,8 +35,7 @@ ROOM = 50_000
 Flags = npt.NDArray[np.bool_]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Peak:
+class Peak(NamedTuple):
     """A local maximum: variances (3,), log likelihood, expected information (3, 3)."""
 
     theta: Floats
@@ -46,8 +45,7 @@ class Peak:
     iterations: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Moments:
+class Moments(NamedTuple):
     """What a step needs to know at each of g sets of variances: (g, 3), (g, 3, 3), (g, 3, 3)."""
 
     score: Floats
@@ -191,8 +189,7 @@ def _trace(matrices: Floats) -> Floats:
     return np.asarray(np.trace(matrices, axis1=1, axis2=2))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Slope:
+class Slope(NamedTuple):
     """A likelihood to be climbed: its layers, which variances are free, and on what scale they lie."""
 
     layers: Layers

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -92,8 +92,7 @@ class BayesFit:
         return float(1.0 - self.of_new.below(value)[0])
 
 
-@dataclass(frozen=True, slots=True)
-class TauScale:
+class TauScale(NamedTuple):
     """The scale of the half-normal prior and where it comes from.
 
     `source` is learnt, default or given; `words` says it in a sentence to stand beside the result.
@@ -301,8 +300,7 @@ def learn_tau_scale_from_taus(
     return TauScale(scale, "learnt", len(taus), words)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Line:
+class _Line(NamedTuple):
     """Gauss-Legendre nodes on (0, top), panel after panel, with the logs of their weights."""
 
     edge: Floats

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -26,8 +25,7 @@ _LAST_STEP = 1e-8
 _GRID = 12
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Tau2:
+class Tau2(NamedTuple):
     """Tau2 of each question, its standard error (NaN where the estimator has none) and whether found."""
 
     value: Floats

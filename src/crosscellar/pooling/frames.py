@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -16,8 +16,7 @@ from crosscellar.pooling.heterogeneity import Floats
 ABOUT: Final = ("question", "response", "stage", "role", "measure", "unit")
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
+class Columns(NamedTuple):
     """What the columns of a frame of effects are called."""
 
     estimate: str = "estimate"
@@ -143,10 +142,8 @@ def tidy(frame: Any, columns: Columns) -> pl.DataFrame:
 
 def about(frame: pl.DataFrame) -> dict[str, str]:
     """What was measured (`ABOUT`), "" where the frame does not say or its rows differ."""
-    told = [name for name in ABOUT if name in frame.columns]
-    found = frame.select(pl.col(name).drop_nulls().unique().implode() for name in told).to_dict()
-    values = {name: column[0].to_list() for name, column in found.items() if column.len()}
-    return {name: str(values[name][0]) if len(values.get(name, ())) == 1 else "" for name in ABOUT}
+    told = {name: {*frame[name].to_list()} - {None} for name in ABOUT if name in frame.columns}
+    return {name: str(*told[name]) if len(told.get(name, ())) == 1 else "" for name in ABOUT}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,6 +180,6 @@ def effects_of(pooled_rows: pl.DataFrame) -> Effects:
 
 def degrees(rows: pl.DataFrame) -> Floats | None:
     """The degrees of freedom behind each variance, infinite for one that is known; None where all are."""
-    given = pl.col("df").is_finite() & (pl.col("df") > 0)
-    df = rows.select(pl.when(given).then("df").otherwise(np.inf))["df"].to_numpy()
-    return df if np.isfinite(df).any() else None
+    df = rows["df"].to_numpy()
+    known = np.isfinite(df) & (df > 0)
+    return np.where(known, df, np.inf) if known.any() else None

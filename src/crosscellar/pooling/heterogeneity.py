@@ -7,6 +7,7 @@ filled up with effects of infinite variance, whose weight is 0.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -69,8 +70,7 @@ def side_by_side(estimate: Floats, variance: Floats, count: Floats, df: Floats |
     return Questions(centred, variance, centre, count, df)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Weighed:
+class Weighed(NamedTuple):
     """What the weights w = 1 / (v + tau2) come to for each question, every array of shape (questions,).
 
     Attributes

@@ -86,12 +86,13 @@ def leave_out_sites(pooled: Refittable) -> pl.DataFrame:
     """
     if pooled.refit is None or pooled.n_sites < 2:
         return pl.DataFrame(schema=_LEFT_OUT)
-    sites = pooled.effects["site"].unique(maintain_order=True)
+    of_site = pooled.effects.partition_by("site", maintain_order=True, as_dict=True)
+    sites = [str(site) for (site,) in of_site]
     answers = pooled.refit.each([pooled.effects.filter(pl.col("site") != site) for site in sites])
     rows = [
         {
             "site": site,
-            "weight": pooled.effects.filter(pl.col("site") == site)["weight"].sum(),
+            "weight": of_site[site,]["weight"].sum(),
             **_shown(without),
             "shift": (
                 (pooled.estimate - without.estimate) / without.std_error if without.std_error > 0 else None

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -52,8 +51,7 @@ _NARROW: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Outcome:
+class Outcome(NamedTuple):
     """What a model says of one question; the fields are those of `Pooled`."""
 
     estimate: float
@@ -85,14 +83,13 @@ class Outcome:
     interval_method: str
     interval_why: str
     bayes: BayesFit | None = None
-    remarks: tuple[str, ...] = field(default=())
+    remarks: tuple[str, ...] = ()
     method: str = ""
     triangles: TrianglePool | None = None
     at_new_sites: NormalMixture | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Task:
+class Task(NamedTuple):
     """Effects of two sites or more, with their rows, and how they are to be pooled."""
 
     effects: Effects
@@ -165,11 +162,11 @@ def _outcome(
         outcome = _two_level(effects, method=method, interval=taken, level=level)
         if sampling.value.size:
             told = f"The control that arms share is not allowed for by {method}; reml and ml do."
-            outcome = replace(outcome, remarks=(*outcome.remarks, told))
+            outcome = outcome._replace(remarks=(*outcome.remarks, told))
     if takes_prior(effects, rows, method=method, interval=task.interval, beside=task.beside):
         prior = _prior(task.tau_scale, effects, task.measure)
         outcome = _with_prior(outcome, effects, rows, sampling, prior, level=level, taken=taken == "bayes")
-    return replace(outcome, interval_method=taken, interval_why=why)
+    return outcome._replace(interval_method=taken, interval_why=why)
 
 
 def takes_prior(effects: Effects, rows: pl.DataFrame, *, method: str, interval: str, beside: bool) -> bool:
@@ -294,7 +291,7 @@ def _two_level(effects: Effects, *, method: str, interval: str, level: float) ->
     if not said["converged"]:
         remarks.append("The search for the variance between sites did not settle: treat this as provisional.")
     outcome = Outcome(
-        **{name: said[name] for name in Outcome.__dataclass_fields__ if name in said},
+        **{name: said[name] for name in Outcome._fields if name in said},
         at_new_sites=answers.at_new_sites,
         sigma2={"site": said["tau2"]},
         weights=weight / weight.sum(),
@@ -369,8 +366,7 @@ def _clustered(outcome: Outcome, clustered: Robust, effects: Effects, level: flo
     narrower = bool(0.5 * (high - low) < common * (1 - 1e-12))
     if narrower:
         remarks = (*remarks, _NARROW)
-    return replace(
-        outcome,
+    return outcome._replace(
         std_error=std_error,
         df=df,
         low=low,
@@ -407,10 +403,9 @@ def _with_prior(
     beside = posterior(level)
     remarks = (*outcome.remarks, prior.words)
     if not taken:
-        return replace(outcome, bayes=beside, remarks=remarks)
+        return outcome._replace(bayes=beside, remarks=remarks)
     same = posterior(equivalence_level(level))
-    return replace(
-        outcome,
+    return outcome._replace(
         estimate=beside.median,
         std_error=beside.std_dev,
         df=np.nan,

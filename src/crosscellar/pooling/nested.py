@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -133,8 +133,7 @@ def fit_nested(
     return fit_side_by_side([problem], method=method)[0]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class NestedProblem:
+class NestedProblem(NamedTuple):
     """Effects ready for `fit_side_by_side`: what `fit_nested` was given, checked, coded and reduced."""
 
     estimate: Floats
@@ -260,8 +259,7 @@ def _fitted(problem: NestedProblem, peak: Peak, method: str) -> NestedFit:
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CommonFit:
+class CommonFit(NamedTuple):
     """Generalized least squares under sampling error alone: `q` is what it leaves, on `df`."""
 
     coefficients: Floats

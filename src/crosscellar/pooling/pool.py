@@ -89,7 +89,7 @@ class Asked:
             unit=said["unit"],
             n_effects=n_effects,
             n_sites=n_sites,
-            n_seasons=kept["season"].drop_nulls().n_unique(),
+            n_seasons=kept["season"].n_unique() - kept["season"].has_nulls(),
             estimate=outcome.estimate,
             std_error=outcome.std_error,
             df=outcome.df,
@@ -147,15 +147,21 @@ class Asked:
             bayes=outcome.bayes,
             weights=outcome.weights,
             effects=kept.with_columns(pl.Series("weight", outcome.weights, dtype=pl.Float64)),
-            excluded=rows.filter(pl.col("left_out") != ""),
+            excluded=rows.clear() if kept is rows else rows.filter(pl.col("left_out") != ""),
             remarks=outcome.remarks,
             refit=replace(self, beside=False, tau_scale=tau_scale),
         )
 
 
+def _kept(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows that are pooled: the same frame where all are."""
+    pooled = rows["left_out"] == ""
+    return rows if pooled.all() else rows.filter(pooled)
+
+
 def answers_of(questions: Sequence[tuple[Asked, pl.DataFrame]]) -> list[Pooled]:
     """The answer to each from its tidy rows; what is nested in sites is fitted at once."""
-    kept = [rows.filter(pl.col("left_out") == "") for _, rows in questions]
+    kept = [_kept(rows) for _, rows in questions]
     effects = [effects_of(rows) for rows in kept]
     said = [about(rows) | ({} if asked.unit is None else {"unit": asked.unit}) for asked, rows in questions]
     tasks = {
@@ -319,7 +325,7 @@ def _within(outcome: Outcome, most: float) -> Outcome:
     bayes = outcome.bayes
     if bayes is not None:
         bayes = replace(bayes, **cut(bayes, ("low", "high", "new_low", "new_high")))
-    return replace(outcome, bayes=bayes, **cut(outcome, ENDS))
+    return outcome._replace(bayes=bayes, **cut(outcome, ENDS))
 
 
 def _beyond_doubt(outcome: Outcome, d: float | None) -> float:

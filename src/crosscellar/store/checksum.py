@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -19,8 +18,7 @@ if TYPE_CHECKING:
 _MODULUS: Final = 1 << 256
 
 
-@dataclass(frozen=True, slots=True)
-class Content:
+class Content(NamedTuple):
     """The standing items: how many, and the sum modulo 2^256 of the SHA-256 of each.
 
     A sum of digests does not depend on order and is carried on from one entry to the next without reading the

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from typing import NamedTuple
 
 from crosscellar.store.checksum import Content
 from crosscellar.store.session import Session
@@ -12,8 +12,7 @@ from crosscellar.store.session import Session
 ALL = 2_147_483_647
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """One line of the ledger."""
 
     entry_id: int
@@ -22,8 +21,7 @@ class Entry:
     content: Content
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
+class Snapshot(NamedTuple):
     """What stands: a short checksum, the number of items, and when the last entry was made, if any."""
 
     checksum: str

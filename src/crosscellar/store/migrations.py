@@ -7,11 +7,10 @@ import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from crosscellar.errors import CrosscellarError, NotOurStore, StoreError
 from crosscellar.store import kept_files
@@ -28,8 +27,7 @@ def tell_nobody(_: str) -> None:
     """Nothing: nobody waits for progress."""
 
 
-@dataclass(frozen=True, slots=True)
-class Migration:
+class Migration(NamedTuple):
     """One numbered step forward: its statements are run once, and what they cannot do, in one transaction."""
 
     number: int

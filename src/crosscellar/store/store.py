@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, NamedTuple, Self
 
 import polars as pl
 
@@ -45,8 +44,7 @@ def _no_step(_: str) -> None:
     """The hook that does nothing: tests put one here that stops at a named step."""
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(NamedTuple):
     """A taking-in that is on the disk: its entry, when it counts from, and the counts read back."""
 
     entry_id: int
