@@ -141,8 +141,8 @@ def _mode(questions: Questions, restricted: bool) -> tuple[Floats, Flags]:
     Newton's method goes to each, and where there is more than one their likelihoods decide.
     """
     grid = _grid(questions)
-    sides = [_sides(questions, tau2, restricted) for tau2 in grid]
-    rises = np.stack([pull > trace for pull, trace in sides])
+    pull, trace = np.stack([_sides(questions, tau2, restricted) for tau2 in grid], axis=1)
+    rises = pull > trace
     peaks = rises[:-1] & ~rises[1:]
     best = np.zeros(len(questions))
     converged = np.ones(len(questions), dtype=np.bool_)
@@ -156,11 +156,10 @@ def _mode(questions: Questions, restricted: bool) -> tuple[Floats, Flags]:
     step, column = np.nonzero(peaks)
     if column.size == 0:
         return best, converged
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.stack([trace / pull for pull, trace in sides])
     beside = np.where(step + 2 < grid.shape[0], step + 2, step - 1)
     three = np.stack([step, step + 1, beside]), column
-    start = _between(grid[three], ratio[three])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        start = _between(grid[three], trace[three] / pull[three])
     root, found = _newton(
         questions.some(column), grid[step, column], grid[step + 1, column], start, restricted
     )
@@ -207,7 +206,8 @@ def _between(tau2: Floats, ratio: Floats) -> Floats:
             + high * (a / (b - a)) * (c / (b - c))
             + tau2[2] * (a / (c - a)) * (b / (c - b))
         )
-    return np.where((near > low) & (near < high), near, np.sqrt(np.maximum(low, high / 64.0) * high))
+    middle = np.sqrt(np.maximum(low, high / 64.0) * high)
+    return np.asarray(np.where((near > low) & (near < high), near, middle))
 
 
 def _newton(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -181,12 +182,11 @@ def tau2_where_q_is(
     at = np.flatnonzero((aims > 0) & (np.broadcast_to(known[0].q, target.shape).ravel() > aims))
     far = _far(questions)
     of, aim = at % many, aims[at]
-    tau2 = np.zeros(at.size)
+    tau2 = before = np.zeros(at.size)
     for place in known:
         here = place.some(of)
         tau2 = np.fmax(tau2, here.tau2 + far.step(here, aim, of))
     left, smallest = questions.some(of), questions.variance.min(axis=0)[of]
-    before = np.zeros(at.size)
     found[at] = False
     for _ in range(_STEPS):
         if at.size == 0:
@@ -215,12 +215,21 @@ def settled(moved: Floats, before: Floats, size: Floats) -> Flags:
     return (moved <= _LAST_STEP * size) | (following <= _NO_STEP * size)
 
 
-def once_a_run(work: Callable[[Floats], Floats], values: Floats) -> Floats:
-    """`work` of each value, done once for a run of equal ones; the numbers of effects come in long runs."""
+def runs(values: NDArray[Any]) -> tuple[Counts, Counts]:
+    """Where each run of equal values begins, and how long it is."""
     new = np.ones(values.size, dtype=np.bool_)
     np.not_equal(values[1:], values[:-1], out=new[1:])
-    starts = np.flatnonzero(new)
-    return np.repeat(work(values[starts]), np.diff(starts, append=values.size))
+    begins = np.flatnonzero(new)
+    length = np.empty_like(begins)
+    np.subtract(begins[1:], begins[:-1], out=length[:-1])
+    length[-1:] = values.size - begins[-1:]
+    return begins, length
+
+
+def once_a_run(work: Callable[[Floats], Floats], values: Floats) -> Floats:
+    """`work` of each value, done once for a run of equal ones; the numbers of effects come in long runs."""
+    begins, length = runs(values)
+    return np.repeat(work(values[begins]), length)
 
 
 def q_profile(
@@ -236,9 +245,10 @@ def q_profile(
 
     df = questions.count - 1.0
     tail = (1.0 - level) / 2.0
-    target = np.stack([once_a_run(lambda df: chdtri(df, share), df) for share in (tail, 1.0 - tail)])
-    (low, high), found = tau2_where_q_is(questions, target, known)
-    return low, high, found.all(axis=0)
+    begins, length = runs(df)
+    ends = np.asarray(chdtri(df[begins], [[tail], [1.0 - tail]]), dtype=np.float64)
+    root, found = tau2_where_q_is(questions, np.repeat(ends, length, axis=1), known)
+    return root[0], root[1], found[0] & found[1]
 
 
 def shares(weight: Floats) -> tuple[Floats, Floats]:

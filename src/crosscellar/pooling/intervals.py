@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from crosscellar.pooling.heterogeneity import Floats, Questions, information_share, once_a_run, shares, weights
+from crosscellar.pooling.heterogeneity import (
+    Floats,
+    Questions,
+    information_share,
+    once_a_run,
+    shares,
+    weights,
+)
 
 #: Effects whose scatter is this small a share of what their variances let expect agree to the last digit.
 NO_SCATTER = 1e-12
