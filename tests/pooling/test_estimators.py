@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy import optimize
 
 from crosscellar.pooling import pool
 from crosscellar.pooling.estimators import ESTIMATORS, log_likelihood, ml, reml
-from crosscellar.pooling.heterogeneity import Questions, q_profile, side_by_side, typical_variance
+from crosscellar.pooling.heterogeneity import (
+    Questions,
+    q_profile,
+    side_by_side,
+    tau2_where_q_is,
+    typical_variance,
+    weigh,
+)
 
 #: Effects whose restricted likelihood rises from a dip on both sides: the higher end at 0, then inside.
 MODE_AT_ZERO = ([0.32, 0.27, 0.38, -2.51], [0.024, 0.091, 0.059, 0.806])
@@ -78,6 +87,39 @@ def test_filling_up_with_infinite_variances_changes_nothing() -> None:
         log_likelihood(filled, np.array([0.3]), restricted=True),
         log_likelihood(short, np.array([0.3]), restricted=True),
     )
+
+
+def test_where_q_meets_a_number_is_where_scipy_finds_it() -> None:
+    """Questions of 2 to 12 effects with variances up to a millionfold apart; external: scipy's brentq."""
+    rng = np.random.default_rng(8)
+    sizes = np.sort(rng.integers(2, 13, 60))
+    inside = np.arange(sizes.max())[:, np.newaxis] < sizes
+    variance = np.where(inside, 10.0 ** rng.uniform(-3, 3, inside.shape), np.inf)
+    estimate = np.where(inside, rng.normal(0.0, 10.0, inside.shape), 0.0)
+    questions = side_by_side(estimate, variance, sizes.astype(np.float64))
+    zeros = np.zeros(sizes.size)
+    target = np.stack([(sizes - 1.0) * share for share in (0.05, 1.0, 30.0)])
+    root, found = tau2_where_q_is(questions, target)
+    assert found.all()
+    for column, size in enumerate(sizes):
+        y, v = estimate[:size, column], variance[:size, column]
+
+        def q(tau2: float, y: Any = y, v: Any = v) -> float:
+            w = 1.0 / (v + tau2)
+            return float((w * (y - (w * y).sum() / w.sum()) ** 2).sum())
+
+        for got, aim in zip(root[:, column], target[:, column], strict=True):
+            if q(0.0) <= aim:
+                assert got == 0.0
+            else:
+                expected = optimize.brentq(
+                    lambda t, aim=aim, q=q: q(t) - aim, 0.0, 1e9, xtol=1e-13, rtol=1e-13
+                )
+                assert got == pytest.approx(expected, rel=1e-9, abs=1e-10)
+    assert min((root > 0).sum(), (root == 0).sum()) > 10
+    # From other places it is found as well.
+    again, _ = tau2_where_q_is(questions, target, (weigh(questions, zeros), weigh(questions, root[1])))
+    np.testing.assert_allclose(again, root, rtol=1e-10, atol=1e-12)
 
 
 def test_equal_variances_are_their_own_typical_variance() -> None:

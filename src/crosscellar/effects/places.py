@@ -18,6 +18,30 @@ _MOST: Final = 2**62
 _FEW: Final = 5_000
 
 
+def named(column: pl.Series) -> pl.Series:
+    """Text as an Enum of its words in the order of the alphabet.
+
+    Words that come in runs are looked up once a run.
+    """
+    rows = max(column.len() - 1, 0)
+    changed = np.ones(column.len(), dtype=np.bool_)
+    changed[1:] = column.slice(1, rows).ne_missing(column.slice(0, rows)).to_numpy()
+    begins = np.flatnonzero(changed)
+    if 2 * begins.size > rows:
+        return column.cast(pl.Enum(column.drop_nulls().unique().sort()))
+    words = column.gather(begins)
+    words = words.cast(pl.Enum(words.drop_nulls().unique().sort()))
+    return words.gather(np.repeat(np.arange(begins.size), np.diff(begins, append=column.len())))
+
+
+def words_of(column: pl.Series) -> pl.Series:
+    """The words of an Enum, each once, in its order."""
+    kind = column.dtype
+    if not isinstance(kind, pl.Enum):
+        raise TypeError(f"{column.name} is {kind}, no Enum")
+    return kind.categories
+
+
 def numbered(column: pl.Series) -> tuple[Integers, int]:
     """Each value's number in the order of the values, null the highest, and how many numbers there can be.
 
@@ -25,7 +49,7 @@ def numbered(column: pl.Series) -> tuple[Integers, int]:
     """
     missing = column.null_count()
     if column.dtype == pl.String:
-        column = column.cast(pl.Enum((column.drop_nulls() if missing else column).unique().sort()))
+        column = named(column)
     if isinstance(column.dtype, pl.Enum):
         size = column.dtype.categories.len()
         numbers = column.to_physical().cast(pl.Int64)
@@ -56,9 +80,21 @@ def in_order(frame: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
 
 
 def matches(wanted: Integers, among: Integers) -> tuple[Places, Places]:
-    """Every pair of places at which the two arrays are equal, in the order of `wanted`; `among` counts up."""
-    first = np.searchsorted(among, wanted, side="left")
-    count = np.searchsorted(among, wanted, side="right") - first
+    """Every pair of places at which the two arrays are equal, in the order of `wanted`; `among` counts up.
+
+    Numbers are not negative. Where they lie close together, each is looked up in a list of all of them.
+    """
+    most = int(among[-1]) if among.size else -1
+    if most < 4 * (wanted.size + among.size):
+        ends = np.cumsum(np.bincount(among, minlength=most + 2))
+        number = np.minimum(wanted, most + 1)
+        first = np.where(number > 0, ends[number - 1], 0)
+        count = ends[number] - first
+    else:
+        first = np.searchsorted(among, wanted, side="left")
+        count = np.searchsorted(among, wanted, side="right") - first
+    if (count == 1).all():
+        return np.arange(wanted.size), first
     left = np.repeat(np.arange(wanted.size), count)
     before = np.cumsum(count) - count
     return left, np.arange(left.size) + np.repeat(first - before, count)

@@ -26,6 +26,7 @@ from crosscellar.effects.spreads import (
     stretches,
     trials_lending,
 )
+from crosscellar.effects.together import together
 from crosscellar.effects.vessels import MEASURED, vessel_values
 from crosscellar.errors import NotComputable
 
@@ -97,31 +98,53 @@ def effects_of_readings(
     known = _known_responses(responses, contract)
     if known == []:
         return pl.DataFrame(schema={**EFFECTS, **BEHIND})
-    vessels = vessel_values(readings, design, analytes=known)
-    planned = _planned(vessels, design, responses, contract, measure)
+
+    def measured() -> pl.DataFrame:
+        return vessel_values(readings, design, analytes=known)
+
+    if responses is not None and (responses["stage"].fill_null("") != "").all():
+        # A plan that names its stages needs not wait for what was measured.
+        nothing = pl.DataFrame(schema=dict.fromkeys(MEASURED, pl.String))
+        vessels, planned = together(
+            measured,
+            lambda: _planned(nothing, design, responses, contract, measure),
+            readings=readings.height,
+        )
+    else:
+        vessels = measured()
+        planned = _planned(vessels, design, responses, contract, measure)
     asked = _asked(planned, question, response, stage)
     if response is not None and asked.height and asked["refused"].ne("").all():
         raise NotComputable(str(asked["refused"][0]))
     cells = mark_blocks(_on_scales(vessels, planned, contract))
     groups = _alike(stage_groups(contract), cells)
     ready = cells.filter(pl.col("y").is_not_null() & ~pl.col("spoiled"))
-    spread = spreads(ready)
-    if priors is None:
-        priors = fit_priors(trials_lending(observed_variances(spread, groups)))
-    compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
-    plans = _of_comparisons(asked, compared)
-    here = cells
-    if plans.height < compared.height:
-        asked_for = pl.col("comparison").is_in(plans["comparison"].implode())
-        here, compared = cells.filter(asked_for), compared.filter(asked_for)
+
+    def variances() -> tuple[pl.DataFrame, pl.DataFrame]:
+        spread = spreads(ready)
+        if priors is not None:
+            return spread, priors
+        return spread, fit_priors(trials_lending(observed_variances(spread, groups)))
+
+    def comparisons() -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+        compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
+        plans, here = _of_comparisons(asked, compared), cells
+        if plans.height < compared.height:
+            asked_for = pl.col("comparison").is_in(plans["comparison"].implode())
+            here, compared = cells.filter(asked_for), compared.filter(asked_for)
+        return compared, plans, here, arm_means(here)
+
+    (spread, fitted), (compared, plans, here, arms) = together(
+        variances, comparisons, readings=readings.height
+    )
     each = compared.select(*COMPARED, "comparison", (pl.col("paired") & ~pl.col("spoiled")).alias("paired"))
     own = spread.drop(*COMPARED, "paired")
     if each["comparison"].equals(own["comparison"]):
         each = each.hstack(own.drop("comparison"))
     else:
         each = each.join(own, on="comparison", how="left", maintain_order="left")
-    lent = lend(each, priors, groups).rename({"paired": "compared_in_blocks"})
-    means = replace_censored(arm_means(here), here, lent)
+    lent = lend(each, fitted, groups).rename({"paired": "compared_in_blocks"})
+    means = replace_censored(arms, here, lent)
     design = _alike(design, cells)
     unseen = missing_vessels(design, here, means)
     is_slope = pl.col("measure") == "slope"

@@ -15,6 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from crosscellar.effects.places import named, words_of
+
 _VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
 _TOLD: Final = ("analyte", "stage", "lab", "method", "qualifier")
 
@@ -47,50 +49,52 @@ def average_repeats(
     """
     if vessels.is_empty():
         readings = readings.clear()
+    vessels = vessels.with_columns(
+        pl.col(name).cast(pl.Enum(vessels[name].unique().sort())) for name in _VESSEL
+    )
     runs = _runs(readings)
-    kinds = {name: pl.Enum(vessels[name].unique().sort()) for name in _VESSEL} | {
-        name: pl.Enum(runs.heads[name].unique().sort()) for name in ("analyte", "stage")
-    }
-    place = _numbered(runs, vessels, kinds, analytes)
+    place = _numbered(runs, vessels, analytes)
     known = np.flatnonzero(place["cell"] >= 0)
     order = known[np.argsort(place["cell"][known], kind="stable")]
     if order.size == 0:
-        return _values(order, np.empty(0), runs, vessels, place, kinds), readings.head(0)
-    cell_of_run, firsts = _edges(place["cell"][order])
-    comparison_of_cell, cells = _edges(place["comparison"][order][firsts])
+        return _values(order, np.empty(0), runs, vessels, place), readings.head(0)
+    firsts = _starts(place["cell"][order])
+    cells = _starts(place["comparison"][order[firsts]])
     plain = _plain(runs, order, firsts[cells])
-    keep = plain[comparison_of_cell]
-    length = np.diff(runs.starts, append=readings.height)[order]
+    keep = np.repeat(plain, np.diff(cells, append=firsts.size))
+    length = runs.length[order]
     count = np.add.reduceat(length, firsts)
     value = readings["value"].to_numpy()
     # Of one reading or two the mean is that of the dates too, whichever comes first.
     total = np.add.reduceat(value, runs.starts)[order]
     mean = (total if firsts.size == order.size else np.add.reduceat(total, firsts)) / count
     long = keep & (count > 2)
+    runs_of_cell = np.diff(firsts, append=order.size)
     if long.any():
-        taken = long[cell_of_run]
+        taken = np.repeat(long, runs_of_cell)
         rows = _rows(runs.starts[order][taken], length[taken])
         date = readings["sample_date"].to_physical().fill_null(np.iinfo(np.int32).min).to_numpy()
-        cell = np.repeat(cell_of_run[taken], length[taken])
-        mean[long] = _means_of_dates(cell, date[rows], value[rows])
-    values = _values(order[firsts][keep], mean[keep], runs, vessels, place, kinds)
+        mean[long] = _means_of_dates(count[long], date[rows], value[rows])
+    values = _values(order[firsts][keep], mean[keep], runs, vessels, place)
     if keep.all():
         return values, readings.head(0)
-    left = order[~keep[cell_of_run]]
     rest = np.zeros(runs.starts.size, dtype=np.bool_)
-    rest[left] = True
-    return values, readings.filter(pl.Series(np.repeat(rest, np.diff(runs.starts, append=readings.height))))
+    rest[order[np.repeat(~keep, runs_of_cell)]] = True
+    return values, readings.filter(pl.Series(np.repeat(rest, runs.length)))
 
 
 @dataclass(frozen=True, slots=True)
 class _Runs:
     """Runs of readings alike in vessel, analyte, stage and laboratory.
 
-    `starts` is the row where each begins, `heads` that row; `vessel` numbers the longer runs of one vessel,
-    whose first rows are `vessels`. `alike` has the word of each column in which no run differs from another.
+    `starts` is the row where each begins, `length` how many rows it has, `heads` what that row says: analyte
+    and stage (Enums in the order of the alphabet), unit, and the columns of _TOLD in which runs differ;
+    `alike` has the word of each other one. `vessel` numbers the longer runs of one vessel, whose first rows
+    are `vessels`.
     """
 
     starts: Integers
+    length: Integers
     heads: pl.DataFrame
     vessel: Integers
     vessels: pl.DataFrame
@@ -111,25 +115,25 @@ def _runs(readings: pl.DataFrame) -> _Runs:
     new_vessel[1:] = changes["vessel"].to_numpy()
     new[1:] = changes.select(pl.any_horizontal(pl.all())).to_series().to_numpy()
     starts = np.flatnonzero(new)
-    heads = readings.select(*_TOLD, "unit").filter(pl.Series(new))
     alike = {name for name in _TOLD if readings.height and not changes[name].any()}
+    differing = [name for name in ("lab", "method", "qualifier") if name not in alike]
+    heads = (
+        readings.select("analyte", "stage", "unit", *differing)
+        .filter(pl.Series(new))
+        .with_columns(pl.col("stage", *differing).fill_null(""))
+    )
     return _Runs(
         starts,
-        heads.with_columns(
-            pl.col(name).fill_null("")
-            for name in ("stage", "qualifier", "lab", "method")
-            if name == "stage" or name not in alike
-        ),
+        np.diff(starts, append=readings.height),
+        heads.with_columns(named(heads[name]) for name in ("analyte", "stage")),
         np.cumsum(new_vessel[starts]) - 1,
         readings.select(_VESSEL).filter(pl.Series(new_vessel)),
         {name: readings[name][0] or "" for name in alike},
     )
 
 
-def _numbered(
-    runs: _Runs, vessels: pl.DataFrame, kinds: dict[str, pl.Enum], analytes: Collection[str] | None
-) -> dict[str, Integers]:
-    """Each run's numbers: of vessel, analyte, stage, comparison and cell (-1: not asked for)."""
+def _numbered(runs: _Runs, vessels: pl.DataFrame, analytes: Collection[str] | None) -> dict[str, Integers]:
+    """Each run's numbers: of vessel, comparison and cell (-1: not asked for)."""
     numbered = vessels.select(
         *_VESSEL,
         pl.int_range(pl.len(), dtype=pl.Int64).alias("vessel_no"),
@@ -137,20 +141,19 @@ def _numbered(
     ).with_columns(
         (pl.col("vessel_no") - pl.col("vessel_no").min().over("trial_no")).alias("vessel_in_trial")
     )
-    found = runs.vessels.join(numbered, on=list(_VESSEL), how="left", maintain_order="left")
+    own = runs.vessels.with_columns(pl.col(name).cast(vessels.schema[name], strict=False) for name in _VESSEL)
+    found = own.join(numbered, on=list(_VESSEL), how="left", maintain_order="left")
     wanted = found["vessel_no"].is_not_null().to_numpy()[runs.vessel]
     vessel, trial, within = (
         found[name].fill_null(0).to_numpy()[runs.vessel]
         for name in ("vessel_no", "trial_no", "vessel_in_trial")
     )
-    place = {"vessel": vessel}
-    for name in ("analyte", "stage"):
-        place[name] = runs.heads[name].cast(kinds[name]).to_physical().to_numpy().astype(np.int64)
+    words = {name: words_of(runs.heads[name]) for name in ("analyte", "stage")}
+    analyte, stage = (runs.heads[name].to_physical().to_numpy() for name in words)
     if analytes is not None:
-        asked = kinds["analyte"].categories.is_in(list(analytes)).to_numpy()
-        wanted = wanted & asked[place["analyte"]]
-    sizes = {name: kinds[name].categories.len() for name in ("analyte", "stage")}
-    place["comparison"] = (trial * sizes["analyte"] + place["analyte"]) * sizes["stage"] + place["stage"]
+        wanted = wanted & words["analyte"].is_in(list(analytes)).to_numpy()[analyte]
+    place = {"vessel": vessel}
+    place["comparison"] = (trial * words["analyte"].len() + analyte) * words["stage"].len() + stage
     place["cell"] = np.where(wanted, place["comparison"] * max(vessels.height, 1) + within, -1)
     return place
 
@@ -186,26 +189,26 @@ def _rows(starts: Integers, length: Integers) -> Integers:
     return np.asarray(np.arange(ends[-1]) + np.repeat(starts - (ends - length), length))
 
 
-def _edges(numbers: Integers) -> tuple[Integers, Integers]:
-    """For each place the number of its stretch of equal numbers, and where each stretch starts."""
+def _starts(numbers: Integers) -> Integers:
+    """Where each stretch of equal numbers starts."""
     new = np.empty(numbers.size, dtype=np.bool_)
     new[0] = True
     np.not_equal(numbers[1:], numbers[:-1], out=new[1:])
-    return np.cumsum(new) - 1, np.flatnonzero(new)
+    return np.flatnonzero(new)
 
 
 def _means_of_dates(
-    cell: Integers, date: npt.NDArray[np.int32], value: npt.NDArray[np.float64]
+    count: Integers, date: npt.NDArray[np.int32], value: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
-    """The mean over dates of each date's mean, a number for each cell; rows come in the order of cells."""
-    place = cell * 2**32 + (date.astype(np.int64) + 2**31)
+    """The mean over dates of each date's mean, a number for each cell of `count` readings, cell by cell."""
+    place = np.repeat(np.arange(count.size) << 32, count) + (date.astype(np.int64) + 2**31)
     if (place[1:] < place[:-1]).any():
         order = np.argsort(place, kind="stable")
         place, value = place[order], value[order]
-    _, days = _edges(place)
+    days = _starts(place)
     readings = np.diff(days, append=value.size)
     per_day = np.add.reduceat(_sorted_within(value, days, readings), days) / readings
-    _, cells = _edges(place[days] >> 32)
+    cells = _starts(place[days] >> 32)
     return np.asarray(np.add.reduceat(per_day, cells) / np.diff(cells, append=days.size))
 
 
@@ -229,24 +232,28 @@ def _values(
     runs: _Runs,
     vessels: pl.DataFrame,
     place: dict[str, Integers],
-    kinds: dict[str, pl.Enum],
 ) -> pl.DataFrame:
     """The cells whose first runs are `first`."""
-    vessel = place["vessel"][first]
-    numbers = {name: vessels[name].cast(kinds[name]).to_physical().to_numpy()[vessel] for name in _VESSEL} | {
-        name: place[name][first] for name in ("analyte", "stage")
-    }
-    names = {
-        name: kinds[name].categories.cast(kinds[name]).gather(numbers[name])
-        for name in ("trial_id", "analyte", "stage", "arm_id", "vessel_id")
-    }
     low = pl.Series("low", mean, dtype=pl.Float64)
-    said = runs.heads.select("unit", *(_told(runs, name) for name in ("lab", "method")))
+    heads = runs.heads.select(
+        "analyte", "stage", "unit", _told(runs, "lab").alias("labs"), _told(runs, "method").alias("methods")
+    )[first]
     return (
-        pl.DataFrame({**names, "low": low, "high": low})
-        .hstack(said[first].rename({"lab": "labs", "method": "methods"}))
-        .with_columns(pl.lit(False).alias("labs_left_out"))
-        .hstack(vessels.drop(_VESSEL)[vessel])
+        vessels[place["vessel"][first]]
+        .hstack(heads)
+        .with_columns(low, low.alias("high"), pl.lit(False).alias("labs_left_out"))
+        .select(
+            "trial_id",
+            "analyte",
+            "stage",
+            "arm_id",
+            "vessel_id",
+            "low",
+            "high",
+            *heads.columns[2:],
+            "labs_left_out",
+            *(name for name in vessels.columns if name not in _VESSEL),
+        )
     )
 
 

@@ -152,12 +152,11 @@ def answer(questions: Questions, *, method: str, interval: str, level: float) ->
         prediction_low, prediction_high = prediction(
             estimate, model_std_error, tau2.value, prediction_df, level
         )
-    tau2_low, tau2_high, found = q_profile(questions, level)
+    tau2_low, tau2_high, found = q_profile(questions, level, (at_zero, now))
     with np.errstate(divide="ignore", invalid="ignore"):
         statistic = estimate / std_error
     typical = typical_variance(questions)
-    everywhere = np.full(len(questions), np.inf)
-    common_half = t_quantile(everywhere, level) / np.sqrt(at_zero.sum1)
+    common_half = t_quantile(np.inf, level) / np.sqrt(at_zero.sum1)
     return Answers(
         estimate=estimate,
         std_error=std_error,

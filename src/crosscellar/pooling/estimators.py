@@ -13,14 +13,14 @@ from crosscellar.pooling.heterogeneity import (
     Floats,
     Questions,
     information_share,
+    settled,
     shares,
     tau2_where_q_is,
     weigh,
+    weights,
 )
 
 _STEPS = 100
-#: A Newton step this small beside tau2 and the smallest variance is the last: the error left is its square.
-_LAST_STEP = 1e-8
 #: Points of the grid on which the modes of a likelihood are looked for, beside 0.
 _GRID = 12
 
@@ -101,16 +101,15 @@ def log_likelihood(questions: Questions, tau2: Floats, *, restricted: bool) -> F
     return np.asarray(-0.5 * total)
 
 
-def _pulls(questions: Questions, tau2: Floats, restricted: bool) -> Floats:
-    """A number with the sign of the score: positive where the likelihood still rises with tau2."""
-    weight = 1.0 / (questions.variance + tau2)
-    sum1 = weight.sum(axis=0)
+def _sides(questions: Questions, tau2: Floats, restricted: bool) -> tuple[Floats, Floats]:
+    """y'PPy and the trace of the score: the likelihood rises with tau2 where the first is the larger."""
+    weight = weights(questions, tau2)
+    trace = sum1 = weight.sum(axis=0)
     mean = np.einsum("kq,kq->q", weight, questions.centred) / sum1
-    trace = sum1
     if restricted:
         trace = sum1 - np.einsum("kq,kq->q", weight, weight) / sum1
     weight *= questions.centred - mean
-    return np.asarray(np.einsum("kq,kq->q", weight, weight) - trace)
+    return np.einsum("kq,kq->q", weight, weight), trace
 
 
 def _highest(questions: Questions, *, restricted: bool) -> Tau2:
@@ -119,16 +118,15 @@ def _highest(questions: Questions, *, restricted: bool) -> Tau2:
     converged = np.ones(many, dtype=np.bool_)
     at = np.flatnonzero(questions.count > 1)
     if at.size:
-        value[at], converged[at] = _mode(questions.some(at), restricted)
+        several = questions if at.size == many else questions.some(at)
+        value[at], converged[at] = _mode(several, restricted)
     return Tau2(value, _std_error(questions, value, restricted), converged)
 
 
 def _std_error(questions: Questions, tau2: Floats, restricted: bool) -> Floats:
-    weight = 1.0 / (questions.variance + tau2)
-    square = weight * weight
-    sum2 = square.sum(axis=0)
+    weight = weights(questions, tau2)
     if not restricted:
-        return np.asarray(np.sqrt(2.0 / sum2))
+        return np.asarray(np.sqrt(2.0 / np.einsum("kq,kq->q", weight, weight)))
     information = weight.sum(axis=0) ** 2 * information_share(*shares(weight))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(questions.count > 1, np.sqrt(2.0 / information), np.nan)
@@ -141,7 +139,8 @@ def _mode(questions: Questions, restricted: bool) -> tuple[Floats, Flags]:
     Newton's method goes to each, and where there is more than one their likelihoods decide.
     """
     grid = _grid(questions)
-    rises = np.stack([_pulls(questions, tau2, restricted) > 0 for tau2 in grid])
+    pull, trace = np.stack([_sides(questions, tau2, restricted) for tau2 in grid], axis=1)
+    rises = pull > trace
     peaks = rises[:-1] & ~rises[1:]
     best = np.zeros(len(questions))
     converged = np.ones(len(questions), dtype=np.bool_)
@@ -155,7 +154,13 @@ def _mode(questions: Questions, restricted: bool) -> tuple[Floats, Flags]:
     step, column = np.nonzero(peaks)
     if column.size == 0:
         return best, converged
-    root, found = _newton(questions.some(column), grid[step, column], grid[step + 1, column], restricted)
+    beside = np.where(step + 2 < grid.shape[0], step + 2, step - 1)
+    three = np.stack([step, step + 1, beside]), column
+    with np.errstate(divide="ignore", invalid="ignore"):
+        start = _between(grid[three], trace[three] / pull[three])
+    root, found = _newton(
+        questions.some(column), grid[step, column], grid[step + 1, column], start, restricted
+    )
     single = modes[column] == 1
     best[column[single]] = root[single]
     converged[column[single]] = found[single]
@@ -186,7 +191,26 @@ def _grid(questions: Questions) -> Floats:
     return np.concatenate([np.zeros((1, len(questions))), low * (high / low) ** powers])
 
 
-def _newton(questions: Questions, low: Floats, high: Floats, restricted: bool) -> tuple[Floats, Flags]:
+def _between(tau2: Floats, ratio: Floats) -> Floats:
+    """Where the ratio is 1 between the first and the second of three tau2, shape (3, places).
+
+    By the parabola for tau2 through all three; where that leaves the bracket, the middle of its logarithm.
+    """
+    low, high = tau2[:2]
+    a, b, c = ratio - 1.0
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        near = (
+            low * (b / (a - b)) * (c / (a - c))
+            + high * (a / (b - a)) * (c / (b - c))
+            + tau2[2] * (a / (c - a)) * (b / (c - b))
+        )
+    middle = np.sqrt(np.maximum(low, high / 64.0) * high)
+    return np.asarray(np.where((near > low) & (near < high), near, middle))
+
+
+def _newton(
+    questions: Questions, low: Floats, high: Floats, start: Floats, restricted: bool
+) -> tuple[Floats, Flags]:
     """The root of trace / y'PPy = 1 inside each bracket, and whether it was found.
 
     That ratio is a straight line in tau2 when variances are equal and nearly so otherwise, so Newton's method
@@ -197,36 +221,36 @@ def _newton(questions: Questions, low: Floats, high: Floats, restricted: bool) -
     at = np.arange(len(questions))
     left = questions
     smallest = questions.variance.min(axis=0)
-    tau2 = np.sqrt(np.maximum(low, high / 64.0) * high)
+    tau2, before = start, np.zeros(len(questions))
     for _ in range(_STEPS):
-        weight = 1.0 / (left.variance + tau2)
+        weight = weights(left, tau2)
         sum1 = weight.sum(axis=0)
-        mean = np.einsum("kq,kq->q", weight, left.centred) / sum1
-        pull = weight * (left.centred - mean)
-        square = weight * weight
-        sum2 = square.sum(axis=0)
-        steep = pull * weight
-        q2 = np.einsum("kq,kq->q", pull, pull)
-        q3 = np.einsum("kq,kq->q", steep, pull) - steep.sum(axis=0) ** 2 / sum1
+        sum2 = np.einsum("kq,kq->q", weight, weight)
+        trace, slope = sum1, -sum2
         if restricted:
             trace = sum1 - sum2 / sum1
-            slope = -(sum2 - 2.0 * np.einsum("kq,kq->q", square, weight) / sum1 + (sum2 / sum1) ** 2)
-        else:
-            trace, slope = sum1, -sum2
+            sum3 = np.einsum("kq,kq,kq->q", weight, weight, weight)
+            slope = 2.0 * sum3 / sum1 - sum2 - (sum2 / sum1) ** 2
+        pull = left.centred - np.einsum("kq,kq->q", weight, left.centred) / sum1
+        pull *= weight
+        q2 = np.einsum("kq,kq->q", pull, pull)
+        q3 = np.einsum("kq,kq,kq->q", weight, pull, pull) - np.einsum("kq,kq->q", weight, pull) ** 2 / sum1
         rising = q2 > trace
         low = np.where(rising, tau2, low)
         high = np.where(rising, high, tau2)
         with np.errstate(divide="ignore", invalid="ignore"):
             following = tau2 - (trace / q2 - 1.0) / ((slope * q2 + 2.0 * trace * q3) / (q2 * q2))
         inside = (following > low) & (following < high)
-        close = np.abs(following - tau2) <= _LAST_STEP * (tau2 + smallest)
+        moved = np.abs(following - tau2)
+        close = settled(moved, np.where(inside, before, 0.0), tau2 + smallest)
         following = np.where(inside | close, following, 0.5 * (low + high))
         done = close | (high - low <= 1e-14 * (high + smallest))
         root[at] = following
         found[at] = done
+        before = np.where(inside, moved, 0.0)
         if done.any():
-            going = ~done
-            at, low, high = at[going], low[going], high[going]
+            going = np.flatnonzero(~done)
+            at, low, high, before = at[going], low[going], high[going], before[going]
             following, smallest = following[going], smallest[going]
             left = left.some(going)
         tau2 = following

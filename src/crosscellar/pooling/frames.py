@@ -56,12 +56,17 @@ def as_frame(frame: Any) -> pl.DataFrame:
     )
 
 
-def tidy(frame: Any, columns: Columns) -> pl.DataFrame:
+#: The columns of a tidy frame that hold names.
+NAMES: Final = ("site", "trial", "arm", "shared")
+
+
+def tidy(frame: Any, columns: Columns, *, numbers_as_names: bool = False) -> pl.DataFrame:
     """The frame with the columns that pooling reads, under our own names, and `left_out`: why not pooled.
 
-    Every row stays. `estimate`, `variance`, `std_error`, `df` are Float64; `site` and `trial` String (a frame
-    without sites counts every effect as a site of its own, named by its row); `season` and what else the
-    frame has stay as they are. `left_out` is "" for a row that is pooled.
+    Every row stays. `estimate`, `variance`, `std_error`, `df` are Float64; NAMES String (a frame without
+    sites counts every effect as a site of its own, named by its row); `season` and what else the frame has
+    stay as they are. With `numbers_as_names` whole numbers may stand for names: to write thousands of them
+    out takes its time. `left_out` is "" for a row that is pooled.
 
     Raises
     ------
@@ -93,16 +98,23 @@ def tidy(frame: Any, columns: Columns) -> pl.DataFrame:
     else:
         variance = number(columns.std_error).pow(2)
     text = pl.lit(None, dtype=pl.String)
+
+    def names(name: str, own: str) -> pl.Expr:
+        if name not in have:
+            return row if own == "site" else text.alias(own)
+        whole = numbers_as_names and table.schema[name].is_integer()
+        return (pl.col(name) if whole else pl.col(name).cast(pl.String)).alias(own)
+
     row = (pl.lit("effect ") + pl.int_range(1, pl.len() + 1).cast(pl.String)).alias("site")
     wanted = [
         number(columns.estimate).alias("estimate"),
         variance.alias("variance"),
-        (pl.col(columns.site).cast(pl.String).alias("site") if columns.site in have else row),
+        names(columns.site, "site"),
         (pl.col(columns.season) if columns.season in have else text).alias("season"),
-        (pl.col(columns.trial).cast(pl.String) if columns.trial in have else text).alias("trial"),
-        (pl.col(columns.arm).cast(pl.String) if columns.arm in have else text).alias("arm"),
+        names(columns.trial, "trial"),
+        names(columns.arm, "arm"),
         (number(columns.df) if columns.df in have else pl.lit(None, dtype=pl.Float64)).alias("df"),
-        (pl.col(columns.shared).cast(pl.String) if columns.shared in have else text).alias("shared"),
+        names(columns.shared, "shared"),
         (
             number(columns.shared_variance)
             if columns.shared_variance in have

@@ -14,8 +14,8 @@ from crosscellar.effects.measures import FURTHEST
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.answers import answer
 from crosscellar.pooling.choices import check_method, interval_taken
-from crosscellar.pooling.frames import Columns, degrees, tidy
-from crosscellar.pooling.heterogeneity import Counts, Floats, Questions, side_by_side
+from crosscellar.pooling.frames import NAMES, Columns, degrees, tidy
+from crosscellar.pooling.heterogeneity import Counts, Floats, Questions, runs, side_by_side
 from crosscellar.pooling.models import ENDS
 from crosscellar.pooling.pool import Asked
 from crosscellar.pooling.verdict import WANTED, check_wanted, judge
@@ -23,7 +23,7 @@ from crosscellar.pooling.verdict import WANTED, check_wanted, judge
 #: Effects in one block of questions that are worked side by side: a few such arrays stay in the cache.
 _BLOCK = 32_000
 #: A block may hold questions up to this many times larger than its smallest.
-_PADDING = 1.2
+_PADDING = 1.5
 
 _NUMBERS: Final = (
     "estimate",
@@ -141,7 +141,8 @@ def pool_each(
         shared=shared,
         shared_variance=shared_variance,
     )
-    rows = tidy(frame, columns)
+    # Groups told apart by names are named in the answer as they are here.
+    rows = tidy(frame, columns, numbers_as_names=set(keys).isdisjoint(NAMES))
     missing = [name for name in keys if name not in rows.columns]
     if missing:
         raise UnknownName(
@@ -164,13 +165,13 @@ def pool_each(
     remark = np.full(many, "", dtype=object)
     one_a_site = (groups.sites > 1) & (groups.sites == groups.size) & ~groups.counted
     fast = one_a_site & (interval not in {"robust", "bayes"})
-    up = direction_wanted != "decrease"
+    up, rising = direction_wanted != "decrease", direction_wanted == "increase"
     for estimated in (False, True):
         which = np.flatnonzero(fast & (groups.estimated == estimated))
         kind, _ = interval_taken(interval, method, repeated=False, estimated=estimated)
         for at, questions in _blocks(groups, which, estimated):
             said = answer(questions, method=method, interval=kind, level=level)
-            up[at] &= (direction_wanted[at] == "increase") | ~(said.estimate < 0)
+            up[at] &= rising[at] | ~(said.estimate < 0)
             out["chance_above_zero"][at] = said.chance_beyond(0.0, up[at])
             if not np.isnan(difference[at]).all():
                 out["chance_above_smallest"][at] = said.chance_beyond(np.abs(difference[at]), up[at])
@@ -195,7 +196,11 @@ def pool_each(
     slow = np.flatnonzero(~fast & (groups.size > 0))
     if slow.size:
         chosen = groups.names.with_row_index("_group")[slow]
-        parts = rows.join(chosen, on=keys, how="inner", nulls_equal=True).partition_by("_group", as_dict=True)
+        parts = (
+            rows.join(chosen, on=keys, how="inner", nulls_equal=True)
+            .with_columns(pl.col(NAMES).cast(pl.String))
+            .partition_by("_group", as_dict=True)
+        )
         for place in slow.tolist():
             d = float(difference[place])
             asked = Asked(
@@ -234,7 +239,7 @@ def pool_each(
                     "interval_method": pl.Series(taken, dtype=pl.String),
                     "converged": converged,
                     "narrower_than_common": narrower,
-                    "direction": np.where(up, "up", "down"),
+                    "direction": pl.Series(["down", "up"]).gather(up.astype(np.int64)),
                     "verdict": pl.Series(verdict, dtype=pl.String),
                     "remark": pl.Series(remark, dtype=pl.String),
                 }
@@ -247,46 +252,61 @@ def pool_each(
 def _gather(rows: pl.DataFrame, keys: list[str]) -> _Groups:
     """Groups in order of appearance; those that have no effect to pool keep their place with size 0."""
     kept = rows.filter(pl.col("left_out") == "")
-    measured = "measure" in rows.columns and "tasters" in rows.columns
-    counted = (pl.col("measure") == "discriminators").any() if measured else pl.lit(False)
-    lists = kept.group_by(keys, maintain_order=True).agg(
-        pl.col("estimate").alias("_estimate"),
-        pl.col("variance").alias("_variance"),
-        pl.col("df").alias("_df"),
-        pl.len().alias("_size"),
-        pl.col("site").n_unique().alias("_sites"),
-        counted.alias("_counted"),
-        (pl.col("df").is_finite() & (pl.col("df") > 0)).any().alias("_estimated"),
-    )
-    estimate = lists["_estimate"].explode(empty_as_null=False).to_numpy()
-    variance = lists["_variance"].explode(empty_as_null=False).to_numpy()
-    df = degrees(lists.select(df=pl.col("_df").explode(empty_as_null=False)))
-    size = lists["_size"].to_numpy().astype(np.int64)
+    kept, names, size = _one_after_the_other(kept, keys)
     start = np.cumsum(size) - size
-    names = lists.select(keys)
-    sites = lists["_sites"].to_numpy().astype(np.int64)
-    flags = lists.select(pl.col("_counted", "_estimated").fill_null(False))
+    group = pl.Series("_group", np.repeat(np.arange(size.size), size)).set_sorted()
+    sites = (
+        pl.DataFrame([group, kept["site"].alias("_site")])
+        .group_by("_group", maintain_order=True)
+        .agg(pl.col("_site").n_unique())["_site"]
+        .to_numpy()
+        .astype(np.int64)
+    )
+
+    def any_of(flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        return np.logical_or.reduceat(flags, start) if size.size else flags
+
+    triangles = estimated = np.zeros(size.size, dtype=np.bool_)
+    if "measure" in rows.columns and "tasters" in rows.columns:
+        triangles = any_of(kept["measure"].eq_missing("discriminators").to_numpy())
+    df = degrees(kept)
+    if df is not None:
+        estimated = any_of(np.isfinite(df))
+    estimate, variance = kept["estimate"].to_numpy(), kept["variance"].to_numpy()
     if kept.height < rows.height:
-        places = names.with_columns(
-            pl.Series("_size", size),
-            pl.Series("_start", start),
-            pl.Series("_sites", sites),
-            *flags,
+        found = pl.DataFrame(
+            {"_size": size, "_start": start, "_sites": sites, "_counted": triangles, "_estimated": estimated}
         )
         whole = (
             rows.select(keys)
             .unique(maintain_order=True)
-            .join(places, on=keys, how="left", nulls_equal=True, maintain_order="left")
-            .with_columns(
-                pl.col("_size", "_start", "_sites").fill_null(0),
-                pl.col("_counted", "_estimated").fill_null(False),
-            )
+            .join(names.hstack(found), on=keys, how="left", nulls_equal=True, maintain_order="left")
+            .with_columns(pl.col(found.columns[:3]).fill_null(0), pl.col(found.columns[3:]).fill_null(False))
         )
         names = whole.select(keys)
-        size, start, sites = (whole[name].to_numpy() for name in ("_size", "_start", "_sites"))
-        flags = whole.select("_counted", "_estimated")
-    triangles, estimated = (flags[name].to_numpy() for name in flags.columns)
+        size, start, sites, triangles, estimated = (whole[name].to_numpy() for name in found.columns)
     return _Groups(names, estimate, variance, df, start, size, sites, triangles, estimated)
+
+
+def _one_after_the_other(rows: pl.DataFrame, keys: list[str]) -> tuple[pl.DataFrame, pl.DataFrame, Counts]:
+    """The rows group by group, in order of appearance; what each group is called and how many rows it has.
+
+    Rows mostly come in long runs of one group: only the first of each run is looked at.
+    """
+    begins, length = runs(rows.select(pl.struct(keys).rle_id()).to_series().to_numpy())
+    names = rows.select(keys)[begins]
+    if names.n_unique() == names.height:
+        return rows, names, length
+    groups = (
+        names.with_columns(pl.Series("_run", np.arange(begins.size)))
+        .group_by(keys, maintain_order=True)
+        .agg("_run", pl.len().alias("_runs"))
+    )
+    order = groups["_run"].explode(empty_as_null=False).to_numpy()
+    length = length[order]
+    places = np.arange(rows.height) + np.repeat(begins[order] - (np.cumsum(length) - length), length)
+    several = groups["_runs"].to_numpy().astype(np.int64)
+    return rows[places], groups.select(keys), np.add.reduceat(length, np.cumsum(several) - several)
 
 
 def _furthest(rows: pl.DataFrame, keys: list[str], names: pl.DataFrame) -> Floats:

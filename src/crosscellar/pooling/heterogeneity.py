@@ -6,8 +6,9 @@ filled up with effects of infinite variance, whose weight is 0.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,8 +18,11 @@ Flags = NDArray[np.bool_]
 Counts = NDArray[np.int64]
 
 _STEPS = 100
-#: A Newton step this small beside tau2 and the smallest variance is the last: the error left is its square.
+#: A step of second order this small beside tau2 and the smallest variance is the last: the error left is its
+#: square.
 _LAST_STEP = 1e-8
+#: It is the last, too, where the next is expected to be this small.
+_NO_STEP = 1e-14
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,12 +50,15 @@ class Questions:
 
     def some(self, which: Flags | Counts) -> Questions:
         """These questions alone."""
+        if which.dtype == np.bool_:
+            which = np.flatnonzero(which)
+        # Indexing would lay the effects of one question side by side, which slows what is summed over them.
         return Questions(
-            self.centred[:, which],
-            self.variance[:, which],
+            self.centred.take(which, axis=1),
+            self.variance.take(which, axis=1),
             self.centre[which],
             self.count[which],
-            None if self.df is None else self.df[:, which],
+            None if self.df is None else self.df.take(which, axis=1),
         )
 
     def __len__(self) -> int:
@@ -75,8 +82,10 @@ class Weighed(NamedTuple):
 
     Attributes
     ----------
-    sum1, sum2
-        Sums of w and of w squared.
+    tau2
+        Where they are taken.
+    sum1
+        Sum of w.
     mean
         Weighted mean, measured from the question's centre.
     q
@@ -85,100 +94,182 @@ class Weighed(NamedTuple):
         Sum of w^2 (y - mean)^2: minus the derivative of `q` by tau2.
     """
 
+    tau2: Floats
     sum1: Floats
-    sum2: Floats
     mean: Floats
     q: Floats
     q2: Floats
 
+    def some(self, which: Counts) -> Weighed:
+        """Of these questions alone."""
+        return Weighed(*(values[which] for values in self))
+
+
+def weights(questions: Questions, tau2: Floats) -> Floats:
+    """1 / (v + tau2), shape (effects, questions)."""
+    weight = questions.variance + tau2
+    return np.divide(1.0, weight, out=weight)
+
 
 def weigh(questions: Questions, tau2: Floats) -> Weighed:
     """The weighted sums of each question at this tau2 (shape (questions,))."""
-    weight = 1.0 / (questions.variance + tau2)
+    weight = weights(questions, tau2)
     sum1 = weight.sum(axis=0)
     mean = np.einsum("kq,kq->q", weight, questions.centred) / sum1
     apart = questions.centred - mean
-    pull = weight * apart
+    pull = np.multiply(weight, apart, out=weight)
     return Weighed(
+        tau2=tau2,
         sum1=sum1,
-        sum2=np.einsum("kq,kq->q", weight, weight),
         mean=mean,
         q=np.einsum("kq,kq->q", pull, apart),
         q2=np.einsum("kq,kq->q", pull, pull),
     )
 
 
-def tau2_where_q_is(questions: Questions, target: Floats) -> tuple[Floats, Flags]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Far:
+    """The line (tau2 + shift) rise that 1/Q draws near to as tau2 grows; arrays of shape (questions,)."""
+
+    rise: Floats
+    shift: Floats
+
+    def step(self, at: Weighed, target: Floats, of: Counts) -> Floats:
+        """How far to go from `at`, a place for each of the questions `of`, towards where Q is `target`.
+
+        1/Q is the line less a sum of terms c / (tau2 + g), c and g positive (Q is a sum of terms of that kind
+        too, g the eigenvalues of V among contrasts). One such term that has the value and the slope of them
+        all at one place lies nowhere above them (Cauchy-Schwarz), so that the root is never overshot. The
+        step solves a quadratic; where no term is left it is Newton's on 1/Q.
+        """
+        rise = self.rise[of]
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            wanted = (at.q - target) / (at.q * target)
+            slope = at.q2 / (at.q * at.q)
+            bend = np.maximum((slope - rise) / ((at.tau2 + self.shift[of]) * rise - 1.0 / at.q), 0.0)
+            linear, square = slope - wanted * bend, rise * bend
+            root = np.sqrt(np.maximum(linear * linear + 4.0 * square * wanted, 0.0))
+            step = np.where(linear > 0, 2.0 * wanted / (linear + root), (root - linear) / (2.0 * square))
+            return np.asarray(np.fmax(step, wanted / slope))
+
+
+def _far(questions: Questions) -> _Far:
+    finite = np.isfinite(questions.variance)
+    variance = np.where(finite, questions.variance, 0.0)
+    apart = questions.centred - questions.centred.sum(axis=0) / questions.count
+    apart *= finite
+    spread = np.einsum("kq,kq->q", apart, apart)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return _Far(1.0 / spread, np.einsum("kq,kq,kq->q", variance, apart, apart) / spread)
+
+
+def tau2_where_q_is(
+    questions: Questions, target: Floats, known: Sequence[Weighed] = ()
+) -> tuple[Floats, Flags]:
     """The tau2 at which Q equals `target`, 0 where Q at tau2 = 0 is already below; and whether found.
 
-    Q(tau2) falls steadily, and 1/Q is concave in tau2 (a harmonic sum of straight lines), so Newton's method
-    on 1/Q climbs to the root from the left and can never overshoot; with equal variances 1/Q is a straight
-    line and one step suffices. A target of 0 or below has no root: infinity.
+    `target` has the shape (questions,) or, for several of each, (targets, questions), and so have the
+    results. `known` are weighed sums to begin from, the first at tau2 = 0. A target of 0 or below has no
+    root: infinity. Q(tau2) falls steadily; each step ends left of the root (`_Far.step`), and the furthest
+    of the first steps from the places known is taken.
     """
-    reachable = target > 0
-    root = np.where(reachable, 0.0, np.inf)
-    found = np.ones(len(questions), dtype=np.bool_)
-    at = np.flatnonzero(reachable & (questions.count > 1))
-    left = questions.some(at)
-    aim = target[at]
-    spread = np.einsum("kq,kq->q", left.centred, left.centred)
-    finite = np.isfinite(left.variance)
-    usual = np.where(finite, left.variance, 0.0).sum(axis=0) / left.count
-    smallest = left.variance.min(axis=0)
-    tau2 = np.maximum(spread / aim - usual, 0.0)
+    known = known or (weigh(questions, np.zeros(len(questions))),)
+    many = len(questions)
+    aims = target.ravel()
+    root = np.where(aims > 0, 0.0, np.inf)
+    found = np.ones(aims.size, dtype=np.bool_)
+    at = np.flatnonzero((aims > 0) & (np.broadcast_to(known[0].q, target.shape).ravel() > aims))
+    far = _far(questions)
+    of, aim = at % many, aims[at]
+    tau2 = before = np.zeros(at.size)
+    for place in known:
+        here = place.some(of)
+        tau2 = np.fmax(tau2, here.tau2 + far.step(here, aim, of))
+    left, smallest = questions.some(of), questions.variance.min(axis=0)[of]
     found[at] = False
     for _ in range(_STEPS):
         if at.size == 0:
             break
-        weight = 1.0 / (left.variance + tau2)
-        apart = left.centred - np.einsum("kq,kq->q", weight, left.centred) / weight.sum(axis=0)
-        pull = weight * apart
-        q, q2 = np.einsum("kq,kq->q", pull, apart), np.einsum("kq,kq->q", pull, pull)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            step = np.where(q2 > 0, q * (q / aim - 1.0) / q2, 0.0)
-        following = np.maximum(tau2 + step, 0.0)
-        done = np.abs(following - tau2) <= _LAST_STEP * (following + smallest)
+        following = np.fmax(tau2 + far.step(weigh(left, tau2), aim, of), 0.0)
+        moved = np.abs(following - tau2)
+        done = settled(moved, before, following + smallest)
         root[at] = following
         found[at] = done
         if done.any():
-            going = ~done
-            at, aim, following, smallest = at[going], aim[going], following[going], smallest[going]
-            left = left.some(going)
-        tau2 = following
-    return root, found
+            going = np.flatnonzero(~done)
+            at, of, aim, smallest = at[going], of[going], aim[going], smallest[going]
+            following, moved, left = following[going], moved[going], left.some(going)
+        tau2, before = following, moved
+    return root.reshape(target.shape), found.reshape(target.shape)
 
 
-def q_profile(questions: Questions, level: float) -> tuple[Floats, Floats, Flags]:
+def settled(moved: Floats, before: Floats, size: Floats) -> Flags:
+    """Whether nothing that matters beside `size` is left after a step of second order.
+
+    Each such step is much the same multiple of the square of the one before (`before`, 0 where there was none
+    of that kind), which tells the length of the next.
+    """
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        following = moved * (moved / before) ** 2
+    return (moved <= _LAST_STEP * size) | (following <= _NO_STEP * size)
+
+
+def runs(values: NDArray[Any]) -> tuple[Counts, Counts]:
+    """Where each run of equal values begins, and how long it is."""
+    new = np.ones(values.size, dtype=np.bool_)
+    np.not_equal(values[1:], values[:-1], out=new[1:])
+    begins = np.flatnonzero(new)
+    length = np.empty_like(begins)
+    np.subtract(begins[1:], begins[:-1], out=length[:-1])
+    length[-1:] = values.size - begins[-1:]
+    return begins, length
+
+
+def once_a_run(work: Callable[[Floats], Floats], values: Floats) -> Floats:
+    """`work` of each value, done once for a run of equal ones; the numbers of effects come in long runs."""
+    begins, length = runs(values)
+    return np.repeat(work(values[begins]), length)
+
+
+def q_profile(
+    questions: Questions, level: float, known: Sequence[Weighed] = ()
+) -> tuple[Floats, Floats, Flags]:
     """The interval (low, high) of tau2 at `level`, and whether both ends were found.
 
     Q(tau2) follows a chi-square with k - 1 degrees of freedom at the true tau2; the ends are where it meets
-    the outer quantiles, cut at 0 (Viechtbauer 2007, Stat Med 26:37-52, section 2.6).
+    the outer quantiles, cut at 0 (Viechtbauer 2007, Stat Med 26:37-52, section 2.6). `known` as for
+    `tau2_where_q_is`.
     """
     from scipy.special import chdtri
 
     df = questions.count - 1.0
     tail = (1.0 - level) / 2.0
-    sizes, back = np.unique(df, return_inverse=True)
-    low, low_found = tau2_where_q_is(questions, np.asarray(chdtri(sizes, tail)[back], dtype=np.float64))
-    high, high_found = tau2_where_q_is(
-        questions, np.asarray(chdtri(sizes, 1.0 - tail)[back], dtype=np.float64)
-    )
-    return low, high, low_found & high_found
+    begins, length = runs(df)
+    ends = np.asarray(chdtri(df[begins], [[tail], [1.0 - tail]]), dtype=np.float64)
+    root, found = tau2_where_q_is(questions, np.repeat(ends, length, axis=1), known)
+    return root[0], root[1], found[0] & found[1]
 
 
 def shares(weight: Floats) -> tuple[Floats, Floats]:
     """Each effect's share of its question's weights, and one less that share; shape (effects, questions).
 
-    What one effect leaves to all others is added up from theirs, so that it keeps its digits where that
-    effect has nearly all the weight.
+    What an effect with more than half of the weight leaves to all others is added up from theirs, so that it
+    keeps its digits where that is little.
     """
     share = weight / weight.sum(axis=0)
     left = 1.0 - share
-    largest = share.argmax(axis=0), np.arange(share.shape[1])
-    others = share.copy()
-    others[largest] = 0.0
-    left[largest] = others.sum(axis=0)
+    heavy, largest = _heavy(share)
+    if heavy.size:
+        others = share.take(heavy, axis=1)
+        others[largest, np.arange(heavy.size)] = 0.0
+        left[largest, heavy] = others.sum(axis=0)
     return share, left
+
+
+def _heavy(share: Floats) -> tuple[Counts, Counts]:
+    """The questions where one effect has more than half of the weight, and which effect that is."""
+    heavy = np.flatnonzero(share.max(axis=0) > 0.5)
+    return heavy, share.take(heavy, axis=1).argmax(axis=0)
 
 
 def information_share(share: Floats, left: Floats) -> Floats:
@@ -188,13 +279,19 @@ def information_share(share: Floats, left: Floats) -> Floats:
     they leave squared, and the products of the squares of two.
     """
     square = share * share
-    others = square.copy()
-    others[square.argmax(axis=0), np.arange(square.shape[1])] = 0.0
-    pairs = others.sum(axis=0)
-    products = 2.0 * square.max(axis=0) * pairs + np.maximum(
-        pairs * pairs - np.einsum("kq,kq->q", others, others), 0.0
-    )
-    return np.asarray(np.einsum("kq,kq->q", square, left * left) + products)
+    total = square.sum(axis=0)
+    products = total * total - np.einsum("kq,kq->q", square, square)
+    heavy, largest = _heavy(share)
+    if heavy.size:
+        others = square.take(heavy, axis=1)
+        one = others[largest, np.arange(heavy.size)]
+        others[largest, np.arange(heavy.size)] = 0.0
+        pairs = others.sum(axis=0)
+        products[heavy] = 2.0 * one * pairs + np.maximum(
+            pairs * pairs - np.einsum("kq,kq->q", others, others), 0.0
+        )
+    square *= left
+    return np.asarray(np.einsum("kq,kq->q", square, left) + products)
 
 
 def typical_variance(questions: Questions) -> Floats:

@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from crosscellar.pooling.heterogeneity import Floats, Questions, information_share, shares
+from crosscellar.pooling.heterogeneity import (
+    Floats,
+    Questions,
+    information_share,
+    once_a_run,
+    shares,
+    weights,
+)
 
 #: Effects whose scatter is this small a share of what their variances let expect agree to the last digit.
 NO_SCATTER = 1e-12
@@ -19,9 +26,13 @@ def t_quantile(df: ArrayLike, level: float) -> Floats:
     from scipy.special import ndtri, stdtrit
 
     upper = 0.5 + level / 2.0
-    sizes, back = np.unique(_floats(df), return_inverse=True)
-    student = stdtrit(np.where(np.isfinite(sizes) & (sizes > 0), sizes, np.nan), upper)
-    return np.asarray(np.where(np.isinf(sizes), ndtri(upper), student)[back].reshape(np.shape(df)))
+
+    def factor(sizes: Floats) -> Floats:
+        student = stdtrit(np.where(np.isfinite(sizes) & (sizes > 0), sizes, np.nan), upper)
+        return np.where(np.isinf(sizes), ndtri(upper), student)
+
+    freedom = _floats(df)
+    return once_a_run(factor, freedom.ravel()).reshape(freedom.shape)
 
 
 def p_two_sided(statistic: ArrayLike, df: ArrayLike) -> Floats:
@@ -38,8 +49,10 @@ def share_above(statistic: ArrayLike, df: ArrayLike) -> Floats:
 
     where, freedom = np.broadcast_arrays(_floats(statistic), _floats(df))
     usable = np.isfinite(freedom) & (freedom > 0)
-    student = np.where(usable, stdtr(np.where(usable, freedom, 1.0), -where), np.nan)
-    return np.where(np.isinf(freedom), ndtr(-where), student)
+    share = np.full(where.shape, np.nan)
+    stdtr(freedom, -where, out=share, where=usable)
+    ndtr(-where, out=share, where=np.isinf(freedom))
+    return share
 
 
 def hartung_knapp_factor(q: ArrayLike, count: ArrayLike) -> Floats:
@@ -64,7 +77,7 @@ def doubt_of_weights(questions: Questions, tau2: Floats) -> Floats:
     var(v) = 2 v^2 / df (Kackar & Harville 1984, J Am Stat Assoc 79:853-862, for all variances of a model;
     with tau2 = 0 the second part is that of Meier 1953, Biometrics 9:59-73). Equal, known variances: 0.
     """
-    weight = 1.0 / (questions.variance + tau2)
+    weight = weights(questions, tau2)
     own, left = shares(weight)
     # S3 - S2^2 / S1 = S1^3 sum own (own - sum own^2)^2; the largest share's distance is told by the others.
     square = own * own
