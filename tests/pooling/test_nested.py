@@ -1,6 +1,7 @@
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from scipy.optimize import minimize
 
 from crosscellar.errors import NotComputable
 from crosscellar.pooling.covariance import Covariance, Floats, from_matrix, from_shared_controls
+from crosscellar.pooling.layers import side_by_side as layers_side_by_side
 from crosscellar.pooling.nested import (
     NestedFit,
     fit_nested,
@@ -85,6 +87,34 @@ def fitted(network: Network, method: Any, *, seasons: bool) -> NestedFit:
         design=network.design,
         method=method,
     )
+
+
+@pytest.mark.parametrize("restricted", [False, True])
+def test_each_point_of_a_grid_has_the_likelihood_of_full_matrices(network: Network, restricted: bool) -> None:
+    """Points that share a variance between trials share its work; those of two questions do not."""
+    layers = [
+        nested_problem(
+            estimate,
+            network.variance,
+            site=network.site,
+            trial=network.trial,
+            season=network.season,
+            covariance=network.covariance,
+            design=network.design,
+        ).layers
+        for estimate in (network.estimate, network.estimate[::-1])
+    ]
+    both = layers_side_by_side(layers)
+    values = itertools.product([0.0, 0.04, 0.3], [0.02, 0.0, 0.5], [0.0, 0.1])
+    theta = np.repeat(np.array(list(values)), 2, axis=0)
+    of = np.tile([0, 1], theta.shape[0] // 2)
+    turned = replace(network, estimate=network.estimate[::-1])
+    want = [
+        (network, turned)[at].likelihood(point, restricted=restricted)
+        for at, point in zip(of, theta, strict=True)
+    ]
+    found = both.log_likelihood(theta, of, restricted=restricted)
+    np.testing.assert_allclose(found, want, rtol=1e-10)
 
 
 @pytest.mark.parametrize("seasons", [False, True])

@@ -337,15 +337,10 @@ class _Mass:
         layers, shape = self.layers, (tau.size, self.inner_node.size)
         site = np.repeat(tau**2, self.inner_node.size)
         trial = np.tile(self.inner_node**2, tau.size)
-        height, centre, precision = np.empty((3, site.size))
-        step = max(1, 500_000 // max(1, layers.mean.size))
-        for start in range(0, site.size, step):
-            part = slice(start, start + step)
-            u, total, s, _, cross = layers.levels(site[part], trial[part])
-            precision[part] = cross[:, 0, 0]
-            centre[part] = cross[:, 0, 1] / cross[:, 0, 0]
-            rest = cross[:, 1, 1] - cross[:, 0, 1] * centre[part]
-            height[part] = layers.log_determinant(u, total, s) + np.log(precision[part]) + rest
+        log_v, cross = layers.without_seasons(site, trial, np.zeros(site.size, dtype=np.int64))
+        precision = cross[:, 0, 0]
+        centre = cross[:, 0, 1] / precision
+        height = log_v + np.log(precision) + cross[:, 1, 1] - cross[:, 0, 1] * centre
         constant = (layers.n_effects - 1) * np.log(2.0 * np.pi)
         prior = self.inner_weight - 0.5 * (tau[:, None] / self.scale) ** 2
         joint = -0.5 * (constant + height.reshape(shape)) + prior

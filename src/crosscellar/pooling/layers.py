@@ -60,33 +60,53 @@ class Layers:
             self.site_of,
         )
 
-    def levels(self, site: Floats, trial: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """Weights and means for variances of shape (g,): trial u (g, J), site U, s (g, I), means (g, I, c).
+    def within_sites(self, trial: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Weights and means of sites for trial variances of shape (h,): u (h, J), U (h, I), means (h, I, c).
 
-        u_j = 1 / (1/a_j + trial); U_i = sum of u_j; s_i = 1 / (1/U_i + site). The fifth is the matrix of
-        cross-products columns' V^-1 columns without seasons, (g, c, c).
+        u_j = 1 / (1/a_j + trial); U_i = sum of u_j. The fourth are the cross-products of columns that are
+        left inside sites, (h, c, c).
         """
         with np.errstate(divide="ignore"):
             u = 1.0 / (1.0 / self.precision + trial[:, None])
-            total = np.add.reduceat(u, self.site_start, axis=1)
-            s = 1.0 / (1.0 / total + site[:, None])
+        total = np.add.reduceat(u, self.site_start, axis=1)
         weighted = np.add.reduceat(u[:, :, None] * self.mean, self.site_start, axis=1)
         mean = weighted / _or_one(total)[:, :, None]
         apart = self.mean - mean[:, self.site_of]
-        cross = (
-            self.within
-            + np.matmul(np.swapaxes(apart, 1, 2), u[:, :, None] * apart)
-            + np.matmul(np.swapaxes(mean, 1, 2), s[:, :, None] * mean)
-        )
-        return u, total, s, mean, cross
+        return u, total, mean, self.within + np.matmul(np.swapaxes(apart, 1, 2), u[:, :, None] * apart)
 
-    def log_determinant(self, u: Floats, total: Floats, s: Floats) -> Floats:
-        """log|V| without seasons, (g,)."""
-        return np.asarray(
-            self.log_sampling
-            + (np.log(_or_one(self.precision)) - np.log(_or_one(u))).sum(axis=1)
-            + (np.log(_or_one(total)) - np.log(_or_one(s))).sum(axis=1)
-        )
+    def levels(self, site: Floats, trial: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Weights and means for variances of shape (g,): trial u (g, J), site U, s (g, I), means (g, I, c).
+
+        As `within_sites`, and `across_sites` of it. The fifth is the matrix of cross-products columns' V^-1
+        columns without seasons, (g, c, c).
+        """
+        u, total, mean, inside = self.within_sites(trial)
+        s, between = across_sites(total, mean, site)
+        return u, total, s, mean, inside + between
+
+    def without_seasons(self, site: Floats, trial: Floats, of: Integers) -> tuple[Floats, Floats]:
+        """log|V|, (g,), and the cross-products of columns, (g, c, c), for variances of shape (g,).
+
+        `of` (g,) tells of which of several side by side. A grid has each trial variance beside many site
+        variances: its trials are gone through once.
+        """
+        g, columns = site.size, self.mean.shape[-1]
+        log_v, cross = np.empty(g), np.empty((g, columns, columns))
+        order = np.lexsort((trial, of))
+        step = max(1, GRID_ROOM // max(1, self.mean.shape[-2] * columns))
+        for start in range(0, g, step):
+            at = order[start : start + step]
+            new = np.ones(at.size, dtype=np.bool_)
+            new[1:] = (np.diff(of[at]) != 0) | (np.diff(trial[at]) != 0)
+            first, number = at[new], np.cumsum(new) - 1
+            here = self.some(of[first])
+            u, total, mean, inside = here.within_sites(trial[first])
+            log_u = (np.log(_or_one(here.precision)) - np.log(_or_one(u))).sum(axis=1)
+            log_u += here.log_sampling + np.log(_or_one(total)).sum(axis=1)
+            s, between = across_sites(total[number], mean[number], site[at])
+            log_v[at] = log_u[number] - np.log(_or_one(s)).sum(axis=1)
+            cross[at] = inside[number] + between
+        return log_v, cross
 
     def log_likelihood(self, theta: Floats, of: Integers, *, restricted: bool) -> Floats:
         """The log likelihood, all constants in, at variances `theta` (g, 3): site, trial, season.
@@ -96,27 +116,30 @@ class Layers:
         Restricted: -1/2 [(k - p) log 2 pi + log|V| + log|X'V^-1 X| + y'Py]
         (Patterson & Thompson 1971; Harville 1974, without the constant log|X'X|).
         """
-        g = theta.shape[0]
-        step = max(1, GRID_ROOM // max(1, self.mean.shape[-2] * self.mean.shape[-1]))
-        out = np.empty(g)
-        for start in range(0, g, step):
-            part, here = theta[start : start + step], self.some(of[start : start + step])
-            u, total, s, _, cross = here.levels(part[:, 0], part[:, 1])
-            log_v = here.log_determinant(u, total, s)
-            cross = with_seasons(cross, part[:, 2], self.p, self.q)
-            w = self.p + self.q
-            cross_w, to_y, yy = cross[:, :w, :w], cross[:, :w, w], cross[:, w, w]
-            inverse = np.linalg.solve(cross_w, to_y[:, :, None])[:, :, 0]
-            rest = yy - np.einsum("gi,gi->g", to_y, inverse)
-            log_w = np.linalg.slogdet(cross_w)[1]
-            free = here.n_effects
-            if restricted:
-                free = free - self.p
-                log_v = log_v + log_w
-            elif self.q:
-                log_v = log_v + np.linalg.slogdet(cross_w[:, self.p :, self.p :])[1]
-            out[start : start + step] = -0.5 * (free * np.log(2.0 * np.pi) + log_v + rest)
-        return out
+        log_v, cross = self.without_seasons(theta[:, 0], theta[:, 1], of)
+        cross = with_seasons(cross, theta[:, 2], self.p, self.q)
+        w = self.p + self.q
+        cross_w, to_y, yy = cross[:, :w, :w], cross[:, :w, w], cross[:, w, w]
+        inverse = np.linalg.solve(cross_w, to_y[:, :, None])[:, :, 0]
+        rest = yy - np.einsum("gi,gi->g", to_y, inverse)
+        free = self.some(of).n_effects
+        if restricted:
+            free = free - self.p
+            log_v = log_v + np.linalg.slogdet(cross_w)[1]
+        elif self.q:
+            log_v = log_v + np.linalg.slogdet(cross_w[:, self.p :, self.p :])[1]
+        return np.asarray(-0.5 * (free * np.log(2.0 * np.pi) + log_v + rest))
+
+
+def across_sites(total: Floats, mean: Floats, site: Floats) -> tuple[Floats, Floats]:
+    """s_i = 1 / (1/U_i + site) for site variances of shape (g,), and the cross-products between sites.
+
+    `total` U (g, I) and `mean` (g, I, c) as `Layers.within_sites` gives them; s (g, I), cross-products
+    (g, c, c).
+    """
+    with np.errstate(divide="ignore"):
+        s = 1.0 / (1.0 / total + site[:, None])
+    return s, np.matmul(np.swapaxes(mean, 1, 2), s[:, :, None] * mean)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
