@@ -50,15 +50,18 @@ def test_what_is_said_of_each_different_row_stands_beside_its_items(
             patch.setattr(beside, "_hashes", hashes)
         different = Different(items, on)
         assert_frame_equal(different.rows, items.select(on).unique(maintain_order=True))
-        answers = different.rows.select(pl.struct(on).alias("answer"))
+        answers = different.numbered.select("number", pl.struct(on).alias("answer")).reverse()
         want = items.with_columns(pl.struct(on).alias("answer"))
         assert_frame_equal(different.beside(items, answers), want)
 
 
-def test_answers_that_are_not_one_to_each_different_row_are_refused() -> None:
-    different = Different(pl.DataFrame({"x": ["a", "b", "a"]}), ["x"])
-    with pytest.raises(pl.exceptions.ShapeError, match="1 answers to 2 different rows"):
-        different.beside(pl.DataFrame({"x": ["a", "b", "a"]}), pl.DataFrame({"answer": [1]}))
+def test_a_different_row_has_at_most_one_answer() -> None:
+    items = pl.DataFrame({"x": ["a", "b", "a"]})
+    different = Different(items, ["x"])
+    found = different.beside(items, pl.DataFrame({"number": [1], "answer": ["of b"]}))
+    assert found["answer"].to_list() == [None, "of b", None]
+    with pytest.raises(pl.exceptions.ShapeError, match="two answers have the same number"):
+        different.beside(items, pl.DataFrame({"number": [0, 0], "answer": [1, 2]}))
 
 
 @given(FRAMES, KEYS)

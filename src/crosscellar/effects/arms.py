@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from crosscellar.effects.places import Places
-from crosscellar.effects.spreads import COMPARED, Numbers, stretches
+from crosscellar.effects.places import Places, starts_of
+from crosscellar.effects.spreads import COMPARED, Numbers
 
 
 def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
@@ -18,7 +18,7 @@ def arm_means(cells: pl.DataFrame) -> pl.DataFrame:
     A paired arm's mean is the mean of its blocks. `n` counts the vessels that take part, `outside` those that
     do not, `weight` is what the variance is divided by (vessels, or blocks where paired).
     """
-    starts = stretches(cells["arm"])
+    starts = starts_of(cells["arm"].to_numpy())
     kept = cells["kept"].to_numpy()
     y = cells["y"].fill_null(float("nan")).to_numpy()
     mean = _means(y, kept, starts)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,13 @@ Integers = npt.NDArray[np.int64]
 _MOST: Final = 2**62
 #: Fewer rows are put in order by their names: that is one operation, and numbering each column is several.
 _FEW: Final = 5_000
+
+
+def starts_of(values: npt.NDArray[Any]) -> Places:
+    """Where each stretch of equal values starts."""
+    new = np.ones(values.size, dtype=np.bool_)
+    np.not_equal(values[1:], values[:-1], out=new[1:])
+    return np.flatnonzero(new)
 
 
 def named(column: pl.Series) -> pl.Series:

@@ -14,7 +14,7 @@ from crosscellar.effects.arms import arm_means, missing_vessels
 from crosscellar.effects.contrasts import arm_effects, slope_effects
 from crosscellar.effects.limits import replace_censored
 from crosscellar.effects.measures import FURTHEST, planned_measures, stage_groups
-from crosscellar.effects.places import Integers, in_order, matches, numbered
+from crosscellar.effects.places import Integers, in_order, matches, numbered, starts_of
 from crosscellar.effects.spreads import (
     COMPARED,
     fit_priors,
@@ -23,7 +23,6 @@ from crosscellar.effects.spreads import (
     number_arms,
     observed_variances,
     spreads,
-    stretches,
     trials_lending,
 )
 from crosscellar.effects.together import together
@@ -127,7 +126,9 @@ def effects_of_readings(
         return spread, fit_priors(trials_lending(observed_variances(spread, groups)))
 
     def comparisons() -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-        compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[stretches(cells["comparison"])]
+        compared = cells.select(*COMPARED, "comparison", "paired", "spoiled")[
+            starts_of(cells["comparison"].to_numpy())
+        ]
         plans, here = _of_comparisons(asked, compared), cells
         if plans.height < compared.height:
             asked_for = pl.col("comparison").is_in(plans["comparison"].implode())

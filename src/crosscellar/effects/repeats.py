@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from crosscellar.effects.places import named, words_of
+from crosscellar.effects.places import named, starts_of, words_of
 
 _VESSEL: Final = ("trial_id", "arm_id", "vessel_id")
 _TOLD: Final = ("analyte", "stage", "lab", "method", "qualifier")
@@ -58,8 +58,8 @@ def average_repeats(
     order = known[np.argsort(place["cell"][known], kind="stable")]
     if order.size == 0:
         return _values(order, np.empty(0), runs, vessels, place), readings.head(0)
-    firsts = _starts(place["cell"][order])
-    cells = _starts(place["comparison"][order[firsts]])
+    firsts = starts_of(place["cell"][order])
+    cells = starts_of(place["comparison"][order[firsts]])
     plain = _plain(runs, order, firsts[cells])
     keep = np.repeat(plain, np.diff(cells, append=firsts.size))
     length = runs.length[order]
@@ -189,14 +189,6 @@ def _rows(starts: Integers, length: Integers) -> Integers:
     return np.asarray(np.arange(ends[-1]) + np.repeat(starts - (ends - length), length))
 
 
-def _starts(numbers: Integers) -> Integers:
-    """Where each stretch of equal numbers starts."""
-    new = np.empty(numbers.size, dtype=np.bool_)
-    new[0] = True
-    np.not_equal(numbers[1:], numbers[:-1], out=new[1:])
-    return np.flatnonzero(new)
-
-
 def _means_of_dates(
     count: Integers, date: npt.NDArray[np.int32], value: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
@@ -205,10 +197,10 @@ def _means_of_dates(
     if (place[1:] < place[:-1]).any():
         order = np.argsort(place, kind="stable")
         place, value = place[order], value[order]
-    days = _starts(place)
+    days = starts_of(place)
     readings = np.diff(days, append=value.size)
     per_day = np.add.reduceat(_sorted_within(value, days, readings), days) / readings
-    cells = _starts(place[days] >> 32)
+    cells = starts_of(place[days] >> 32)
     return np.asarray(np.add.reduceat(per_day, cells) / np.diff(cells, append=days.size))
 
 

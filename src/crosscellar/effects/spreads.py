@@ -10,7 +10,7 @@ import numpy.typing as npt
 import polars as pl
 
 from crosscellar.effects.moderation import LEAST_TRIALS, fit_prior
-from crosscellar.effects.places import Places, in_order
+from crosscellar.effects.places import Places, in_order, starts_of
 
 Numbers = npt.NDArray[np.float64]
 
@@ -44,12 +44,6 @@ def number_arms(cells: pl.DataFrame) -> pl.DataFrame:
         return changed.fill_null(False).cum_sum().cast(pl.UInt32)
 
     return cells.with_columns(count(COMPARED).alias("comparison"), count(place).alias("arm"))
-
-
-def stretches(numbers: pl.Series) -> Places:
-    """Where each stretch of equal numbers starts."""
-    values = numbers.to_numpy()
-    return np.flatnonzero(np.concatenate([[True], values[1:] != values[:-1]])[: values.size])
 
 
 def mark_blocks(cells: pl.DataFrame) -> pl.DataFrame:
@@ -97,8 +91,8 @@ def spreads(cells: pl.DataFrame) -> pl.DataFrame:
         block_variance (the residual of arms and blocks, a cell the mean of its vessels); a variance of no df
         is null.
     """
-    arms = stretches(cells["arm"])
-    comparisons = stretches(cells["comparison"][arms])
+    arms = starts_of(cells["arm"].to_numpy())
+    comparisons = starts_of(cells["comparison"][arms].to_numpy())
     vessels = np.diff(arms, append=cells.height)
     y = cells["y"].to_numpy()
     # Counted from an arm's first vessel, vessels that read alike have a variance of exactly 0.

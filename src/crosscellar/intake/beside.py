@@ -70,6 +70,8 @@ class Different:
     ----------
     rows
         The different rows, in the order in which they first appear; nulls are equal to one another.
+    numbered
+        The same with their `number`, from 0.
     """
 
     def __init__(self, items: pl.DataFrame, on: Sequence[str]) -> None:
@@ -87,19 +89,24 @@ class Different:
             asked = asked.filter(begins)
         firsts, at = _numbered(asked.select(varying))
         self.rows = asked[firsts]
+        self.numbered = self.rows.with_row_index("number")
         self._at = at[begins.cum_sum() - 1] if in_runs else at
 
     def beside(self, items: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
-        """The frame with `answers` beside it, one to each of `rows`, in their order.
+        """The frame with `answers` beside it: each names by `number` the row it is of, which is let go.
+
+        A row without an answer has nulls.
 
         Raises
         ------
         polars.exceptions.ShapeError
-            If there is not one answer to each.
+            If two answers have the same number.
         """
-        if answers.height != self.rows.height:
-            raise pl.exceptions.ShapeError(f"{answers.height} answers to {self.rows.height} different rows")
-        return items.hstack(answers[self._at])
+        numbers = self.numbered.select("number")
+        of_rows = numbers.join(answers, on="number", how="left", maintain_order="left")
+        if of_rows.height != self.rows.height:
+            raise pl.exceptions.ShapeError("two answers have the same number")
+        return items.hstack(of_rows.drop("number")[self._at])
 
 
 def _numbered(rows: pl.DataFrame) -> tuple[pl.Series, pl.Series]:
@@ -136,8 +143,8 @@ def put_beside(items: pl.DataFrame, answers: pl.DataFrame, on: str | Sequence[st
     # Numbers are joined by as quickly as they are told apart.
     several = len(keys) > 1 or whole.schema[keys[0]] == pl.String
     different = Different(whole, keys) if several else None
-    asked = whole.select(keys) if different is None else different.rows
+    asked = whole.select(keys) if different is None else different.numbered
     found = asked.join(answers, on=keys, how="left", nulls_equal=True, maintain_order="left").drop(keys)
     if found.height != asked.height and found.width:
         raise pl.exceptions.ShapeError(f"two answers have the same {', '.join(keys)}")
-    return whole.hstack(found.rechunk()) if different is None else different.beside(whole, found.rechunk())
+    return whole.hstack(found.rechunk()) if different is None else different.beside(whole, found)

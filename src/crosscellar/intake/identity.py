@@ -204,7 +204,7 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     filled = _by_label(_carry_down(items, different.rows, faults), different.rows, register, faults)
     if filled is not items:
         items, different = filled, Different(filled, columns)
-    rows = different.rows.with_row_index("place").sort(columns, nulls_last=True)
+    rows = different.numbered.sort(columns, nulls_last=True)
     arms: dict[str, list[str]] = {}
     for trial, arm in register.arms.select("trial_id", "arm_id").iter_rows():
         arms.setdefault(trial, []).append(arm)
@@ -224,7 +224,7 @@ def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.Data
     answers = pl.DataFrame(
         [*zip(*settled, strict=True)] if settled else [[]] * len(_ANSWER), schema=_ANSWER, orient="col"
     )
-    items = different.beside(items, answers.with_columns(rows["place"]).sort("place").drop("place"))
+    items = different.beside(items, answers.with_columns(rows["number"]))
     told = (pl.col("id_code") != "") & ~(pl.col("stopped") & (pl.col("kind") == "lab_by_label"))
     _tell(few(items, told), faults)
     stopped = pl.col("stopped") | (pl.col("id_code") != "") & pl.col("id_stops")

@@ -71,8 +71,7 @@ def measure(
     items = items.with_columns(pl.col("unit_in_cell").fill_null(""))
     different = Different(items, ["target", "blank", *_ASKED])
     measured = (pl.col("target") == "readings") & ~pl.col("blank") & pl.col("analyte").is_not_null()
-    places = different.rows.with_row_index("place")
-    distinct = places.filter(measured).sort(_ASKED, nulls_last=True)
+    distinct = different.numbered.filter(measured).sort(_ASKED, nulls_last=True)
     declarations = Declarations(labs)
     own = {unit_key(written): means for written, means in aliases.items()}
     readings: list[UnitReading | None] = []
@@ -84,9 +83,8 @@ def measure(
     answers = pl.DataFrame(rows, schema={"unit_no": pl.Int32, **_ANSWER}, orient="row")
     in_words = pl.col("unit_code").is_in(_IN_WORDS) & (pl.col("unit_words") != "")
     answers = answers.with_columns(pl.when(in_words).then("unit_words").alias("unit_said"))
-    answers = with_bounds(distinct, contract).select("place", *BOUNDS).hstack(answers)
-    answers = places.select("place").join(answers, on="place", how="left", maintain_order="left")
-    items = different.beside(items, answers.drop("place"))
+    answers = with_bounds(distinct, contract).select("number", *BOUNDS).hstack(answers)
+    items = different.beside(items, answers)
     items = _convert(items, readings, contract)
     said = (pl.col("unit_code") != "") | pl.col("from_limit")
     told = pl.col("unit_no").is_not_null() & ~pl.col("blank") & said

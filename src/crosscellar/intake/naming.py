@@ -93,7 +93,7 @@ def name_analytes(
     unit = pl.coalesce(pl.when(_text("unit_sent") != "").then(_text("unit_sent")), in_cell, "unit_meant")
     sent = ["target", "analyte_sent", "unit_sent", "unit_in_cell", "unit_meant"]
     different = Different(items, sent)
-    said = different.rows.with_columns(
+    said = different.numbered.with_columns(
         _text("analyte_sent").alias("analyte_text"), unit.fill_null("").alias("unit_text")
     )
     keys = ["target", "analyte_text", "unit_text"]
@@ -103,8 +103,7 @@ def name_analytes(
         for target, text, unit_text in pairs.iter_rows()
     ]
     named = pl.DataFrame(rows, schema=dict.fromkeys([*keys, "analyte", *_ON_NAMES], pl.String), orient="row")
-    answers = said.join(named, on=keys, how="left", maintain_order="left").drop(sent)
-    items = different.beside(items, answers)
+    items = different.beside(items, said.join(named, on=keys, how="left").drop(sent))
     in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (
         pl.col("analyte_at") == pl.col("column")
     )

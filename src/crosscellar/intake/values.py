@@ -73,7 +73,7 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
         )
     different = Different(items, _CELL)
     marks = _decimal_marks(items, different.rows, separators)
-    cells = put_beside(different.rows, marks, ["table_no", "column"]).with_row_index("cell_no")
+    cells = put_beside(different.numbered, marks, ["table_no", "column"])
     parts = []
     mark: DecimalMark
     for mark in (".", ",", "undecided"):
@@ -84,10 +84,10 @@ def read_values(items: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame
         read = read_numbers(some["text_sent"], decimal=mark, kinds=kinds).rename(
             {"suggestion": "number_help"}
         )
-        parts.append(some.select("cell_no", "text_sent").hstack(read.select(_VALUE_COLUMNS)))
+        parts.append(some.select("number", "text_sent").hstack(read.select(_VALUE_COLUMNS)))
     empty = pl.col("text_sent").fill_null("").str.strip_chars() == ""
-    read_cells = _proposed(pl.concat(parts)).with_columns(pl.col("blank") | empty).sort("cell_no")
-    return different.beside(items, read_cells.drop("cell_no", "text_sent"))
+    read_cells = _proposed(pl.concat(parts)).with_columns(pl.col("blank") | empty)
+    return different.beside(items, read_cells.drop("text_sent"))
 
 
 def _decimal_marks(items: pl.DataFrame, cells: pl.DataFrame, separators: dict[int, str]) -> pl.DataFrame:

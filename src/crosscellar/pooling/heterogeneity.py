@@ -13,6 +13,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from crosscellar.effects.places import starts_of
+
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Counts = NDArray[np.int64]
@@ -216,13 +218,8 @@ def settled(moved: Floats, before: Floats, size: Floats) -> Flags:
 
 def runs(values: NDArray[Any]) -> tuple[Counts, Counts]:
     """Where each run of equal values begins, and how long it is."""
-    new = np.ones(values.size, dtype=np.bool_)
-    np.not_equal(values[1:], values[:-1], out=new[1:])
-    begins = np.flatnonzero(new)
-    length = np.empty_like(begins)
-    np.subtract(begins[1:], begins[:-1], out=length[:-1])
-    length[-1:] = values.size - begins[-1:]
-    return begins, length
+    begins = starts_of(values)
+    return begins, np.diff(begins, append=values.size)
 
 
 def once_a_run(work: Callable[[Floats], Floats], values: Floats) -> Floats:

@@ -230,13 +230,12 @@ def look(
     """The view of a batch and what stands beside it, as `standing` gives them."""
     of_batch = every["item_no"].count()
     different = Different(every, VESSEL)
-    vessels = different.rows.with_row_index("vessel_no").join(
-        _known(register), on=list(VESSEL), how="left", nulls_equal=True, maintain_order="left"
-    )
+    vessels = different.numbered.join(_known(register), on=list(VESSEL), how="left", nulls_equal=True)
+    vessels = vessels.with_columns(vessel_no="number")
     trial = pl.col("trial_id").rank("dense").cast(pl.UInt32).fill_null(0).alias("trial_no")
     placed = different.beside(every, vessels.with_columns(trial).drop(VESSEL))
     tabs = Different(every, ["file_no", "sheet"])
-    placed = tabs.beside(placed, tabs.rows.select(tab_no=pl.int_range(pl.len(), dtype=pl.UInt32)))
+    placed = tabs.beside(placed, tabs.numbered.select("number", tab_no="number"))
     every = _described(placed, register.labs, contract)
     # Every rule asks this: it is told once of each reading.
     is_number = pl.col("stands") & (pl.col("qualifier") == "")
@@ -297,7 +296,8 @@ def _described(readings: pl.DataFrame, labs: pl.DataFrame, contract: Contract) -
     # Said once of each analyte at each stage in each laboratory, not of each reading.
     kinds = ["analyte", "stage", "unit", "lab"]
     different = Different(readings, kinds)
-    about = with_bounds(_with_declared(different.rows, _declared(labs, contract)), contract).select(
+    about = with_bounds(_with_declared(different.numbered, _declared(labs, contract)), contract).select(
+        "number",
         "lab_key",
         "declared_method",
         "declared_limit",
