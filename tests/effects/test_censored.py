@@ -85,3 +85,30 @@ def test_the_top_is_the_one_that_a_search_without_slopes_finds(
     assert fit.converged
     assert fit.mean - far == pytest.approx(best.x[:2], abs=1e-6)
     assert fit.variance == pytest.approx(np.exp(2 * best.x[2]), rel=1e-6)
+
+
+@pytest.mark.parametrize("read", [0.12, 0.1])
+def test_vessels_that_read_alike_are_fitted_where_a_limit_lies_apart_from_them(read: float) -> None:
+    """Readings are rounded: 0.10 twice beside 0.12, 0.12 and <0.08. The top of the likelihood is scipy's."""
+    low = np.array([0.1, 0.1, read, read, -np.inf])
+    high = np.array([0.1, 0.1, read, read, 0.08])
+    arm = np.array([0, 0, 1, 1, 1])
+    fit = censored_arms(low, high, arm)
+
+    def cost(at: np.ndarray) -> float:
+        # Four vessels quantified in two arms leave two degrees of freedom for the restricted likelihood.
+        sd = np.exp(at[1])
+        seen = ((read - at[0]) / sd) ** 2
+        return float(2.0 * at[1] + seen - stats.norm.logcdf((0.08 - at[0]) / sd))
+
+    best = optimize.minimize(
+        cost, [read, np.log(0.02)], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12}
+    )
+    assert fit.converged
+    assert fit.mean == pytest.approx([0.1, best.x[0]], abs=1e-7)
+    assert fit.variance == pytest.approx(np.exp(2 * best.x[1]), rel=1e-5)
+
+
+def test_vessels_that_read_the_limit_itself_give_no_variance() -> None:
+    low, high = np.array([0.1, 0.1, 0.1, 0.1, -np.inf]), np.full(5, 0.1)
+    assert not censored_arms(low, high, np.array([0, 0, 1, 1, 1])).converged

@@ -10,6 +10,8 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 _MOST_STEPS = 100
+#: The search starts where no limit lies more standard deviations from its arm's mean than this.
+_FARTHEST = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +74,14 @@ def censored_arms(
     # Counted from each arm's first mean: a small spread far from 0 loses no digits.
     apart = value - start[place[seen]]
     lent = prior_df * prior_variance if prior_df > 0 else 0.0
-    first = max((lent + float((apart**2).sum())) / df, 1e-12)
-    likelihood = _Likelihood(
-        apart, place[seen], (lo - start[place])[~seen], (hi - start[place])[~seen], place[~seen], df, lent
-    )
+    below, above = (lo - start[place])[~seen], (hi - start[place])[~seen]
+    # Vessels that read alike have no spread to start from: a limit lies no more than ten of these away.
+    limits = np.abs(np.concatenate([below, above]))
+    farthest = float(limits[np.isfinite(limits)].max(initial=0.0))
+    first = max((lent + float((apart**2).sum())) / df, (farthest / _FARTHEST) ** 2)
+    if not first > 0.0:
+        return blank
+    likelihood = _Likelihood(apart, place[seen], below, above, place[~seen], df, lent)
     found = _highest(likelihood, np.append(np.zeros(known.size), 1.0 / np.sqrt(first)))
     if found is None:
         return blank

@@ -66,8 +66,15 @@ def arm_effects(
                 pl.lit("every control vessel beyond the limit: no effect to compute, only its direction"),
             ),
             (
-                pl.col("censored") & ~none_seen,
+                pl.col("censored") & ~none_seen & pl.col("fit_variance").is_not_null(),
                 pl.lit("some vessels beyond a limit: by maximum likelihood"),
+            ),
+            (
+                pl.col("censored") & ~none_seen & pl.col("fit_variance").is_null(),
+                pl.lit(
+                    "some vessels beyond a limit, and those within too few or too alike to tell how far "
+                    "vessels differ: no effect to compute"
+                ),
             ),
             *_common_remarks(),
             _count_words("missing", "treatment"),
