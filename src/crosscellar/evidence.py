@@ -304,7 +304,7 @@ class Evidence:
 
 
 def _question_in(register: Register, question: str) -> Mapping[str, Any]:
-    found = register.questions.filter(pl.col("question_id") == question)
+    found = register.questions.filter(pl.col("question_id") == str(question))
     if found.is_empty():
         known = register.questions["question_id"].sort().to_list()
         raise UnknownName(

@@ -361,3 +361,40 @@ def test_what_arms_share_of_their_control_is_what_it_adds_to_each_of_them(
         of_control = 1 / x + 1 / (n - x) if measure == "log_odds" else 1 / x - 1 / n
         assert effect["shared_variance"] == pytest.approx(of_control)
         assert effect["shared_variance"] < effect["variance"]
+
+
+def test_summaries_come_from_any_table_and_what_cannot_be_is_told_row_by_row() -> None:
+    means = {
+        "n_treatment": [3, 0, 3],
+        "mean_treatment": [10.0, 5.0, 1.0],
+        "sd_treatment": [1.0, 0.5, 1.0],
+        "n_control": [3, 2, 3],
+        "mean_control": [8.0, 5.0, 1.0],
+        "sd_control": [1.0, 0.4, -1.0],
+    }
+    for table in (
+        means,
+        pl.DataFrame(means),
+        pl.DataFrame(means).to_pandas(),
+        pl.DataFrame(means).to_arrow(),
+    ):
+        found = effects_from_summary(table, measure="difference")
+        assert found["estimate"].to_list() == [2.0, None, None]
+        assert found["variance"].null_count() == 2
+        assert found["remark"].to_list() == [
+            "",
+            "a number of vessels that cannot be: whole, 1 or more",
+            "a standard deviation below 0",
+        ]
+    counts = {"events_treatment": [6], "n_treatment": [5], "events_control": [1], "n_control": [5]}
+    found = effects_from_summary(counts, measure="risk_difference")
+    assert found["estimate"].to_list() == [None]
+    assert found["remark"][0].startswith("events that cannot be")
+    with pytest.raises(NotComputable, match="mean_control holds what is no number"):
+        effects_from_summary({**means, "mean_control": ["8", "x", "1"]}, measure="difference")
+
+
+@pytest.mark.parametrize("counts", [(3.5, 10), ("3", 10), (3, float("nan")), (3, 10.5)])
+def test_a_triangle_of_counts_that_are_not_whole_is_refused(counts: tuple[Any, Any]) -> None:
+    with pytest.raises(NotComputable, match="whole numbers"):
+        triangle_result(*counts)

@@ -9,6 +9,7 @@ from scipy.special import polygamma
 
 from crosscellar.effects import moderate_variances
 from crosscellar.effects.moderation import fit_prior, inverse_trigamma
+from crosscellar.errors import NotComputable
 
 
 def test_inverse_trigamma_undoes_trigamma_of_scipy() -> None:
@@ -60,3 +61,11 @@ def test_variances_of_exactly_zero_do_not_enter_the_prior() -> None:
     with_zero = fit_prior([0.5, 0.1, 2.0, 0.0], [4, 4, 4, 4])
     without = fit_prior([0.5, 0.1, 2.0], [4, 4, 4])
     assert with_zero == without
+
+
+@pytest.mark.parametrize(
+    ("variance", "df"), [([0.1, 0.2, 0.3], [2, 2]), (["a"], ["b"]), ([0.1, -0.2, 0.3], [2, 2, 2])]
+)
+def test_variances_that_cannot_be_are_refused(variance: list[object], df: list[object]) -> None:
+    with pytest.raises(NotComputable):
+        moderate_variances(variance, df)  # type: ignore[arg-type]

@@ -252,3 +252,58 @@ def test_variances_that_differ_a_millionfold_still_settle() -> None:
     pooled = pool({"estimate": [0.1, 5.0, -3.0, 0.2], "variance": [1e-6, 1.0, 10.0, 1e-4]})
     assert pooled.converged
     assert math.isfinite(pooled.low)
+
+
+@pytest.mark.parametrize("column", ["measure", "unit", "response"])
+def test_effects_of_several_measures_units_or_responses_have_no_common_mean(column: str) -> None:
+    frame = {**EFFECTS, column: ["first", "second", "first", "first", "first"]}
+    with pytest.raises(NotComputable, match=f"several {column}s \\(first, second\\)"):
+        pool(frame)
+    each = pool_each({**frame, "key": ["a", "a", "a", "b", "b"]}, by="key")
+    assert each["remark"][0].endswith("no common mean")
+    assert each["estimate"][0] is None
+    assert each["remark"][1] == ""
+    assert each["estimate"][1] is not None
+    # What is left out anyway sets nothing apart.
+    assert pool({**frame, "usable": [True, False, True, True, True]}).n_effects == 4
+
+
+def test_standardized_differences_of_several_responses_may_be_pooled() -> None:
+    frame = {**EFFECTS, "response": list("vwxyz"), "measure": ["standardized"] * 5}
+    assert pool(frame).n_effects == 5
+    assert pool_each({**frame, "key": ["a"] * 5}, by="key")["n_effects"].to_list() == [5]
+
+
+def test_text_that_is_no_number_is_told_and_a_standard_error_below_0_is_none() -> None:
+    pooled = pool({"estimate": ["0.2", "0,3", "0.1", " "], "std_error": [0.1, 0.1, -0.1, 0.1]})
+    told = dict(zip(pooled.excluded["site"], pooled.excluded["left_out"], strict=True))
+    assert told["effect 2"] == "0,3 is no number"
+    assert told["effect 3"] == "the variance is not a positive number"
+    assert told["effect 4"] == "no estimate"
+
+
+@pytest.mark.parametrize(
+    ("frame", "words"),
+    [
+        ({"estimate": [0.1, 0.2], "variance": [0.1]}, "cannot be read"),
+        (pd.DataFrame([[0.1, 0.2, 0.1]], columns=["estimate", "estimate", "variance"]), "cannot be read"),
+        ({**EFFECTS, "usable": ["yes", "no", "yes", "yes", "yes"]}, "yes or no"),
+        ({**EFFECTS, "estimate": [[0.1]] * 5}, "no numbers"),
+    ],
+    ids=["lengths", "names", "usable", "lists"],
+)
+def test_what_is_no_table_of_effects_is_told_in_a_sentence(frame: object, words: str) -> None:
+    with pytest.raises(NotComputable, match=words):
+        pool(frame)
+
+
+def test_whole_numbers_may_stand_beside_others_and_a_difference_in_words_is_refused() -> None:
+    assert pool({"estimate": [0, 0.1, 0.3], "variance": [1, 0.1, 0.2], "site": [1, "b", 2]}).n_effects == 3
+    with pytest.raises(NotComputable, match="'5%' is no number"):
+        pool(EFFECTS, smallest_difference="5%")  # type: ignore[arg-type]
+    with pytest.raises(NotComputable, match=r"'0\.9' is no share"):
+        pool(EFFECTS, level="0.9")  # type: ignore[arg-type]
+    assert pool(EFFECTS, smallest_difference=math.nan).smallest_difference is None
+    with pytest.raises(NotComputable, match="no column to group by"):
+        pool_each(EFFECTS, by=[])
+    assert pool_each({**EFFECTS, "key": list("aabbb")}, by=["key", "key"]).height == 2

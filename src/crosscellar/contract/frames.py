@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Any, Final
 
 import polars as pl
+
+from crosscellar.errors import NotComputable
 
 Columns = Mapping[str, pl.DataType | type[pl.DataType]]
 
@@ -234,6 +236,39 @@ EFFECTS: Final[Columns] = MappingProxyType(
         "volume_l": pl.Float64,
     }
 )
+
+
+def as_frame(frame: Any) -> pl.DataFrame:
+    """The polars frame of a polars, pandas or Arrow table, a lazy frame (collected) or a mapping of columns.
+
+    Raises
+    ------
+    NotComputable
+        For anything else, and for columns that are no table: of several lengths, of one name, of mixed kinds.
+    """
+    if isinstance(frame, pl.DataFrame):
+        return frame
+    if isinstance(frame, pl.LazyFrame):
+        return frame.collect()
+    try:
+        if isinstance(frame, Mapping):
+            # Not strict: whole numbers may stand beside others in a list.
+            return pl.DataFrame(frame, strict=False)
+        if hasattr(frame, "__arrow_c_stream__"):
+            return pl.DataFrame(frame)
+        if hasattr(frame, "to_dict") and hasattr(frame, "columns"):
+            return pl.DataFrame({str(name): frame[name].to_numpy() for name in frame.columns})
+    except (pl.exceptions.PolarsError, TypeError, ValueError) as fault:
+        first = (str(fault).strip() or "no reason given").splitlines()[0].rstrip(".")
+        raise NotComputable(
+            f"The table cannot be read: {first}",
+            next_step="Give each column its own name, one kind of value, and as many rows as the others.",
+        ) from fault
+    raise NotComputable(
+        f"Effects cannot be read from a {type(frame).__name__}",
+        next_step="Give a polars, pandas or Arrow table, or a mapping of columns, with an estimate and its "
+        "variance or standard error in each row.",
+    )
 
 
 def empty(columns: Columns) -> pl.DataFrame:

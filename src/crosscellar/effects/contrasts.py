@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from crosscellar.effects.measures import ONLY_DIRECTION
 from crosscellar.effects.moderation import lean
 from crosscellar.effects.places import Integers, matches
 from crosscellar.effects.spreads import COMPARED
@@ -59,11 +60,11 @@ def arm_effects(
             (both_beyond, pl.lit("beyond the limit in both arms: no effect to compute")),
             (
                 pl.col("all_censored") & ~both_beyond,
-                pl.lit("every treatment vessel beyond the limit: no effect to compute, only its direction"),
+                pl.lit(f"every treatment vessel beyond the limit: {ONLY_DIRECTION}"),
             ),
             (
                 pl.col("all_censored_control") & ~both_beyond,
-                pl.lit("every control vessel beyond the limit: no effect to compute, only its direction"),
+                pl.lit(f"every control vessel beyond the limit: {ONLY_DIRECTION}"),
             ),
             (
                 pl.col("censored") & ~none_seen & pl.col("fit_variance").is_not_null(),

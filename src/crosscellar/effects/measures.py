@@ -21,6 +21,9 @@ MEASURES: Final = (*READING_MEASURES, "risk_difference", "log_risk_ratio", "log_
 #: How far from 0 an effect of a measure can lie, whatever its interval adds: two shares differ by 1 at most.
 FURTHEST: Final = {"risk_difference": 1.0}
 
+#: What is said of an effect of which every vessel of one arm lies beyond a limit.
+ONLY_DIRECTION: Final = "no effect to compute, only its direction"
+
 #: Stages over which vessels of an analyte scatter alike, by the order of the stage.
 STAGE_GROUPS: Final = (
     (15, "vineyard"),

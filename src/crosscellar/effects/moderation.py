@@ -13,6 +13,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from crosscellar.errors import NotComputable
+
 Array = npt.NDArray[np.float64]
 
 #: With fewer replicated trials than this, one odd trial would be the prior.
@@ -148,9 +150,22 @@ def moderate_variances(variance: npt.ArrayLike, df: npt.ArrayLike) -> ModeratedV
 
     Few trials fit a poor prior: three or four may scatter no more than chance and make `prior_df` infinite.
     The effects of a store therefore never borrow more degrees of freedom than the fitted variances had.
+
+    Raises
+    ------
+    NotComputable
+        Arrays of two lengths, what is no number, or a variance below 0 where `df` is above 0.
     """
-    d = np.asarray(df, dtype=np.float64)
-    s2 = np.where(d > 0, np.asarray(variance, dtype=np.float64), np.nan)
+    try:
+        s2, d = np.broadcast_arrays(np.asarray(variance, dtype=np.float64), np.asarray(df, dtype=np.float64))
+    except (TypeError, ValueError) as fault:
+        raise NotComputable(
+            "The variances and their degrees of freedom are no numbers, or not as many of each",
+            next_step="Give two arrays of one length.",
+        ) from fault
+    if ((s2 < 0) & (d > 0)).any():
+        raise NotComputable("A variance is below 0", next_step="Give squared standard deviations.")
+    s2 = np.where(d > 0, s2, np.nan)
     prior = fit_prior(s2, d)
     if prior is None:
         return ModeratedVariances(0.0, float("nan"), s2, d)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from collections.abc import Sequence
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from crosscellar.contract.frames import as_frame
 from crosscellar.errors import NotComputable, UnknownName
 
 Array = npt.NDArray[np.float64]
@@ -26,6 +28,7 @@ _MEANS: Final = (
     "sd_control",
 )
 _COUNTS: Final = ("events_treatment", "n_treatment", "events_control", "n_control")
+_NEGATIVE: Final = "a standard deviation below 0"
 _COLUMNS: Final = {
     "difference": _MEANS,
     "log_ratio": _MEANS,
@@ -52,7 +55,7 @@ def hedges_correction(df: npt.ArrayLike) -> Array:
 
 
 def effects_from_summary(
-    frame: pl.DataFrame,
+    frame: Any,
     *,
     measure: SummaryMeasure = "log_ratio",
     small_sample: SmallSample = "none",
@@ -63,6 +66,7 @@ def effects_from_summary(
     Parameters
     ----------
     frame
+        A polars, pandas or Arrow table, a lazy frame, or a mapping of columns; one row a trial.
         For `difference`, `log_ratio`, `standardized`: n_treatment, mean_treatment, sd_treatment, n_control,
         mean_control, sd_control. For `risk_difference`, `log_risk_ratio`, `log_odds`: events_treatment,
         n_treatment, events_control, n_control.
@@ -90,7 +94,7 @@ def effects_from_summary(
     UnknownName
         A measure or option that does not exist.
     NotComputable
-        A column is missing.
+        A column is missing, or holds what is no number.
     """
     if measure not in _COLUMNS:
         raise UnknownName(
@@ -106,13 +110,14 @@ def effects_from_summary(
             f"There is no variance {standardized_variance!r} of a standardized difference",
             next_step="Known are: corrected, plain, unbiased.",
         )
-    missing = [name for name in _COLUMNS[measure] if name not in frame.columns]
+    table = as_frame(frame)
+    missing = [name for name in _COLUMNS[measure] if name not in table.columns]
     if missing:
         raise NotComputable(
             f"For {measure} the columns {', '.join(missing)} are missing",
             next_step=f"Give {', '.join(_COLUMNS[measure])}.",
         )
-    values = [frame[name].cast(pl.Float64).to_numpy() for name in _COLUMNS[measure]]
+    values = [_numbers(table, name) for name in _COLUMNS[measure]]
     with np.errstate(invalid="ignore", divide="ignore"):
         if measure == "standardized":
             estimate, variance, df, remark = _standardized(*values, how=standardized_variance)
@@ -122,12 +127,37 @@ def effects_from_summary(
             estimate, variance, df, remark = _log_ratio(*values, correction=small_sample)
         else:
             estimate, variance, df, remark = count_effects(*values, measure=measure)
-    return frame.with_columns(
+        wrong = _cannot_be(values, counts=_COLUMNS[measure] is _COUNTS)
+    remark = np.where(wrong != "", wrong, remark)
+    estimate, variance, df = (np.where(wrong != "", np.nan, found) for found in (estimate, variance, df))
+    return table.with_columns(
         pl.Series("estimate", estimate, dtype=pl.Float64).fill_nan(None),
         pl.Series("variance", variance, dtype=pl.Float64).fill_nan(None),
         pl.Series("df", df, dtype=pl.Float64).fill_nan(None),
         pl.Series("remark", remark.tolist(), dtype=pl.String),
     )
+
+
+def _numbers(table: pl.DataFrame, name: str) -> Array:
+    try:
+        return table[name].cast(pl.Float64).to_numpy()
+    except pl.exceptions.PolarsError as fault:
+        raise NotComputable(
+            f"The column {name} holds what is no number", next_step="Give one number in each row."
+        ) from fault
+
+
+def _cannot_be(values: Sequence[Array], *, counts: bool) -> npt.NDArray[np.str_]:
+    """What cannot be in each row's numbers of vessels, events or standard deviations; "" where all can."""
+    sizes = [values[1], values[3]] if counts else [values[0], values[3]]
+    size = np.any([(n < 1) | (n != np.floor(n)) for n in sizes], axis=0)
+    if counts:
+        events = zip((values[0], values[2]), sizes, strict=True)
+        other = np.any([(x < 0) | (x > n) | (x != np.floor(x)) for x, n in events], axis=0)
+    else:
+        other = (values[2] < 0) | (values[5] < 0)
+    told = "events that cannot be: whole numbers from 0 to those of vessels" if counts else _NEGATIVE
+    return np.where(size, "a number of vessels that cannot be: whole, 1 or more", np.where(other, told, ""))
 
 
 Effects = tuple[Array, Array, Array, npt.NDArray[np.str_]]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from numbers import Real
 from typing import Final
 
 import numpy as np
@@ -167,7 +168,7 @@ def triangle_results(
 ) -> list[TriangleResult]:
     """What `triangle_result` says of each pair of right picks and tasters."""
     for correct, n in counts:
-        if n < 1 or not 0 <= correct <= n:
+        if not (_whole(correct) and _whole(n)) or n < 1 or not 0 <= correct <= n:
             raise NotComputable(
                 f"{correct} correct picks out of {n} cannot be",
                 next_step="Give whole numbers with 0 <= correct <= n and at least one taster.",
@@ -177,6 +178,10 @@ def triangle_results(
         _result(correct, n, float(d_prime), alpha=alpha, level=level)
         for (correct, n), d_prime in zip(counts, d_primes, strict=True)
     ]
+
+
+def _whole(count: object) -> bool:
+    return isinstance(count, Real) and float(count).is_integer()
 
 
 def _result(correct: int, n: int, d_prime: float, *, alpha: float, level: float) -> TriangleResult:

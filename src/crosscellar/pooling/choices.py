@@ -33,9 +33,13 @@ def check_method(method: str, interval: str, level: float) -> None:
         raise UnknownName(
             f"The interval {interval!r} is not known", next_step=f"Use one of: {', '.join(INTERVALS)}."
         )
-    if not 0.5 < level < 1:
+    try:
+        share = 0.5 < level < 1
+    except TypeError:
+        share = False
+    if not share:
         raise NotComputable(
-            f"A level of {level} is no share of intervals", next_step="Give a share such as 0.95."
+            f"A level of {level!r} is no share of intervals", next_step="Give a share such as 0.95."
         )
 
 

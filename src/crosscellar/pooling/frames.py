@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 import polars as pl
 
+from crosscellar.contract.frames import as_frame
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.heterogeneity import Floats
 
 #: Columns that tell what was measured: carried into the result when one value stands in all rows.
 ABOUT: Final = ("question", "response", "stage", "role", "measure", "unit")
+
+
+#: Of these, what effects must have alike to have one mean.
+ALIKE: Final = ("measure", "unit", "response")
+#: Characters of a text that is told because it is no number.
+_TOLD: Final = 20
 
 
 class Columns(NamedTuple):
@@ -33,29 +39,6 @@ class Columns(NamedTuple):
     remark: str = "remark"
 
 
-def as_frame(frame: Any) -> pl.DataFrame:
-    """The polars frame of a polars, pandas or Arrow table, a lazy frame (collected) or a mapping of columns.
-
-    Raises
-    ------
-    NotComputable
-        For anything else.
-    """
-    if isinstance(frame, pl.DataFrame):
-        return frame
-    if isinstance(frame, pl.LazyFrame):
-        return frame.collect()
-    if isinstance(frame, Mapping) or hasattr(frame, "__arrow_c_stream__"):
-        return pl.DataFrame(frame)
-    if hasattr(frame, "to_dict") and hasattr(frame, "columns"):
-        return pl.DataFrame({str(name): np.asarray(frame[name]) for name in frame.columns})
-    raise NotComputable(
-        f"Effects cannot be read from a {type(frame).__name__}",
-        next_step="Give a polars, pandas or Arrow table, or a mapping of columns, with an estimate and its "
-        "variance or standard error in each row.",
-    )
-
-
 #: The columns of a tidy frame that hold names.
 NAMES: Final = ("site", "trial", "arm", "shared")
 
@@ -72,6 +55,8 @@ def tidy(frame: Any, columns: Columns, *, numbers_as_names: bool = False) -> pl.
     ------
     UnknownName
         When there is no column of estimates, or neither of variances nor of standard errors.
+    NotComputable
+        When no table can be read, or a column holds what can be no number, or no yes or no.
     """
     table = as_frame(frame)
     have = set(table.columns)
@@ -89,14 +74,40 @@ def tidy(frame: Any, columns: Columns, *, numbers_as_names: bool = False) -> pl.
         )
 
     def number(name: str) -> pl.Expr:
+        if table.schema[name].is_nested() or table.schema[name] == pl.Object:
+            raise NotComputable(
+                f"The column {name!r} holds no numbers", next_step="Give one number in each row."
+            )
         return pl.col(name).cast(pl.Float64, strict=False).fill_nan(None)
+
+    def squared(name: str) -> pl.Expr:
+        # A standard error below 0 stays as wrong as it is.
+        return number(name) * number(name).abs()
+
+    def no_number(name: str, otherwise: str) -> pl.Expr:
+        """What is wrong where no number was read: a text says what stands there."""
+        if name not in have or table.schema[name] != pl.String:
+            return pl.lit(otherwise)
+        text = pl.col(name).str.strip_chars()
+        told = pl.format("{} is no number", text.str.head(_TOLD))
+        return (
+            pl.when(text.is_null() | text.str.to_lowercase().is_in(["", "nan"]))
+            .then(pl.lit(otherwise))
+            .otherwise(told)
+        )
 
     if columns.variance in have:
         variance = number(columns.variance)
         if columns.std_error in have:
-            variance = pl.coalesce(variance, number(columns.std_error).pow(2))
+            variance = pl.coalesce(variance, squared(columns.std_error))
     else:
-        variance = number(columns.std_error).pow(2)
+        variance = squared(columns.std_error)
+    usable = table.schema.get(columns.usable, pl.Boolean())
+    if not (usable.is_numeric() or usable in (pl.Boolean, pl.Null)):
+        raise NotComputable(
+            f"The column {columns.usable!r} says something else than yes or no",
+            next_step="Give True or False in each row, or leave the column out.",
+        )
     text = pl.lit(None, dtype=pl.String)
 
     def names(name: str, own: str) -> pl.Expr:
@@ -127,9 +138,14 @@ def tidy(frame: Any, columns: Columns, *, numbers_as_names: bool = False) -> pl.
         ).alias("usable"),
         (pl.col(columns.remark).cast(pl.String) if columns.remark in have else text).alias("remark"),
     ]
+    spread = columns.variance if columns.variance in have else columns.std_error
+    wanted += [
+        no_number(columns.estimate, "no estimate").alias("_no_estimate"),
+        no_number(spread, "no variance").alias("_no_variance"),
+    ]
     read = table.select(wanted)
     kept = [name for name in table.columns if name not in read.columns and name not in {"left_out"}]
-    return pl.concat([read, table.select(kept)], how="horizontal").with_columns(
+    told = pl.concat([read, table.select(kept)], how="horizontal").with_columns(
         pl.col("variance").sqrt().alias("std_error"),
         pl.when(~pl.col("usable"))
         .then(
@@ -138,11 +154,11 @@ def tidy(frame: Any, columns: Columns, *, numbers_as_names: bool = False) -> pl.
             .otherwise(pl.lit("marked as not usable"))
         )
         .when(pl.col("estimate").is_null())
-        .then(pl.lit("no estimate"))
+        .then(pl.col("_no_estimate"))
         .when(pl.col("estimate").is_infinite())
         .then(pl.lit("the estimate is not finite"))
         .when(pl.col("variance").is_null())
-        .then(pl.lit("no variance"))
+        .then(pl.col("_no_variance"))
         .when((pl.col("variance") <= 0) | pl.col("variance").is_infinite())
         .then(pl.lit("the variance is not a positive number"))
         .when(pl.col("site").is_null())
@@ -150,6 +166,22 @@ def tidy(frame: Any, columns: Columns, *, numbers_as_names: bool = False) -> pl.
         .otherwise(pl.lit(""))
         .alias("left_out"),
     )
+    return told.drop("_no_estimate", "_no_variance")
+
+
+def several(rows: pl.DataFrame) -> tuple[str, tuple[str, ...]] | None:
+    """The first of `ALIKE` in which pooled rows of `tidy` differ, and its values; None where they agree.
+
+    Standardized differences may be of several responses: they are made to be compared.
+    """
+    compared = "measure" in rows.columns and rows["measure"].eq("standardized").all()
+    for name in ALIKE:
+        if name not in rows.columns or (name == "response" and compared):
+            continue
+        found = rows[name].drop_nulls().unique(maintain_order=True).cast(pl.String).to_list()
+        if len(found) > 1:
+            return name, tuple(found)
+    return None
 
 
 def about(frame: pl.DataFrame) -> dict[str, str]:

@@ -14,11 +14,11 @@ from crosscellar.effects.measures import FURTHEST
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling.answers import answer
 from crosscellar.pooling.choices import check_method, interval_taken
-from crosscellar.pooling.frames import NAMES, Columns, degrees, tidy
+from crosscellar.pooling.frames import ALIKE, NAMES, Columns, degrees, tidy
 from crosscellar.pooling.heterogeneity import Counts, Floats, Questions, runs, side_by_side
 from crosscellar.pooling.models import ENDS
 from crosscellar.pooling.pool import Asked
-from crosscellar.pooling.verdict import WANTED, check_wanted, judge
+from crosscellar.pooling.verdict import UNDECIDED, WANTED, check_wanted, judge
 
 #: Effects in one block of questions that are worked side by side: a few such arrays stay in the cache.
 _BLOCK = 32_000
@@ -128,7 +128,11 @@ def pool_each(
         As for `pool`; a fault of one group alone is told in its `remark`.
     """
     check_method(method, interval, level)
-    keys = [by] if isinstance(by, str) else list(by)
+    keys = [by] if isinstance(by, str) else list(dict.fromkeys(by))
+    if not keys:
+        raise NotComputable(
+            "There is no column to group by", next_step="Name one in by=[...], or call pool for one answer."
+        )
     columns = Columns(
         estimate=estimate,
         variance=variance,
@@ -163,7 +167,9 @@ def pool_each(
     narrower = np.zeros(many, dtype=np.bool_)
     taken = np.full(many, "none", dtype=object)
     remark = np.full(many, "", dtype=object)
-    one_a_site = (groups.sites > 1) & (groups.sites == groups.size) & ~groups.counted
+    apart = _apart(rows, keys, groups.names)
+    remark[apart] = "effects of several measures, units or responses, which have no common mean"
+    one_a_site = (groups.sites > 1) & (groups.sites == groups.size) & ~groups.counted & ~apart
     fast = one_a_site & (interval not in {"robust", "bayes"})
     up, rising = direction_wanted != "decrease", direction_wanted == "increase"
     for estimated in (False, True):
@@ -193,7 +199,8 @@ def pool_each(
         smallest_difference=difference,
         wanted=direction_wanted,
     ).astype(object)
-    slow = np.flatnonzero(~fast & (groups.size > 0))
+    converged[apart], verdict[apart] = False, UNDECIDED
+    slow = np.flatnonzero(~fast & (groups.size > 0) & ~apart)
     if slow.size:
         chosen = groups.names.with_row_index("_group")[slow]
         parts = (
@@ -216,7 +223,7 @@ def pool_each(
             try:
                 pooled = asked(parts[(place,)])
             except NotComputable as fault:
-                remark[place], converged[place], verdict[place] = fault.sentence, False, "undecided"
+                remark[place], converged[place], verdict[place] = fault.sentence, False, UNDECIDED
                 continue
             for name in _NUMBERS:
                 out[name][place] = getattr(pooled, name)
@@ -307,6 +314,22 @@ def _one_after_the_other(rows: pl.DataFrame, keys: list[str]) -> tuple[pl.DataFr
     places = np.arange(rows.height) + np.repeat(begins[order] - (np.cumsum(length) - length), length)
     several = groups["_runs"].to_numpy().astype(np.int64)
     return rows[places], groups.select(keys), np.add.reduceat(length, np.cumsum(several) - several)
+
+
+def _apart(rows: pl.DataFrame, keys: list[str], names: pl.DataFrame) -> NDArray[np.bool_]:
+    """Which groups hold effects that have no common mean: see `frames.several`."""
+    found = np.zeros(names.height, dtype=np.bool_)
+    kept = rows.filter(pl.col("left_out") == "")
+    for name in ALIKE:
+        if name in keys or name not in kept.columns or kept[name].drop_nulls().n_unique() < 2:
+            continue
+        values = kept
+        if name == "response" and "measure" in kept.columns:
+            values = kept.filter(pl.col("measure").ne_missing("standardized"))
+        sizes = values.drop_nulls(name).group_by(keys).agg(pl.col(name).n_unique().alias("_values"))
+        here = names.join(sizes, on=keys, how="left", nulls_equal=True, maintain_order="left")["_values"]
+        found |= here.fill_null(0).gt(1).to_numpy()
+    return found
 
 
 def _furthest(rows: pl.DataFrame, keys: list[str], names: pl.DataFrame) -> Floats:

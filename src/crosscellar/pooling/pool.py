@@ -10,15 +10,16 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from crosscellar.effects.measures import FURTHEST
+from crosscellar.effects.measures import FURTHEST, ONLY_DIRECTION
 from crosscellar.effects.scale import Scale
+from crosscellar.errors import NotComputable
 from crosscellar.pooling.bayes import BayesFit, TauScale
 from crosscellar.pooling.choices import check_method
-from crosscellar.pooling.frames import Columns, Effects, about, effects_of, tidy
+from crosscellar.pooling.frames import Columns, Effects, about, effects_of, several, tidy
 from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
 from crosscellar.pooling.models import ENDS, Outcome, Task, fit_each, takes_prior
 from crosscellar.pooling.result import Pooled
-from crosscellar.pooling.verdict import check_wanted, judge, reason_of
+from crosscellar.pooling.verdict import check_wanted, judge, many, reason_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,7 @@ class Asked:
         tau_scale: float | TauScale | None,
     ) -> Pooled:
         """The record of what was fitted."""
+        excluded = rows.clear() if kept is rows else rows.filter(pl.col("left_out") != "")
         outcome = _within(outcome, FURTHEST.get(said["measure"], math.inf))
         n_sites, n_effects = len(effects.sites), effects.estimate.size
         d = self.smallest_difference
@@ -147,10 +149,22 @@ class Asked:
             bayes=outcome.bayes,
             weights=outcome.weights,
             effects=kept.with_columns(pl.Series("weight", outcome.weights, dtype=pl.Float64)),
-            excluded=rows.clear() if kept is rows else rows.filter(pl.col("left_out") != ""),
-            remarks=outcome.remarks,
+            excluded=excluded,
+            remarks=(*outcome.remarks, *_of_no_size(excluded)),
             refit=replace(self, beside=False, tau_scale=tau_scale),
         )
+
+
+def _of_no_size(excluded: pl.DataFrame) -> tuple[str, ...]:
+    """What leaving out effects of which only the direction is known does to the mean."""
+    count = excluded.filter(pl.col("left_out").str.contains(ONLY_DIRECTION, literal=True)).height
+    if not count:
+        return ()
+    left = "is left out: it tells" if count == 1 else "are left out: they tell"
+    words = (
+        f"{many(count, 'effect')} with every vessel of one arm beyond a limit {left} a direction and no size"
+    )
+    return (f"{words}, of which the mean knows nothing.",)
 
 
 def _kept(rows: pl.DataFrame) -> pl.DataFrame:
@@ -163,7 +177,10 @@ def answers_of(questions: Sequence[tuple[Asked, pl.DataFrame]]) -> list[Pooled]:
     """The answer to each from its tidy rows; what is nested in sites is fitted at once."""
     kept = [_kept(rows) for _, rows in questions]
     effects = [effects_of(rows) for rows in kept]
-    said = [about(rows) | ({} if asked.unit is None else {"unit": asked.unit}) for asked, rows in questions]
+    said = [
+        about(own if own.height else rows) | ({} if asked.unit is None else {"unit": asked.unit})
+        for (asked, rows), own in zip(questions, kept, strict=True)
+    ]
     tasks = {
         at: asked.task(effects[at], kept[at], said[at]["measure"])
         for at, (asked, _) in enumerate(questions)
@@ -244,8 +261,8 @@ def pool(
     UnknownName
         For a missing column or an unknown method, interval or direction.
     NotComputable
-        For a level outside 0.5 to 1, Hartung-Knapp with several effects a site, or a shared control without
-        its variance.
+        For a level outside 0.5 to 1, Hartung-Knapp with several effects a site, a shared control without its
+        variance, effects of several measures, units or responses, or what is no table.
     """
     check_method(method, interval, level)
     columns = Columns(
@@ -264,12 +281,45 @@ def pool(
         method=method,
         interval=interval,
         level=level,
-        smallest_difference=smallest_difference,
+        smallest_difference=_difference(smallest_difference),
         wanted=check_wanted(wanted),
         tau_scale=tau_scale,
         unit=unit,
     )
-    return asked(tidy(frame, columns))
+    rows = tidy(frame, columns)
+    check_alike(_kept(rows))
+    return asked(rows)
+
+
+def check_alike(kept: pl.DataFrame) -> None:
+    """Nothing when the pooled rows have one measure, one unit and one response.
+
+    Raises
+    ------
+    NotComputable
+        For effects that have no common mean.
+    """
+    apart = several(kept)
+    if apart is not None:
+        name, found = apart
+        raise NotComputable(
+            f"The effects are of several {name}s ({', '.join(found[:4])}{' …' if len(found) > 4 else ''}), "
+            "which have no common mean",
+            next_step="Keep those of one response, or pool them apart: "
+            'pool_each(effects, by=["question", "response", "stage", "measure", "unit"]).',
+        )
+
+
+def _difference(smallest: float | None) -> float | None:
+    """The smallest difference as a number, None where it is missing (NaN)."""
+    try:
+        number = math.nan if smallest is None else float(smallest)
+    except (TypeError, ValueError) as fault:
+        raise NotComputable(
+            f"The smallest difference {smallest!r} is no number",
+            next_step="Give it on the scale of the estimates: log(1.05) for 5 % where they are log ratios.",
+        ) from fault
+    return None if math.isnan(number) else number
 
 
 def _shown(effects: Effects, kept: pl.DataFrame, level: float) -> Outcome:
