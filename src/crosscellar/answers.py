@@ -257,7 +257,7 @@ def pool_question(
     several: list[tuple[AskedOfOne, pl.DataFrame]] = []
     scales: list[Callable[[], TauScale]] = []
     for key in _in_order(effects):
-        rows = _rows(tidied, key)
+        rows = _of_one_unit(_rows(tidied, key))
         primary = key["role"] == "primary"
         # A smallest difference stands on one scale: it says nothing on that of another measure.
         fits = key["measure"] == judged.measure if judged.measure else asked.measure is None
@@ -292,9 +292,11 @@ def _scale_of(
     question: str,
     key: Mapping[str, Any],
 ) -> TauScale:
-    variances = rows.filter(pl.col("usable") & (pl.col("variance") > 0))["variance"]
+    usable = rows.filter(pl.col("usable") & (pl.col("variance") > 0))
     alike = everything(str(key["response"])) if callable(everything) else everything
-    return tau_scale_of(variances, alike, question, key)
+    if alike is not None:
+        alike = alike.filter(pl.col("unit").is_in(usable["unit"].unique().implode(), nulls_equal=True))
+    return tau_scale_of(usable["variance"], alike, question, key)
 
 
 def take_prior(effects: pl.DataFrame, interval: str) -> list[str]:
@@ -341,6 +343,23 @@ def _rows(effects: pl.DataFrame, key: Mapping[str, Any]) -> pl.DataFrame:
         pl.all_horizontal(
             pl.col(name).eq_missing(pl.lit(value, dtype=pl.String)) for name, value in key.items()
         )
+    )
+
+
+def _of_one_unit(rows: pl.DataFrame) -> pl.DataFrame:
+    """The tidy rows, those left out that stand in another unit than most sites have, as scores on two scales.
+
+    Points of two scales have no common mean, and no factor between them is known.
+    """
+    usable = pl.col("left_out") == ""
+    units = rows.filter(usable).group_by("unit").agg(pl.col("site").n_unique(), pl.len())
+    if units.height < 2:
+        return rows
+    most = units.sort("site", "len", "unit", descending=[True, True, False])["unit"][0]
+    told = pl.format("in {}, where those pooled are in {}", pl.col("unit"), pl.lit(most))
+    apart = usable & (pl.col("unit") != most)
+    return rows.with_columns(
+        pl.when(apart).then(told).otherwise("left_out").alias("left_out"), (pl.col("usable") & ~apart)
     )
 
 

@@ -32,6 +32,9 @@ _BESIDE: Final = (
     "chance_above_smallest",
 )
 
+#: More trials than this that are left out for one reason are not all named.
+_MOST_NAMED: Final = 6
+
 Plotter = Callable[["Pooled", Path], Path]
 
 #: The drawing of a forest plot, lent by the room that draws; empty until it is.
@@ -272,7 +275,7 @@ class Pooled:
         if self.n_sites > 1:
             read.append(("method", f"{self.method}, {self.interval_method}: {self.interval_why}"))
         if self.excluded.height:
-            read.append(("left out", many(self.excluded.height, "effect")))
+            read.append(("left out", _left_out(self.excluded)))
         read.extend(("note", remark) for remark in self.remarks)
         return read
 
@@ -293,3 +296,15 @@ class Pooled:
             for heading, words in self.lines()
         )
         return f"<table><caption>{html.escape(self.title())}</caption><tbody>{rows}</tbody></table>"
+
+
+def _left_out(excluded: pl.DataFrame) -> str:
+    """How many effects are not pooled, and why, reason by reason, with their trials."""
+    reasons = excluded.group_by("left_out", maintain_order=True).agg(pl.col("trial").drop_nulls())
+    told = [
+        f"{reason} ({', '.join(trials[:_MOST_NAMED])}{' …' if len(trials) > _MOST_NAMED else ''})"
+        if trials
+        else reason
+        for reason, trials in reasons.iter_rows()
+    ]
+    return f"{many(excluded.height, 'effect')}: {'; '.join(told)}"

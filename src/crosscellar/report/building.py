@@ -301,7 +301,7 @@ def _left_out(pooled: Pooled, reading: Reading, names: Names) -> tuple[LeftOut, 
             names.trial(str(row["trial"] or "")),
             arm_words(row["arm"]),
             NONE if row["estimate"] is None else reading.words(row["estimate"], unit=False),
-            names.told(str(row.get("remark") or row["left_out"] or "")),
+            names.told(str(row["left_out"] or "")),
         )
         for row in pooled.excluded.sort("site", "season", "trial", "arm").iter_rows(named=True)
     )
