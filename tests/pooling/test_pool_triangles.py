@@ -85,3 +85,10 @@ def test_the_block_prints_without_a_spread_that_was_not_computed() -> None:
 def test_the_reason_tells_shares_of_tasters_in_whole_per_cent() -> None:
     reason = pool(sessions([26, 11, 21], [36, 18, 30]), wanted="either", smallest_difference=0.2).reason
     assert not re.search(r"[0-9][.][0-9]+ (to|%)", reason.replace("95 %", "")), reason
+
+
+def test_the_answer_of_tasters_speaks_of_who_can_tell_and_of_no_chance_that_is_not_known() -> None:
+    told = str(pool(sessions([14, 16, 12], [24, 24, 20])))
+    assert "  who can tell" in told
+    assert "mean effect" not in told
+    assert "not given" not in told

@@ -188,3 +188,64 @@ def test_a_chance_is_never_read_as_certain() -> None:
     assert chance_words(0.0001) == "less than 1 in 100"
     assert chance_words(0.94) == "94 in 100"
     assert chance_words(math.nan) == "not given"
+
+
+def test_no_difference_that_matters_is_said_of_the_mean_where_a_new_site_may_see_one() -> None:
+    effects = {"estimate": [0.08, -0.05, 0.02, -0.06, 0.03, 0.01], "variance": [0.0004] * 6}
+    pooled = pool(effects, smallest_difference=0.07, wanted="no_change")
+    assert pooled.verdict == "no difference that matters"
+    assert max(-pooled.prediction_low, pooled.prediction_high) > 0.07
+    assert "That is said of the mean: at a new site it may lie in" in pooled.reason
+    wider = pool(effects, smallest_difference=0.5, wanted="no_change")
+    assert wider.verdict == "no difference that matters"
+    assert "new site" not in wider.reason
+
+
+def test_an_end_that_rounds_to_0_says_on_which_side_it_lies() -> None:
+    scale = Scale("difference", "NTU", 2)
+    assert scale.span(-2.93, -0.003) == "-2.93 to just below 0 NTU"
+    assert scale.span(0.003, 0.4) == "just above 0 to +0.40 NTU"
+    assert scale.span(0.0, 0.4) == "0.00 to +0.40 NTU"
+    assert scale.span(-math.inf, 0.4) == "unlimited to +0.40 NTU"
+    assert Scale("discriminators", "", 0).span(0.0004, 0.71) == "just above 0 to 71 % of tasters"
+
+
+def test_the_ends_of_a_scale_of_points_are_not_repeated_in_sentences() -> None:
+    scale = Scale("difference", "points (0 to 10)", 1)
+    assert scale.words(0.5) == "+0.5 points"
+    assert scale.span(0.1, 0.9) == "+0.1 to +0.9 points"
+    assert scale.shown_unit == "points (0 to 10)"
+
+
+def test_fewer_right_picks_than_guessing_gives_are_read_as_nobody_who_can_tell() -> None:
+    assert Scale("discriminators", "", 0).words(-0.5) == "0 % of tasters"
+
+
+@pytest.mark.parametrize("sites", [2, 3, 4])
+def test_so_few_sites_are_told_to_ask_more_of_them_before_more_vessels(sites: int) -> None:
+    pooled = pool({"estimate": [0.1, -0.1, 0.05, 0.0][:sites], "variance": [1.0] * sites})
+    assert pooled.verdict == "undecided"
+    assert ("sooner than more vessels" in pooled.reason) == (sites < 4)
+    assert ("more vessels an arm or more sites" in pooled.reason) == (sites == 4)
+
+
+def test_a_mean_over_several_arms_of_a_trial_says_what_it_stands_for() -> None:
+    effects = {
+        "estimate": [0.1, 0.2, 0.15, 0.1],
+        "variance": [0.02, 0.02, 0.01, 0.01],
+        "site": ["a", "a", "b", "c"],
+        "trial": ["a1", "a1", "b1", "c1"],
+        "arm": ["d7", "d14", "d7", "d7"],
+        "shared": ["a1/d0", "a1/d0", None, None],
+        "shared_variance": [0.01, 0.01, None, None],
+    }
+    assert any("several treatment arms" in remark for remark in pool(effects).remarks)
+    alone = {name: values[1:] for name, values in effects.items()}
+    assert not any("several treatment arms" in remark for remark in pool(alone).remarks)
+
+
+def test_a_spread_that_nested_effects_do_not_show_is_not_ruled_out() -> None:
+    alike = {"estimate": [0.1, 0.12, 0.11, 0.1, 0.12, 0.1], "variance": [0.04] * 6, "site": list("aabbcc")}
+    assert any("cannot rule out" in remark for remark in pool(alike).remarks)
+    apart = {**alike, "estimate": [0.1, 0.12, 2.0, 2.1, 4.0, 4.1]}
+    assert not any("cannot rule out" in remark for remark in pool(apart).remarks)

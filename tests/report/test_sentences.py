@@ -5,8 +5,10 @@ from __future__ import annotations
 import pytest
 
 from crosscellar.contract import load_contract
+from crosscellar.pooling import pool
+from crosscellar.report.forest import reading_of
 from crosscellar.report.numbers import held
-from crosscellar.report.sentences import without_assessors
+from crosscellar.report.sentences import chances_words, sentence_of, without_assessors
 
 
 def test_no_rule_that_speaks_of_an_assessor_gives_the_code_away() -> None:
@@ -35,3 +37,21 @@ def test_a_number_is_held_to_its_unit(text: str, kept: str) -> None:
 @pytest.mark.parametrize("text", ["5 sites in 4 seasons", "a % of", "2025 and then", ""])
 def test_other_words_may_part(text: str) -> None:
     assert held(text) == text
+
+
+def test_page_one_tells_of_tasters_as_the_share_who_can_tell() -> None:
+    picked = {"correct": [14, 16, 12], "tasters": [24, 24, 20], "measure": ["discriminators"] * 3}
+    pooled = pool({**picked, "estimate": [0.375, 0.5, 0.4], "variance": [0.02, 0.02, 0.03]})
+    assert "? Share who can tell over 3 sites: " in sentence_of(
+        "Can tasters tell?", pooled, reading_of(pooled)
+    )
+
+
+def test_the_chance_of_a_difference_that_matters_names_its_direction() -> None:
+    pooled = pool(
+        {"estimate": [-0.4, -0.5, -0.3, -0.6], "variance": [0.01] * 4},
+        wanted="decrease",
+        smallest_difference=0.1,
+    )
+    assert "see a decrease: " in chances_words(pooled, {})[0]
+    assert "; a decrease that matters: " in chances_words(pooled, {})[0]

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Final, Self
 
 _LOGS: Final = frozenset({"log_ratio", "log_risk_ratio"})
 _SHARES: Final = {"discriminators": "% of tasters", "risk_difference": "percentage points"}
+#: The unit of scores, with the ends of their scale.
+_POINTS: Final = re.compile(r"^points \(.*\)$")
 #: A number shows no more decimals than this.
 _MOST: Final = 6
 #: From here on a number is shown with an exponent.
@@ -80,6 +83,11 @@ class Scale:
         """The unit in which numbers are shown."""
         return "%" if self.is_log_ratio else _SHARES.get(self.measure, self.unit)
 
+    @property
+    def told_unit(self) -> str:
+        """The unit behind a number in a sentence: `points` without the ends of their scale."""
+        return _POINTS.sub("points", self.shown_unit)
+
     def shown(self, value: float) -> float:
         """The number as it is shown, unrounded; infinite for a log ratio whose ratio no number can hold."""
         if self.is_log_ratio:
@@ -110,7 +118,8 @@ class Scale:
         """The number with its sign and unit: `+0.25 g/L`, `-12 %`."""
         if not math.isfinite(value):
             return "unlimited"
-        shown = self.shown(value)
+        # Fewer right picks than guessing gives: nobody can tell.
+        shown = self.shown(max(value, 0.0) if self.is_share else value)
         if math.isinf(shown):
             return "unlimited"
         plain = self.decimals is not None and abs(shown) < _LONGEST
@@ -119,7 +128,14 @@ class Scale:
             text = text.removeprefix("-")
         elif signed and not self.is_share and not text.startswith("-"):
             text = f"+{text}"
-        return f"{text} {self.shown_unit}".strip() if unit else text
+        return f"{text} {self.told_unit}".strip() if unit else text
+
+    def span(self, low: float, high: float) -> str:
+        """Two numbers as in `range`, in a sentence: an end that rounds to 0 says on which side it lies."""
+        ends = [self.words(end, unit=False) for end in (low, high)]
+        told = [_beside_zero(words, end) for words, end in zip(ends, (low, high), strict=True)]
+        unit = self.told_unit if math.isfinite(high) else ""
+        return f"{told[0]} to {told[1]} {unit}".rstrip()
 
     def range(self, low: float, high: float, *, unit: bool = True) -> str:
         """Two numbers as `+0.1 to +0.4 g/L`."""
@@ -135,3 +151,10 @@ def _digits(value: float) -> str:
     if size >= 1e6 or size < 1e-5:
         return f"{value:.2e}"
     return f"{value:.{max(0, 2 - math.floor(math.log10(size)))}f}"
+
+
+def _beside_zero(words: str, value: float) -> str:
+    """The words of a number; where they say 0 of one that is not, on which side of 0 it lies."""
+    if value == 0 or words.strip("+-0."):
+        return words
+    return "just above 0" if value > 0 else "just below 0"

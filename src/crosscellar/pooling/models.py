@@ -45,8 +45,12 @@ _NO_SCATTER: Final = (
     "The sites agree to the last digit, which says nothing of their errors: this interval rests on the "
     "trials' own variances."
 )
+_NONE_SEEN: Final = (
+    "No spread between sites was seen, which so few effects cannot rule out: the range for a new site may be "
+    "too narrow."
+)
 _NARROW: Final = (
-    "The effects agree better than their variances would let expect, so this interval is narrower "
+    "The effects agree better than their variances would lead one to expect, so this interval is narrower "
     "than that of a common effect; trust it with care."
 )
 
@@ -350,7 +354,7 @@ def _nested(
         weights=fitted.weights[:, 0],
         interval_method=interval,
         interval_why="",
-        remarks=fitted.remarks,
+        remarks=(*fitted.remarks, _NONE_SEEN) if tau2 == 0.0 and sites > 2 else fitted.remarks,
     )
     return _clustered(outcome, cr2(fitted), effects, level) if interval == "robust" else outcome
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
@@ -20,6 +20,11 @@ from crosscellar.pooling.intervals import around, chance_beyond, p_two_sided
 from crosscellar.pooling.models import ENDS, Outcome, Task, fit_each, takes_prior
 from crosscellar.pooling.result import Pooled
 from crosscellar.pooling.verdict import check_wanted, judge, many, reason_of
+
+_SEVERAL_ARMS: Final = (
+    "Some trials have several treatment arms: the mean stands for the arms that were tried together, for no "
+    "single one of them."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,13 +155,15 @@ class Asked:
             weights=outcome.weights,
             effects=kept.with_columns(pl.Series("weight", outcome.weights, dtype=pl.Float64)),
             excluded=excluded,
-            remarks=(*outcome.remarks, *_of_no_size(excluded)),
+            remarks=(*outcome.remarks, *_of_no_size(excluded), *_of_several_arms(kept, n_sites)),
             refit=replace(self, beside=False, tau_scale=tau_scale),
         )
 
 
 def _of_no_size(excluded: pl.DataFrame) -> tuple[str, ...]:
     """What leaving out effects of which only the direction is known does to the mean."""
+    if excluded.is_empty():
+        return ()
     count = excluded.filter(pl.col("left_out").str.contains(ONLY_DIRECTION, literal=True)).height
     if not count:
         return ()
@@ -165,6 +172,14 @@ def _of_no_size(excluded: pl.DataFrame) -> tuple[str, ...]:
         f"{many(count, 'effect')} with every vessel of one arm beyond a limit {left} a direction and no size"
     )
     return (f"{words}, of which the mean knows nothing.",)
+
+
+def _of_several_arms(kept: pl.DataFrame, n_sites: int) -> tuple[str, ...]:
+    """What the mean stands for where some trial compares several treatment arms with its control."""
+    if n_sites < 2 or kept["shared"].null_count() == kept.height:
+        return ()
+    arms = kept.drop_nulls(["trial", "arm"]).group_by("site", "trial").agg(pl.col("arm").n_unique())["arm"]
+    return (_SEVERAL_ARMS,) if arms.gt(1).any() else ()
 
 
 def _kept(rows: pl.DataFrame) -> pl.DataFrame:

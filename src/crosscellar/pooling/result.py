@@ -248,13 +248,14 @@ class Pooled:
             percent = f"{100 * self.level:g} %"
             read.append(
                 (
-                    "mean effect" if self.n_sites > 1 else "its effect",
-                    f"{scale.words(self.estimate)} ({percent}: {scale.range(self.low, self.high)})",
+                    "who can tell" if scale.is_share else "mean effect" if self.n_sites > 1 else "its effect",
+                    f"{scale.words(self.estimate)} ({percent}: {scale.span(self.low, self.high)})",
                 )
             )
         if math.isfinite(self.prediction_low):
-            read.append(("a new site", scale.range(self.prediction_low, self.prediction_high)))
-            read.append((f"chance {self.direction}", chance_words(self.chance_above_zero)))
+            read.append(("a new site", scale.span(self.prediction_low, self.prediction_high)))
+            if math.isfinite(self.chance_above_zero):
+                read.append((f"chance {self.direction}", chance_words(self.chance_above_zero)))
             if math.isfinite(self.chance_above_smallest) and self.smallest_difference is not None:
                 d = abs(self.smallest_difference) * (1 if self.direction == "up" else -1)
                 read.append((f"chance beyond {scale.words(d)}", chance_words(self.chance_above_smallest)))

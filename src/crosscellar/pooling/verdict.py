@@ -26,6 +26,8 @@ MONITORED: Final = "monitored only"
 #: Verdicts that leave a question open.
 OPEN: Final = (UNDECIDED, ONE_SITE, NO_EFFECT)
 VERDICTS: Final = (NO_EFFECT, ONE_SITE, AT_NEW_SITES, ON_AVERAGE, AGAINST, NO_DIFFERENCE, UNDECIDED)
+#: On so many sites Student's t is so wide that another site tells more than more vessels.
+_FEW: Final = 3
 WANTED: Final = ("increase", "decrease", "no_change", "either")
 
 
@@ -112,7 +114,7 @@ def mean_words(scale: Scale, n_sites: int, estimate: float, low: float, high: fl
     """The mean and its interval as the beginning of a sentence."""
     return (
         f"Over {many(n_sites, 'site')} the mean effect is {scale.words(estimate)} "
-        f"({_percent(level)} interval {scale.range(low, high)})"
+        f"({_percent(level)} interval {scale.span(low, high)})"
     )
 
 
@@ -147,16 +149,18 @@ def reason_of(
     mean = mean_words(scale, n_sites, estimate, low, high, level)
     new = ""
     if math.isfinite(prediction_low) and math.isfinite(prediction_high):
-        new = scale.range(prediction_low, prediction_high)
+        new = scale.span(prediction_low, prediction_high)
     d = smallest_difference
     small = d is not None and equivalence_low > -abs(d) and equivalence_high < abs(d)
     matters = _matters(scale, d)
     below = f" It is smaller than what matters ({matters})." if small else ""
+    reaches = new and d is not None and max(-prediction_low, prediction_high) > abs(d)
+    of_mean = f" That is said of the mean: at a new site it may lie in {new}." if reaches else ""
     if scale.is_share:
         told = mean.replace("mean effect", "share who can tell")
         return _share_reason(
             verdict, told, new, matters, wanted, p_value if p_value <= 1.0 - level else math.nan
-        )
+        ) + (of_mean if verdict == NO_DIFFERENCE else "")
     if verdict == AT_NEW_SITES:
         return (
             f"{mean}, and the effect at a new site is expected in {new}: on the same side of no effect "
@@ -176,8 +180,8 @@ def reason_of(
     if verdict == NO_DIFFERENCE:
         inner = _percent(1 - 2 * (1 - level))
         return (
-            f"{mean}; its {inner} interval ({scale.range(equivalence_low, equivalence_high)}) lies within "
-            f"{matters}, the smallest difference that matters."
+            f"{mean}; its {inner} interval ({scale.span(equivalence_low, equivalence_high)}) lies within "
+            f"{matters}, the smallest difference that matters.{of_mean}"
         )
     if math.isnan(low):
         return (
@@ -190,7 +194,7 @@ def reason_of(
         if d is None
         else f"a difference beyond {matters}, which would matter, is not ruled out"
     )
-    return f"{text}, and {open_question}. {_would_decide(between_share)}"
+    return f"{text}, and {open_question}. {_would_decide(between_share, n_sites)}"
 
 
 def _share_reason(
@@ -220,12 +224,14 @@ def _share_reason(
     return f"{mean}, which guessing can give, and {open_question}."
 
 
-def _would_decide(between_share: float) -> str:
-    """What would settle it: sites differ more than a trial's own error, or the trials are too small."""
+def _would_decide(between_share: float, n_sites: int) -> str:
+    """What would settle it: sites differ more than a trial's own error, or sites or vessels are few."""
     if between_share > 0.5:
         return (
             "Sites differ more than the trials' own error, so more sites would decide it, not more vessels."
         )
+    if n_sites <= _FEW:
+        return "So few sites make any interval wide, so more sites would decide it sooner than more vessels."
     return "The trials' own error is the larger part, so more vessels an arm or more sites would decide it."
 
 

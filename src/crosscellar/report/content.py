@@ -9,7 +9,7 @@ from typing import Final
 #: Verdicts in the order in which page one tells them, with the heading each stands under.
 VERDICTS: Final = {
     "holds at new sites": "What holds, and is expected to hold at a new site",
-    "holds on average": "What holds on average, though not everywhere",
+    "holds on average": "What holds on average, though perhaps not everywhere",
     "works against": "What went the other way",
     "no difference that matters": "Where the difference is too small to matter",
     "undecided": "What is still open",

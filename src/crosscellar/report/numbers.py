@@ -51,7 +51,7 @@ class Reading(Scale):
         if low is None or high is None or math.isnan(low) or math.isnan(high):
             return NONE
         text = f"{self.words(low, unit=False)} to {self.words(high, unit=False)}"
-        return f"{text} {self.shown_unit}".rstrip() if unit else text
+        return f"{text} {self.told_unit}".rstrip() if unit else text
 
     @property
     def heading(self) -> str:

@@ -66,8 +66,9 @@ def sentence_of(title: str, pooled: Pooled, reading: Reading) -> str:
         return f"{title} No comparable readings have come in yet."
     if pooled.n_sites < 2:
         return f"{title} Tried at one site only: shown, not pooled."
+    told = "Share who can tell" if pooled.scale.is_share else "Mean effect"
     return (
-        f"{title} Mean effect over {many(pooled.n_sites, 'site')}: {reading.words(pooled.estimate)} "
+        f"{title} {told} over {many(pooled.n_sites, 'site')}: {reading.words(pooled.estimate)} "
         f"(95 % interval {reading.interval(pooled.low, pooled.high, unit=True)})."
     )
 
@@ -79,7 +80,7 @@ def chances_words(pooled: Pooled, names: Mapping[str, str]) -> tuple[str, ...]:
     way = "an increase" if pooled.direction == "up" else "a decrease"
     words = [f"The chance that a new site would see {way}: {chance(pooled.chance_above_zero)}"]
     if math.isfinite(pooled.chance_above_smallest):
-        words[0] += f"; one that matters: {chance(pooled.chance_above_smallest)}"
+        words[0] += f"; {way} that matters: {chance(pooled.chance_above_smallest)}"
     words[0] += "."
     up, down = pooled.sites_each_way
     words.append(f"So far {_sites(up)} went up and {_sites(down)} went down.")
