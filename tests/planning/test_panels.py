@@ -43,10 +43,31 @@ def test_a_panel_for_similarity_keeps_both_risks_by_scipys_binomial() -> None:
     assert all(stats.binom.cdf(limits, smaller, 1 / 3) < 0.9)
 
 
-def test_a_panel_served_evenly_sees_every_order_as_often() -> None:
-    panel = panel_for_difference()
-    assert panel.served_evenly % 6 == 0
-    assert 0 <= panel.served_evenly - panel.assessors < 6
+@pytest.mark.parametrize("share", [0.2, 0.3, 0.5])
+def test_a_panel_served_evenly_sees_every_order_as_often_and_reaches_the_chance_with_its_own_count(
+    share: float,
+) -> None:
+    """The least multiple of six whose exact binomial reaches 80 %: 86 for similarity at 20 % takes 96."""
+    pc = (1 + 2 * share) / 3
+    for panel, similar in (
+        (panel_for_difference(discriminators=share), False),
+        (panel_for_similarity(discriminators=share), True),
+    ):
+
+        def reached(n: int, similar: bool = similar) -> tuple[int, float]:
+            picks = np.arange(n + 1)
+            if similar:
+                most = int(picks[stats.binom.cdf(picks, n, pc) <= 0.05].max(initial=-1))
+                return most, float(stats.binom.cdf(most, n, 1 / 3))
+            least = int(picks[stats.binom.sf(picks - 1, n, 1 / 3) <= 0.05].min(initial=n + 1))
+            return least, float(stats.binom.sf(least - 1, n, pc))
+
+        even = next(n for n in range(6, 300, 6) if n >= panel.assessors and reached(n)[1] >= 0.8)
+        assert panel.served_evenly == even
+        assert (panel.correct_evenly, panel.power_evenly) == (
+            reached(even)[0],
+            pytest.approx(reached(even)[1]),
+        )
 
 
 def test_a_share_that_no_panel_could_find_is_said_to_be_out_of_reach() -> None:

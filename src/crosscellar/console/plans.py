@@ -64,29 +64,34 @@ def _(result: PlanAnswer) -> list[Any]:
 
 @shown_as.register
 def _(result: PanelAnswer) -> list[Any]:
-    rows = [
-        (
-            f"{100 * row['share']:.0f} %",
-            row["to_show"],
-            str(row["assessors"]),
-            str(row["served_evenly"]),
-            f"{'at most' if row['to_show'] == 'similarity' else 'at least'} {row['correct']}",
-            f"{100 * row['power']:.0f} %",
+    rows = []
+    for row in result.panels.iter_rows(named=True):
+        bound = "at most" if row["to_show"] == "similarity" else "at least"
+        rows.append(
+            (
+                f"{100 * row['share']:.0f} %",
+                row["to_show"],
+                str(row["assessors"]),
+                f"{bound} {row['correct']}",
+                f"{100 * row['power']:.0f} %",
+                str(row["served_evenly"]),
+                f"{bound} {row['correct_evenly']}",
+                f"{100 * row['power_evenly']:.0f} %",
+            )
         )
-        for row in result.panels.iter_rows(named=True)
-    ]
-    headings = ("who can tell", "to show", "assessors", "in sixes", "right picks", "chance")
+    first = ("who can tell", "to show", "assessors", "right picks", "chance")
+    headings = (*first, "in sixes", "right picks", "chance")
     how = (
         f"Assessors for a chance of {100 * result.chance:.0f} % to show it, at a risk of "
         f"{100 * result.risk:.0f} % of showing it wrongly; exact binomial. A difference: if that share can "
         "tell. Similarity: that fewer than that share can tell, if nobody can. In sixes: each of the six "
-        "serving orders equally often."
+        "serving orders equally often, with its own count of right picks."
     )
     care = (
         "Wine is alcohol: small pours, spittoons, food and water; nobody drives from a tasting, and nobody "
         "is pressed to taste."
     )
-    return [table(headings, rows, right=(0, 2, 3, 4, 5)), how, care]
+    return [table(headings, rows, right=(0, 2, 3, 4, 5, 6, 7)), how, care]
 
 
 @shown_as.register

@@ -22,12 +22,15 @@ class Panel:
     ----------
     assessors
         The least number that will do.
-    served_evenly
-        The next multiple of six: each serving order equally often.
     correct
         A difference is shown with at least this many correct picks; similarity with at most this many.
     power
         The chance of that, with `assessors`.
+    served_evenly
+        The least multiple of six that will do: each serving order equally often. It may lie beyond the next
+        one, as power goes up in a saw-tooth.
+    correct_evenly, power_evenly
+        `correct` and `power` with `served_evenly` assessors.
     risk
         The chance of saying so wrongly, with `assessors`.
     always
@@ -40,6 +43,8 @@ class Panel:
     power: float
     risk: float
     always: int
+    correct_evenly: int
+    power_evenly: float
 
 
 def panel_for_difference(*, discriminators: float = 0.3, power: float = 0.8, alpha: float = 0.05) -> Panel:
@@ -58,7 +63,9 @@ def panel_for_difference(*, discriminators: float = 0.3, power: float = 0.8, alp
         return critical_number(n, alpha=alpha), triangle_power(n, discriminators=discriminators, alpha=alpha)
 
     n, correct, reached, always = _least(reach, power)
-    return Panel(n, _even(n), correct, reached, float(bdtrc(correct - 1, n, _GUESS)), always)
+    even, picks, chance = _evenly(reach, power, n)
+    risk = float(bdtrc(correct - 1, n, _GUESS))
+    return Panel(n, even, correct, reached, risk, always, picks, chance)
 
 
 def panel_for_similarity(*, discriminators: float = 0.3, power: float = 0.8, beta: float = 0.05) -> Panel:
@@ -79,8 +86,9 @@ def panel_for_similarity(*, discriminators: float = 0.3, power: float = 0.8, bet
         return limit, 0.0 if limit is None else float(bdtr(limit, n, _GUESS))
 
     n, correct, reached, always = _least(reach, power)
-    chance = (1.0 + 2.0 * discriminators) / 3.0
-    return Panel(n, _even(n), correct, reached, float(bdtr(correct, n, chance)), always)
+    even, picks, chance = _evenly(reach, power, n)
+    risk = float(bdtr(correct, n, (1.0 + 2.0 * discriminators) / 3.0))
+    return Panel(n, even, correct, reached, risk, always, picks, chance)
 
 
 def _least(reach: Callable[[int], tuple[int | None, float]], power: float) -> tuple[int, int, float, int]:
@@ -101,8 +109,18 @@ def _least(reach: Callable[[int], tuple[int | None, float]], power: float) -> tu
     )
 
 
-def _even(n: int) -> int:
-    return 6 * -(-n // 6)
+def _evenly(
+    reach: Callable[[int], tuple[int | None, float]], power: float, least: int
+) -> tuple[int, int, float]:
+    """The least multiple of six from `least` on that reaches the power, with its count and power."""
+    for n in range(6 * -(-least // 6), 2 * _MOST, 6):
+        correct, reached = reach(n)
+        if correct is not None and reached >= power:
+            return n, correct, reached
+    raise NotComputable(
+        f"no panel of up to {2 * _MOST} assessors in sixes will do",
+        next_step="Ask for a larger share or less power.",
+    )
 
 
 def _check(discriminators: float, power: float, risk: float) -> None:

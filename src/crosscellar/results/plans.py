@@ -72,9 +72,10 @@ class PanelAnswer(Shown):
     ----------
     panels
         Frame: share (who can tell, 0 to 1), to_show (a difference, similarity), assessors, served_evenly (the
-        next multiple of six: each serving order as often), correct (picks: at least so many show a
-        difference, at most so many similarity), power (the chance of it), risk (of showing it wrongly), and
-        always, the size from which on no larger panel falls short again.
+        least multiple of six that will do: each serving order as often), correct (picks: at least so many
+        show a difference, at most so many similarity), power (the chance of it), risk (of showing it
+        wrongly), always, the size from which on no larger panel falls short again, and correct_evenly and
+        power_evenly, the picks and the chance with served_evenly.
     chance, risk
         As asked for, 0 to 1.
     """
