@@ -140,3 +140,25 @@ def test_seasons_that_differ_at_a_site_make_its_mean_less_sure() -> None:
     frame = pl.DataFrame({"site": ["a", "a", "b"], "estimate": [1.0, 3.0, 0.0], "variance": [1.0, 1.0, 2.0]})
     # By hand: two trials of variance 1 + 3 each make 4 / 2; one of 2 + 3 makes 5.
     assert site_effects(frame, between_trials=3.0)["variance"].to_list() == [2.0, 5.0]
+
+
+def test_arms_that_share_a_control_tell_less_of_their_site_than_as_many_trials() -> None:
+    """The variance of the mean is w' V w / (sum w)^2, V with the control's error off the diagonal."""
+    frame = pl.DataFrame(
+        {
+            "site": ["a", "a", "a", "b"],
+            "trial": ["a1", "a1", "a2", "b1"],
+            "estimate": [0.1, 0.3, 0.2, 0.0],
+            "variance": [0.04, 0.06, 0.05, 0.02],
+            "shared": ["a1/c", "a1/c", None, None],
+            "shared_variance": [0.02, 0.02, None, None],
+        }
+    )
+    between = 0.01
+    v = np.diag([0.04, 0.06, 0.05]) + between * np.eye(3)
+    v[0, 1] = v[1, 0] = 0.02 + between
+    w = 1 / np.diag(v)
+    found = site_effects(frame, between_trials=between)
+    assert found["site"].to_list() == ["a", "b"]
+    assert found["estimate"][0] == pytest.approx(w @ np.array([0.1, 0.3, 0.2]) / w.sum())
+    assert found["variance"].to_list() == pytest.approx([w @ v @ w / w.sum() ** 2, 0.03])

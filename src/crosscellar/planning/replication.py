@@ -60,6 +60,8 @@ def site_effects(frame: pl.DataFrame, *, between_trials: float = 0.0) -> pl.Data
 
     Takes usable effects with an estimate and a variance (columns of EFFECTS). `between_trials` is the
     variance of true effects between the trials of one site, which their mean carries beside their errors.
+    Arms of one trial (columns trial, shared, shared_variance, where there are) have that variance and the
+    error of their control in common (Gleser & Olkin 2009), so that several tell less than as many trials.
     """
     kept = frame.filter(
         pl.col("estimate").is_finite() & (pl.col("variance") > 0) & pl.col("variance").is_finite()
@@ -67,9 +69,29 @@ def site_effects(frame: pl.DataFrame, *, between_trials: float = 0.0) -> pl.Data
     if "usable" in kept.columns:
         kept = kept.filter(pl.col("usable"))
     weight = 1.0 / (pl.col("variance") + between_trials)
-    return kept.group_by("site", maintain_order=True).agg(
-        (pl.col("estimate") * weight).sum() / weight.sum(), (1.0 / weight.sum()).alias("variance")
+    sites = kept.group_by("site", maintain_order=True).agg(
+        (pl.col("estimate") * weight).sum() / weight.sum(),
+        (1.0 / weight.sum()).alias("variance"),
+        (weight.sum() ** 2).alias("_whole"),
     )
+    pairs = weight.sum() ** 2 - (weight**2).sum()
+    common = []
+    if between_trials > 0 and "trial" in kept.columns:
+        common.append(("trial", pairs * between_trials))
+    if {"shared", "shared_variance"} <= set(kept.columns):
+        common.append(("shared", pairs * pl.col("shared_variance").cast(pl.Float64).first()))
+    for number, (name, covariance) in enumerate(common):
+        added = (
+            kept.drop_nulls(name)
+            .group_by("site", name)
+            .agg(covariance.fill_null(0.0).alias("_added"))
+            .group_by("site")
+            .agg(pl.col("_added").sum().alias(f"_added_{number}"))
+        )
+        sites = sites.join(added, on="site", how="left", maintain_order="left").with_columns(
+            pl.col("variance") + pl.col(f"_added_{number}").fill_null(0.0) / pl.col("_whole")
+        )
+    return sites.select("site", "estimate", "variance")
 
 
 def plan_replication(
