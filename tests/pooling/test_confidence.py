@@ -214,3 +214,25 @@ def test_a_chance_never_lies_below_nothing() -> None:
     up = pool_each(frame, by="key", wanted="increase", smallest_difference=50.0)
     for name in ("chance_above_zero", "chance_above_smallest"):
         assert up[name].is_between(0.0, 1.0).all()
+
+
+@pytest.mark.parametrize("bound", [0.2, 0.75, 1.0, 2.0])
+def test_a_new_site_among_many_unlike_trials_is_that_of_the_integral_too(bound: float) -> None:
+    # As above, for a hundred sites whose variances differ a thousandfold: Q's distribution is narrow there.
+    rng = np.random.default_rng(8)
+    variance = 10 ** rng.uniform(-3, 0, 100)
+    estimate = rng.normal(1.0, np.sqrt(1.0 + variance))
+
+    def q_of(tau2: float) -> tuple[float, float, float]:
+        weight = 1 / (variance + tau2)
+        mean = (weight * estimate).sum() / weight.sum()
+        return (weight * (estimate - mean) ** 2).sum(), mean, 1 / weight.sum()
+
+    def inside(q: float) -> float:
+        tau2 = 0.0 if q_of(0.0)[0] <= q else optimize.brentq(lambda t: q_of(t)[0] - q, 0.0, 1e3)
+        _, mean, spread = q_of(tau2)
+        return float(stats.norm.cdf(bound, mean, math.sqrt(spread + tau2)) * stats.chi2.pdf(q, 99))
+
+    ends = stats.chi2.ppf([1e-9, 1 - 1e-9], 99)
+    expected = integrate.quad(inside, *ends, points=[80, 99, 120], limit=200)[0]
+    assert new_site(one(estimate, variance)).below(bound)[0] == pytest.approx(expected, abs=2e-5)

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from crosscellar.pooling.heterogeneity import Flags, Questions, weigh
+from crosscellar.pooling.heterogeneity import Flags, Floats, Questions, weigh
 from crosscellar.pooling.mixtures import NormalMixture
 
-#: Values of tau2 beside 0 at which the distribution is worked; 32 and 96 agree to 4e-5 of the width.
+#: Values of tau2 beside 0 at which the distribution is worked; 32 and 2,000 agree to 4e-5 of the width.
 _NODES = 32
 #: Share of chi-square's tails left out at either end of tau2.
 _TAIL = 1e-6
+#: From so many degrees of freedom on the distribution is narrow beside the bounds of its tails.
+_MANY = 10
+#: Halvings that draw these bounds in.
+_HALVINGS = 10
 #: A tau2 this small beside the variance of the mean counts as 0.
 _NOTHING = 1e-4
 
@@ -42,6 +46,14 @@ def new_site(questions: Questions) -> NormalMixture:
     # apart / (widest + tau2) <= Q(tau2) <= apart / tau2 bound the values that matter.
     low = np.log(np.maximum(apart / most - widest, nothing))
     high = np.maximum(np.log(np.maximum(apart / least, nothing)), low + 1e-3)
+    many = np.flatnonzero(df >= _MANY)
+    if many.size:
+        # What lies nearer to 0 than `_TAIL` of the distribution counts at 0.
+        nearest = np.minimum(chdtrc(df, zero.q)[many] + _TAIL, 1.0)
+        at_low: Floats = np.asarray(chdtri(df[many], nearest), dtype=np.float64)
+        at_high: Floats = np.asarray(least[many], dtype=np.float64)
+        bounds = low[many], high[many]
+        low[many], high[many] = _drawn_in(questions.some(many), *bounds, (at_low, at_high))
     place = low + np.linspace(0.0, 1.0, _NODES)[:, np.newaxis] * (high - low)
     tau2 = np.exp(place)
     chance = np.empty((_NODES + 1, len(questions)))
@@ -61,3 +73,22 @@ def new_site(questions: Questions) -> NormalMixture:
     chance *= np.where(none, 0.0, spread / np.where(none, 1.0, total))
     chance[0] = np.where(none, 1.0, 1.0 - spread)
     return NormalMixture(chance, means, np.sqrt(variances), questions.centre)
+
+
+def _drawn_in(
+    questions: Questions, low: Floats, high: Floats, ends: tuple[Floats, Floats]
+) -> tuple[Floats, Floats]:
+    """Bounds of log tau2 within `low` to `high`, close to where Q falls to the first and to the second end.
+
+    Each stays on the outer side of its end.
+    """
+    inner = [high.copy(), low.copy()]
+    outer = [low.copy(), high.copy()]
+    for side, end in enumerate(ends):
+        for _ in range(_HALVINGS):
+            middle = 0.5 * (inner[side] + outer[side])
+            q = weigh(questions, np.exp(middle)).q
+            outside = q >= end if side == 0 else q <= end
+            outer[side] = np.where(outside, middle, outer[side])
+            inner[side] = np.where(outside, inner[side], middle)
+    return outer[0], np.maximum(outer[1], outer[0] + 1e-3)
