@@ -180,10 +180,13 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
         df = row.get("df")
         spread = float(stdtrit(df if df and math.isfinite(df) else 1e9, 0.5 + pooled.level / 2))
         error = math.sqrt(row["variance"]) if row["variance"] else math.nan
-        low, high = row["estimate"] - spread * error, row["estimate"] + spread * error
+        estimate = row["estimate"]
+        low, high = estimate - spread * error, estimate + spread * error
         if reading.is_share and row.get("low") is not None:
             # The exact limits of the counts: a share of tasters lies between none and all.
             low, high = row["low"], row["high"]
+            # Fewer right picks than guessing gives stand where nobody can tell, as in words.
+            estimate = max(estimate, 0.0)
         low, high = max(low, -most), min(high, most)
         weight = row["weight"]
         rows.append(
@@ -192,11 +195,11 @@ def forest_rows(pooled: Pooled, reading: Reading) -> tuple[ForestRow, ...]:
                 season=str(row["season"] or ""),
                 trial=str(row["trial"] or ""),
                 arm=arm_words(row["arm"]),
-                estimate=row["estimate"],
+                estimate=estimate,
                 low=low,
                 high=high,
                 weight=weight,
-                effect=reading.words(row["estimate"], unit=False),
+                effect=reading.words(estimate, unit=False),
                 interval=reading.interval(low, high),
                 weight_words="" if pooled.n_sites < 2 else share_words(weight),
                 variance=str(row.get("variance_source") or ""),

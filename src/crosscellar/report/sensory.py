@@ -34,7 +34,13 @@ def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
         result = triangle_result(tasting.correct, tasting.tasters)
         axes.plot([100 * result.low, 100 * result.high], [y, y], color=SLATE, linewidth=1.3)
         axes.plot(
-            [100 * result.proportion_correct], [y], marker="o", markersize=6, color=MUST, linestyle="none"
+            [100 * result.proportion_correct],
+            [y],
+            marker="o",
+            markersize=6,
+            color=MUST,
+            linestyle="none",
+            clip_on=False,
         )
     axes.set_yticks(range(len(tastings), 0, -1))
     axes.set_yticklabels([_label(tasting).replace("$", r"\$") for tasting in tastings])
