@@ -6,7 +6,8 @@ import math
 
 import polars as pl
 
-from crosscellar.effects import prior_words
+from crosscellar.effects import prior_words, variance_words
+from crosscellar.effects.measures import NOTHING_LENT
 
 
 def lent(**changed: object) -> pl.DataFrame:
@@ -63,3 +64,9 @@ def test_priors_of_trials_with_and_without_blocks_are_told_apart() -> None:
         "Lent by the network to trials without blocks: vessels of one arm differ by 12 %"
     )
     assert "to trials in blocks: vessels of one arm, blocks set aside, differ by 3.2 %" in within
+
+
+def test_an_effect_that_is_lent_nothing_is_told_so_once() -> None:
+    row = {"variance_source": "none", "n_treatment": 1, "n_control": 1, "remark": f"{NOTHING_LENT}; another"}
+    assert variance_words(row) == NOTHING_LENT
+    assert "too few" in variance_words({**row, "remark": ""})

@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 
 from crosscellar.pooling import pool
-from crosscellar.report.drawing import draw
+from crosscellar.report.drawing import draw, shortened, width_of
 from crosscellar.report.forest import (
     MOST_ROWS,
     PART_ROWS,
@@ -191,3 +191,13 @@ def test_an_interval_beyond_the_edge_ends_in_an_arrow_there_and_no_other_does(ef
             (row.site, ">") for row in rows if row.high > right
         }
         assert all(left <= float(line.get_xdata()[0]) <= right for line in arrows)  # type: ignore[index]
+
+
+def test_long_names_that_begin_alike_stay_apart_in_a_figure() -> None:
+    names = [f"Joint cellars of the upper valley, {side} slope" for side in ("northern", "southern")]
+    cut = [shortened(name, 2.0) for name in names]
+    assert all(width_of(name) <= 2.0 for name in cut)
+    assert cut[0] != cut[1]
+    assert all(name.startswith("Joint") and "…" in name and name.endswith("slope") for name in cut)
+    assert shortened("Short", 2.0) == "Short"
+    assert shortened("Wide", 0.01) == "…"

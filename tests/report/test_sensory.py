@@ -41,6 +41,17 @@ def test_a_session_s_interval_is_that_of_its_counts_and_never_beyond_all_tasters
     assert smallest_lines(pooled) == (0.2,)
 
 
+def test_a_session_with_fewer_right_picks_than_guessing_stands_where_nobody_can_tell() -> None:
+    few = sessions().with_columns(
+        pl.lit(-0.5).alias("estimate"), pl.lit(0.0).alias("low"), pl.lit(0.0).alias("high"), correct=pl.lit(0)
+    )
+    pooled = pool(few)
+    assert [(row.estimate, row.effect) for row in forest_rows(pooled, reading_of(pooled))] == [
+        (0.0, "0")
+    ] * few.height
+    assert pooled.effects["estimate"].to_list() == [-0.5] * few.height
+
+
 def test_names_and_counts_of_sessions_lie_within_the_picture() -> None:
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -50,7 +61,10 @@ def test_names_and_counts_of_sessions_lie_within_the_picture() -> None:
         figure = tasting_figure([Tasting(name, "2025", "T", 12, 18, "10", "0.0039")])
         FigureCanvasAgg(figure).draw()
         (label,) = figure.axes[0].get_yticklabels()
-        assert label.get_text().endswith("… 2025: 12 of 18")
+        # A long name keeps its beginning and its end, and the counts stay whole.
+        assert label.get_text().startswith("The")
+        assert "…" in label.get_text()
+        assert label.get_text().endswith("Meadows 2025: 12 of 18")
         assert label.get_window_extent().x0 >= 0
 
 

@@ -55,3 +55,11 @@ def test_the_chance_of_a_difference_that_matters_names_its_direction() -> None:
     )
     assert "see a decrease: " in chances_words(pooled, {})[0]
     assert "; a decrease that matters: " in chances_words(pooled, {})[0]
+
+
+def test_readings_that_give_no_effect_are_not_told_as_none_that_came_in() -> None:
+    shown = {"estimate": [0.1], "variance": [None], "usable": [False], "remark": ["one vessel an arm"]}
+    pooled = pool(shown)
+    assert "Readings have come in" in sentence_of("Does it?", pooled, reading_of(pooled))
+    none = pool({"estimate": [], "variance": []})
+    assert "No comparable readings have come in" in sentence_of("Does it?", none, reading_of(none))

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from crosscellar.effects.measures import ONLY_DIRECTION
+from crosscellar.effects.measures import NOTHING_LENT, ONLY_DIRECTION
 from crosscellar.effects.moderation import lean
 from crosscellar.effects.places import Integers, matches
 from crosscellar.effects.spreads import COMPARED
@@ -307,7 +307,7 @@ def _common_remarks() -> list[Said]:
         ),
         (
             (pl.col("variance_source") == "none") & ~pl.col("censored"),
-            pl.lit("one vessel an arm and fewer than three replicated trials to borrow from: not pooled"),
+            pl.lit(NOTHING_LENT),
         ),
         (
             (pl.col("s2") == 0) & (pl.col("variance_source") == "own"),

@@ -24,6 +24,9 @@ FURTHEST: Final = {"risk_difference": 1.0}
 #: What is said of an effect of which every vessel of one arm lies beyond a limit.
 ONLY_DIRECTION: Final = "no effect to compute, only its direction"
 
+#: What is said of an effect that has no variance of its own and is lent none.
+NOTHING_LENT: Final = "one vessel an arm and fewer than three replicated trials to borrow from: not pooled"
+
 #: Stages over which vessels of an analyte scatter alike, by the order of the stage.
 STAGE_GROUPS: Final = (
     (15, "vineyard"),

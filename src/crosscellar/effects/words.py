@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from crosscellar.effects.measures import NOTHING_LENT
 from crosscellar.effects.scale import Scale
 
 
@@ -34,6 +35,8 @@ def variance_words(row: Mapping[str, object]) -> str:
         return f"{vessels}: their own variance, leaning on that of {trials} replicated trials"
     if source == "borrowed":
         return f"{vessels}: variance borrowed from {trials} replicated trials"
+    if NOTHING_LENT in str(row.get("remark") or ""):
+        return NOTHING_LENT
     return f"{vessels}, and too few replicated trials to borrow a variance from"
 
 

@@ -14,7 +14,7 @@ VERDICTS: Final = {
     "no difference that matters": "Where the difference is too small to matter",
     "undecided": "What is still open",
     "one site only": "What only one site has tried",
-    "no effects yet": "What has no comparable readings yet",
+    "no effects yet": "What has no effect to pool yet",
 }
 
 

@@ -112,12 +112,17 @@ def svg_text(content: bytes, name: str) -> str:
 
 
 def shortened(text: str, inches: float) -> str:
-    """The text, or as much of it as is that wide with an ellipsis."""
+    """The text, or as much of its beginning and its end as is that wide with an ellipsis between.
+
+    Names of a region's sites often begin alike: their ends tell them apart.
+    """
     if width_of(text) <= inches:
         return text
-    while text and width_of(f"{text}…") > inches:
-        text = text[:-1]
-    return f"{text.rstrip()}…"
+    for kept in range(len(text) - 1, 0, -1):
+        told = f"{text[: kept - kept // 2].rstrip()}…{text[len(text) - kept // 2 :].lstrip()}"
+        if width_of(told) <= inches:
+            return told
+    return "…"
 
 
 def width_of(text: str) -> float:

@@ -63,6 +63,8 @@ def compared_words(question: Mapping[str, Any], response: str, trials: int) -> s
 def sentence_of(title: str, pooled: Pooled, reading: Reading) -> str:
     """The question and its answer as page one tells it."""
     if not pooled.n_effects:
+        if pooled.excluded.height:
+            return f"{title} Readings have come in, but none gives an effect that can be pooled yet."
         return f"{title} No comparable readings have come in yet."
     if pooled.n_sites < 2:
         return f"{title} Tried at one site only: shown, not pooled."
