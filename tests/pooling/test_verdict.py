@@ -249,3 +249,11 @@ def test_a_spread_that_nested_effects_do_not_show_is_not_ruled_out() -> None:
     assert any("cannot rule out" in remark for remark in pool(alike).remarks)
     apart = {**alike, "estimate": [0.1, 0.12, 2.0, 2.1, 4.0, 4.1]}
     assert not any("cannot rule out" in remark for remark in pool(apart).remarks)
+
+
+def test_a_slope_of_log_ratios_is_read_as_a_change_in_per_cent_per_step() -> None:
+    # exp(0.00675) = 1.006773; two digits of the error 0.00023, in per cent, give three decimals.
+    scale = Scale.of("slope", "log ratio per day", 0.00675, 0.00023)
+    assert scale.words(0.00675) == "+0.677 % per day"
+    assert scale.span(0.00575, 0.00775) == "+0.577 to +0.778 % per day"
+    assert Scale("slope", "g/L per day", 1).words(2.0) == "+2.0 g/L per day"

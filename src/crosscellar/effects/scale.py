@@ -11,6 +11,8 @@ _LOGS: Final = frozenset({"log_ratio", "log_risk_ratio"})
 _SHARES: Final = {"discriminators": "% of tasters", "risk_difference": "percentage points"}
 #: The unit of scores, with the ends of their scale.
 _POINTS: Final = re.compile(r"^points \(.*\)$")
+#: How the unit of a slope of log ratios begins: `log ratio per day`.
+_LOG_SLOPE: Final = "log ratio per "
 #: A number shows no more decimals than this.
 _MOST: Final = 6
 #: From here on a number is shown with an exponent.
@@ -62,16 +64,18 @@ class Scale:
         if not (math.isfinite(std_error) and std_error > 0):
             return cls(measure, unit, 0 if measure == "discriminators" else None)
         shown = std_error
-        if measure in _LOGS:
-            shown = (100.0 + cls(measure).shown(estimate if math.isfinite(estimate) else 0.0)) * std_error
+        if cls(measure, unit).is_log_ratio:
+            shown = (
+                100.0 + cls(measure, unit).shown(estimate if math.isfinite(estimate) else 0.0)
+            ) * std_error
         elif measure in _SHARES:
             shown = 100.0 * std_error
         return cls(measure, unit, decimals_for(shown))
 
     @property
     def is_log_ratio(self) -> bool:
-        """Whether numbers are natural logs of a ratio."""
-        return self.measure in _LOGS
+        """Whether numbers are natural logs of a ratio, of a step in level too."""
+        return self.measure in _LOGS or self.unit.startswith(_LOG_SLOPE)
 
     @property
     def is_share(self) -> bool:
@@ -81,7 +85,9 @@ class Scale:
     @property
     def shown_unit(self) -> str:
         """The unit in which numbers are shown."""
-        return "%" if self.is_log_ratio else _SHARES.get(self.measure, self.unit)
+        if self.is_log_ratio:
+            return f"%{self.unit.removeprefix('log ratio')}" if self.unit.startswith(_LOG_SLOPE) else "%"
+        return _SHARES.get(self.measure, self.unit)
 
     @property
     def told_unit(self) -> str:

@@ -57,7 +57,7 @@ class Reading(Scale):
     def heading(self) -> str:
         """What the numbers are, for a heading of a column or an axis."""
         if self.is_log_ratio:
-            return "change, %"
+            return f"change, {self.shown_unit}"
         if self.is_share:
             return "tasters who can tell, %"
         return f"difference, {self.shown_unit}" if self.shown_unit else "difference"
