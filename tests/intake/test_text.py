@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crosscellar.gate import Limits
+from crosscellar.gate import Limits, Refused
 from crosscellar.intake import text as reading
 from crosscellar.intake.documents import read_document, read_documents
 from crosscellar.intake.grid import CELL_CHARACTERS, Document, Unreadable
@@ -191,19 +191,35 @@ def test_more_rows_columns_or_bytes_than_the_limits_are_refused() -> None:
         assert record.code == code
 
 
-def test_the_quick_way_for_large_files_gives_the_same_cells_as_the_careful_one() -> None:
-    lines = ["trial_id,vessel_id,value,unit,note,"]
-    lines += [
-        f"LS24,ORR-{n:05}, {n / 7!r} ,{'g/L' if n % 3 else ''},étage {n},{'' if n % 11 else ' '}"
-        for n in range(40_000)
+@pytest.mark.parametrize("quoting", [csv.QUOTE_MINIMAL, csv.QUOTE_ALL])
+@pytest.mark.parametrize(
+    ("encoding", "line_end"),
+    [("utf-8", "\n"), ("utf-8-sig", "\r\n"), ("utf-16", "\r\n"), ("cp1252", "\n")],
+)
+def test_the_quick_way_for_large_files_gives_the_cells_of_the_csv_module(
+    quoting: int, encoding: str, line_end: str
+) -> None:
+    rows = [["trial_id", "vessel_id", "value", "unit", "note", ""]]
+    rows += [
+        ["LS24", f"ORR-{n:05}", f" {n / 7!r} ", "g/L" if n % 3 else "", f"étage {n}, au fond", " " * (n % 11)]
+        for n in range(5_000)
     ]
-    content = "\n".join(lines).encode()
-    assert len(content) > 1_000_000
-    quick = _document(content).grids[0].text
-    # one quoted cell sends the same content the careful way
-    careful = _document(content.replace(b"trial_id", b'"trial_id"', 1)).grids[0].text
-    assert quick.equals(careful)
-    assert quick.columns == ["row", "1", "2", "3", "4", "5"]
+    out = io.StringIO(newline="")
+    csv.writer(out, lineterminator=line_end, quoting=quoting).writerows(rows)  # type: ignore[arg-type]
+    content = out.getvalue().encode(encoding)
+    assert reading.split_text(content, Limits()).width == 6
+    columns, cells = _by_hand(out.getvalue(), ",")
+    found = _document(content).grids[0].text
+    assert columns == ["row", "1", "2", "3", "4", "5"]
+    assert found.columns == columns
+    assert found.rows() == cells
+
+
+def test_a_mark_for_inches_and_an_empty_last_line_end_a_large_file_as_any_other() -> None:
+    rows = ["vessel_id,note", *(f'ORR-{n:05},12" ferrule' for n in range(15_001)), "", ""]
+    found = _document("\n".join(rows).encode()).grids[0].text
+    assert found.height == 15_002
+    assert found["2"][-1] == '12" ferrule'
 
 
 @pytest.mark.parametrize("line_end", ["\n", "\r\n"])
@@ -294,6 +310,41 @@ def test_small_files_read_together_have_the_cells_that_the_csv_module_gives_each
         columns, rows = _by_hand(text, record.separator)
         assert record.grids[0].text.columns == columns
         assert record.grids[0].text.rows() == rows
+
+
+#: Cells in which quotation marks, separators and line ends stand as they should and as they should not.
+ODD_CELLS = st.sampled_from(
+    ["a", "", "2", "é", '"x"', '""', '"a,b"', '"a;b"', '"a""b"', 'x"y', '" q"', ' "z"', '"n\nl"', '12"', '"']
+)
+TIDY_CELLS = st.sampled_from(["a", "", "2", "é", '"x"', '""', '"a,b"', '"a;b"', '" q"'])
+
+
+@settings(deadline=None, max_examples=300)
+@given(
+    rows=st.one_of(
+        st.lists(st.lists(TIDY_CELLS, min_size=3, max_size=3), min_size=4, max_size=9),
+        st.lists(st.lists(ODD_CELLS, min_size=1, max_size=4), min_size=4, max_size=9),
+    ),
+    separator=st.sampled_from([",", ";", "\t"]),
+    line_end=st.sampled_from(["\n", "\r\n"]),
+    ended=st.booleans(),
+)
+def test_whatever_goes_the_quick_way_has_the_cells_of_the_csv_module(
+    rows: list[list[str]], separator: str, line_end: str, ended: bool
+) -> None:
+    text = line_end.join(separator.join(row) for row in rows) + (line_end if ended else "")
+    with pytest.MonkeyPatch.context() as patch:
+        # As if it were long.
+        patch.setattr(reading, "_SAMPLE_CHARACTERS", 3)
+        try:
+            split = reading.split_text(text.encode(), Limits())
+            grid, _ = reading.grid_of(text.encode(), split, Limits())
+        except Refused as refused:
+            assert refused.code in ("open_quote", "empty")
+            return
+    columns, cells = _by_hand(text, split.separator)
+    assert grid.text.columns == columns
+    assert grid.text.rows() == cells
 
 
 @settings(deadline=None, max_examples=150)

@@ -62,7 +62,6 @@ def test_a_question_loads_of_scipy_its_compiled_functions_alone(
         "scipy.special._ufuncs",
         "scipy.special._support_alternative_backends",
         "scipy.optimize",
-        "numpy.f2py",
         "pyarrow",
         "pandera",
         "statsmodels",

@@ -13,6 +13,7 @@ from typing import Final, Protocol
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from crosscellar.gate import Limits, Refused
 from crosscellar.intake.grid import CELL_CHARACTERS, Grid, Remark, cell_name, marks_frame
@@ -23,11 +24,11 @@ _SAMPLE_LINES: Final = 400
 _SAMPLE_CHARACTERS: Final = 200_000
 _CHUNK_ROWS: Final = 50_000
 _HINT: Final = re.compile(r'^"?sep=(.)"?(?:\r\n|\r|\n|$)', re.IGNORECASE)
-_FAST_BYTES: Final = 1_000_000
 #: So many characters are handed on at once; a longer line, or cell, than the second is no table.
 _PIECE: Final = 250_000
 _LINE_CHARACTERS: Final = 6_000_000
 _WIDEST: Final = 16_384
+_BREAK, _QUOTE = ord("\n"), ord('"')
 _NOISE: Final = re.compile("[\x00-\x08\x0e-\x1f\ufffd]")
 _NO_MARKS: Final = marks_frame(())
 
@@ -178,13 +179,17 @@ def _next_line_end(text: str, start: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """A text of which the separator is known; `records` are its rows where it is short, else None."""
+    """A text of which the separator is known; `records` are its rows where it is short, else None.
+
+    `width` is the number of columns of a long text that can be read in one way only, else None.
+    """
 
     text: str
     encoding: str
     separator: str
     remarks: tuple[Remark, ...]
     records: list[list[str]] | None
+    width: int | None = None
 
 
 def split_text(content: bytes, limits: Limits) -> Split:
@@ -217,8 +222,10 @@ def split_text(content: bytes, limits: Limits) -> Split:
         sampled = {mark: records[:_SAMPLE_LINES] for mark, (records, _) in tried.items()}
         separator = _only_one(sampled) or _likeliest(sampled.items())
     if len(text) > _SAMPLE_CHARACTERS:
-        _refuse_open_quote(text, separator)
-        return Split(text, encoding, separator, remarks, None)
+        width = _rectangle(_as_utf8(content, text, encoding), separator, limits)
+        if width is None:
+            _refuse_open_quote(text, separator)
+        return Split(text, encoding, separator, remarks, None, width)
     records, line_by_line = tried.get(separator) or _all_records(text, separator)
     if not line_by_line:
         _refuse_open_quote(text, separator)
@@ -245,8 +252,10 @@ def grid_of(content: bytes, split: Split, limits: Limits) -> tuple[Grid, tuple[R
     Refused
         No visible character, or too many rows or columns.
     """
-    fast = _fast(content, split.text, split.separator, split.encoding, limits)
-    frame, long_cells = fast or _slow(split.text, split.separator, limits)
+    fast = None
+    if split.width is not None:
+        fast = _fast(_as_utf8(content, split.text, split.encoding), split.separator, split.width)
+    frame, long_cells = (fast, []) if fast is not None else _slow(split.text, split.separator, limits)
     return as_grid(split, frame, limits, long_cells)
 
 
@@ -300,7 +309,8 @@ def _refuse_open_quote(text: str, separator: str) -> None:
     row = 0
     while (cells := _next_record(records, row + 1)) is not None:
         row += 1
-        last_row, last = row, cells
+        if cells:
+            last_row, last = row, cells
         for column, cell in enumerate(cells, 1):
             if ("\n" in cell or "\r" in cell) and any(
                 line.count(separator) >= width - 1 for line in cell.splitlines()[1:-1]
@@ -367,35 +377,69 @@ def _too_many_cells() -> Refused:
     return Refused("too_many_cells", "The file has too many rows or columns", "Split it into several files.")
 
 
-def _fast(
-    content: bytes, text: str, separator: str, encoding: str, limits: Limits
-) -> tuple[pl.DataFrame, list[tuple[int, int, str, str]]] | None:
-    """The same through polars, for large files where nothing can be read in two ways; None for any other."""
-    if encoding != "utf-8" or len(content) < _FAST_BYTES or b'"' in content or b"\x00" in content:
+def _as_utf8(content: bytes, text: str, encoding: str) -> bytes:
+    """The text in UTF-8, without the mark at its beginning."""
+    return content if encoding == "utf-8" and not content.startswith(b"\xef\xbb\xbf") else text.encode()
+
+
+def _rectangle(content: bytes, separator: str, limits: Limits) -> int | None:
+    """The number of columns of a text that can be read in one way only; None for any other.
+
+    Every row has as many separators, none is empty, and a cell in quotation marks is quoted as a whole, on
+    one line, and holds no such mark.
+
+    Raises
+    ------
+    Refused
+        Too many rows.
+    """
+    if b"\x00" in content:
         return None
     if b"\r" in content and (content.count(b"\r") != content.count(b"\r\n") or b"\n\r\n" in content):
         return None
     signs = np.frombuffer(content, dtype=np.uint8)
-    ends = np.flatnonzero(signs == ord("\n"))
-    if (np.diff(ends) == 1).any():
+    ends = np.flatnonzero(signs == _BREAK)
+    lengths = np.diff(ends, prepend=-1, append=len(signs))
+    if (lengths[:-1] == 1).any() or lengths.max() > _LINE_CHARACTERS:
         return None
-    lines = len(ends)
+    lines = len(ends) + (not content.endswith(b"\n"))
     if lines > 2 * limits.text_rows:
         raise _too_many_cells()
-    first_end = content.find(b"\n")
-    width = content.count(separator.encode(), 0, first_end if first_end >= 0 else len(content)) + 1
-    if width > limits.columns:
-        # polars takes minutes over millions of columns; the other way refuses them at once
-        return None
-    separators = int(np.count_nonzero(signs == ord(separator)))
-    if separators != (width - 1) * (lines + (not content.endswith(b"\n"))):
-        return None
+    separators = np.flatnonzero(signs == ord(separator))
+    marks = np.flatnonzero(signs == _QUOTE) if b'"' in content else None
+    if marks is not None:
+        if not _whole_cells(signs, marks, ends, separator):
+            return None
+        separators = separators[np.searchsorted(marks, separators) % 2 == 0]
+    width = int(np.searchsorted(separators, ends[0] if len(ends) else len(signs))) + 1
+    # polars takes minutes over millions of columns; the other way refuses them at once
+    return width if width <= limits.columns and len(separators) == (width - 1) * lines else None
+
+
+def _whole_cells(
+    signs: NDArray[np.uint8], marks: NDArray[np.intp], ends: NDArray[np.intp], separator: str
+) -> bool:
+    """Whether quotation marks stand in pairs around whole cells, each on one line."""
+    if len(marks) % 2:
+        return False
+    opening, closing = marks[0::2], marks[1::2]
+    behind, ahead = opening[opening > 0] - 1, closing[closing < len(signs) - 1] + 1
+    edges = [ord(separator), _BREAK]
+    return bool(
+        np.isin(signs[behind], edges).all()
+        and np.isin(signs[ahead], [*edges, ord("\r")]).all()
+        and (np.searchsorted(ends, opening) == np.searchsorted(ends, closing)).all()
+    )
+
+
+def _fast(content: bytes, separator: str, width: int) -> pl.DataFrame | None:
+    """The same through polars, for a rectangle; None where it is none after all, or a cell is too long."""
     try:
         frame = pl.read_csv(
             io.BytesIO(content),
             has_header=False,
             separator=separator,
-            quote_char=None,
+            quote_char='"' if b'"' in content else None,
             infer_schema=False,
             new_columns=[str(number + 1) for number in range(width)],
             truncate_ragged_lines=False,
@@ -403,10 +447,10 @@ def _fast(
     except pl.exceptions.ComputeError:
         # one row too long and another too short: the separators count up to a rectangle that is none
         return None
-    if frame.select(pl.max_horizontal(pl.all().str.len_chars().max())).item() > CELL_CHARACTERS:
+    if frame.select((pl.all().str.len_chars() > CELL_CHARACTERS).any()).row(0).count(True):
         return None
     frame = frame.with_row_index("row", offset=1).with_columns(pl.col("row").cast(pl.Int32))
-    return visible_columns(visible_rows(frame)), []
+    return visible_columns(visible_rows(frame))
 
 
 def _mojibake(frame: pl.DataFrame) -> tuple[Remark, ...]:

@@ -7,6 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
+from crosscellar.intake.rules.elsewhere import elsewhere
 from crosscellar.intake.rules.hits import exact, hits, no_hits, num
 from crosscellar.intake.rules.view import View, together
 
@@ -93,7 +94,8 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
         pl.col("value").log10().alias("decades"),
         pl.col("analyte").replace_strict(sees, default=None, return_dtype=pl.Float64).alias("sees"),
     )
-    group, column = ["analyte", "stage"], ["file_no", "sheet", "analyte", "stage"]
+    place, group = ["file_no", "sheet"], ["analyte", "stage"]
+    column = [*place, *group]
     columns = rows.filter(pl.col("item_no").is_not_null()).group_by(column, maintain_order=True).agg(
         pl.col("decades").median().alias("middle"),
         pl.len().alias("readings"),
@@ -104,13 +106,7 @@ def aroma_unit_slip(view: View, rule: Rule) -> pl.DataFrame:
     columns = columns.filter(unusual & (pl.col("readings") >= _LEAST))
     if columns.is_empty():
         return no_hits()
-    peers = columns.select(column).join(rows, on=group, how="inner", suffix="_peer")
-    elsewhere = (pl.col("file_no") != pl.col("file_no_peer")) | (pl.col("sheet") != pl.col("sheet_peer"))
-    peers = peers.filter(elsewhere | pl.col("item_no").is_null()).group_by(column).agg(
-        pl.col("decades").median().alias("there"),
-        ((pl.col("decades").quantile(0.75) - pl.col("decades").quantile(0.25)) / 2).alias("spread"),
-        pl.len().alias("peers"),
-    )  # fmt: skip
+    peers = elsewhere(rows, columns, place, group)
     off = pl.col("middle") - pl.col("there")
     far = (off.abs() - rule.settings["decades"]).abs() <= rule.settings["within"]
     found, floor = 10.0 ** pl.col("middle"), pl.max_horizontal("sees", "unusual_low")

@@ -7,11 +7,13 @@ from typing import Final
 import polars as pl
 
 from crosscellar.contract.records import Rule
+from crosscellar.intake.rules.elsewhere import elsewhere
 from crosscellar.intake.rules.hits import exact, hits, no_hits, num
 from crosscellar.intake.rules.view import LOG, View, usual
 
 _GROUP: Final = ["analyte", "stage", "colour"]
-_COLUMN: Final = ["file_no", "sheet", *_GROUP]
+_PLACE: Final = ["file_no", "sheet"]
+_COLUMN: Final = [*_PLACE, *_GROUP]
 #: What a slip is judged by, and what is said of it.
 _TOLD: Final = (*_COLUMN, "item_no", "value", "decades", "unusual_low", "unusual_high", "name", "in_unit")
 #: Peers that themselves range over more than this (half the spread of the middle half, in decades) say
@@ -106,13 +108,7 @@ def _slipped_columns(view: View, within: float, least_peers: float) -> pl.DataFr
     columns = columns.filter((pl.col("readings") >= least_peers) & ~usual(10.0 ** pl.col("middle")))
     if columns.is_empty():
         return columns.with_columns(factor=pl.lit(1.0), choices=pl.lit(""))
-    others = columns.select(_COLUMN).join(rows, on=_GROUP, how="inner", suffix="_peer", nulls_equal=True)
-    elsewhere = (pl.col("file_no") != pl.col("file_no_peer")) | (pl.col("sheet") != pl.col("sheet_peer"))
-    peers = others.filter(elsewhere | pl.col("item_no").is_null()).group_by(_COLUMN).agg(
-        pl.col("decades").median().alias("peer_middle"),
-        ((pl.col("decades").quantile(0.75) - pl.col("decades").quantile(0.25)) / 2).alias("spread"),
-        pl.len().alias("peers"),
-    )  # fmt: skip
+    peers = elsewhere(rows, columns, _PLACE, _GROUP).rename({"there": "peer_middle"})
     columns = columns.join(peers, on=_COLUMN, how="inner", nulls_equal=True).filter(
         (pl.col("peers") >= least_peers) & (pl.col("spread") < _STEADY)
     )
@@ -184,17 +180,8 @@ def _exchanged(view: View, rule: Rule, one: str, other: str) -> pl.DataFrame:
     levels = levels.filter(pl.col("readings") >= 3)
     if levels["analyte"].n_unique() < 2:
         return no_hits()
-    peers = levels.join(
-        rows, on=["analyte", "stage", "colour"], how="inner", suffix="_peer", nulls_equal=True
-    )
-    elsewhere = (pl.col("file_no") != pl.col("file_no_peer")) | (pl.col("sheet") != pl.col("sheet_peer"))
-    peers = peers.filter(elsewhere | pl.col("item_no").is_null())
-    there = peers.group_by([*place, "analyte"]).agg(
-        pl.col("decades").median().alias("there"), pl.len().alias("peers")
-    )
-    levels = levels.join(there, on=[*place, "analyte"], how="inner", nulls_equal=True).filter(
-        pl.col("peers") >= 3
-    )
+    there = elsewhere(rows, levels, _PLACE, _GROUP).drop("spread")
+    levels = levels.join(there, on=_COLUMN, how="inner", nulls_equal=True).filter(pl.col("peers") >= 3)
     first = levels.filter(pl.col("analyte") == one).drop("analyte", "readings", "peers")
     second = levels.filter(pl.col("analyte") == other).drop("analyte", "readings", "peers")
     both = first.join(second, on=place, how="inner", suffix="_other", nulls_equal=True)
