@@ -93,7 +93,8 @@ def trials(draw: st.DrawFn) -> Register:
     phases=(Phase.explicit, Phase.generate),
     suppress_health_check=[HealthCheck.too_slow],
 )
-@given(register=trials(), shares=st.randoms(use_true_random=False))
+# A random of one number always would type alike rows, which are told as such.
+@given(register=trials(), shares=st.integers(0, 2**32).map(Random))
 def test_what_is_typed_into_a_blank_sheet_is_what_is_stored(register: Register, shares: Random) -> None:
     with tempfile.TemporaryDirectory() as folder:
         made = write_sheets(register, folder, contract=CONTRACT, seed=1)

@@ -6,12 +6,8 @@ date, is proposed and waits for a yes; what is not in the register is refused wi
 
 from __future__ import annotations
 
-import difflib
-import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
-from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
@@ -19,16 +15,13 @@ import polars as pl
 from crosscellar.intake.beside import Different, few, put_beside
 from crosscellar.intake.dates import read_dates
 from crosscellar.intake.findings import Faults
+from crosscellar.intake.known_ids import KnownIds
 from crosscellar.intake.letters import normalise_id
 
 if TYPE_CHECKING:
     from crosscellar.register import Register
 
 _WORDS: Final = {"trial": "trial", "arm": "arm", "vessel": "vessel", "sample": "sample label"}
-_SAME_SHAPE: Final = str.maketrans({"0": "O", "1": "I", "L": "I", "|": "I", "5": "S", "8": "B", "2": "Z"})
-_DAY_MONTH: Final = re.compile(r"(\d{1,2})[-/.](\d{1,2})")
-_NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_NEAR: Final = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +63,20 @@ class IdentifierMatcher:
         dates = read_dates(pl.Series(distinct, dtype=pl.String), order="day_first")["date"].to_list()
         self._dates = dict(zip(distinct, dates, strict=True))
         self._matched: dict[tuple[str, str, str], Match] = {}
+        self._known: dict[tuple[str, str], KnownIds] = {}
 
     def match(self, sent: str, known: Collection[str], noun: str, of: str = "") -> Match:
         """The identifier among `known`, all that are of `of`, that `sent` names."""
         asked = (sent, noun, of)
         found = self._matched.get(asked)
         if found is None:
-            found = self._matched[asked] = self._match(sent, known, noun, of)
+            names = self._known.get((noun, of))
+            if names is None:
+                names = self._known[noun, of] = KnownIds(known)
+            found = self._matched[asked] = self._match(sent, names, noun, of)
         return found
 
-    def _match(self, sent: str, known: Collection[str], noun: str, of: str) -> Match:
+    def _match(self, sent: str, known: KnownIds, noun: str, of: str) -> Match:
         written = self._written[sent]
         shown = sent.strip()[:60]
         if written.problem == "control_character":
@@ -91,13 +88,13 @@ class IdentifierMatcher:
             )
         if written.id in known and not written.problem:
             return self._read(written)
-        same_case = [name for name in known if name.casefold() == written.id.casefold()]
+        same_case = known.of_case(written.id)
         if len(same_case) == 1 and not written.problem:
             return Match(
                 same_case[0], "id_case", f"{_WORDS[noun].capitalize()} {shown} was read as {same_case[0]}."
             )
         ascii_id = written.proposed or written.id
-        alike = [name for name in known if _shape(name) == _shape(ascii_id)]
+        alike = known.of_shape(ascii_id)
         if alike:
             only = alike[0] if len(alike) == 1 else None
             return Match(
@@ -107,7 +104,7 @@ class IdentifierMatcher:
                 f"Is {' or '.join(alike)} meant?",
                 "Confirm, or send it with the right letters.",
             )
-        damaged = _damaged(written.id, self._dates.get(sent), known)
+        damaged = known.damaged(written.id, self._dates.get(sent))
         if damaged is not None:
             code, names = damaged
             turned = "a number" if code == "id_became_number" else "a date"
@@ -118,7 +115,7 @@ class IdentifierMatcher:
                 f"Is {' or '.join(names)} meant?",
                 "Confirm, or format the column as text and type the identifier again.",
             )
-        spelt = [name for name in known if _bare(name) == _bare(ascii_id) and _bare(name)]
+        spelt = known.of_letters(ascii_id)
         if len(spelt) == 1:
             return Match(
                 spelt[0],
@@ -126,13 +123,13 @@ class IdentifierMatcher:
                 f"{_WORDS[noun].capitalize()} {shown} is not spelt as in the register. Is {spelt[0]} meant?",
                 "Confirm, or send it as the register has it.",
             )
-        near = difflib.get_close_matches(ascii_id, list(known), n=1, cutoff=_NEAR)
+        near = known.nearest(ascii_id)
         where = f" of {of}" if of else " in the register"
         return Match(
             None,
             f"unknown_{noun}",
             f"There is no {_WORDS[noun]} {shown}{where}.",
-            f"Is {near[0]} meant? Send it with the right identifier."
+            f"Is {near} meant? Send it with the right identifier."
             if near
             else "Check it against the register.",
         )
@@ -146,51 +143,6 @@ class IdentifierMatcher:
             if code in written.how.split("+"):
                 return Match(written.id, code, f"{written.id}: {words}.")
         return Match(written.id)
-
-
-@lru_cache(maxsize=8192)
-def _shape(name: str) -> str:
-    """The letters of an identifier with those that look alike made one."""
-    return name.replace("l", "I").replace("i", "I").upper().translate(_SAME_SHAPE)
-
-
-@lru_cache(maxsize=8192)
-def _bare(name: str) -> str:
-    return "".join(letter for letter in name.casefold() if letter.isalnum())
-
-
-def _damaged(text: str, day: date | None, known: Collection[str]) -> tuple[str, list[str]] | None:
-    """Known identifiers that a spreadsheet turns into this number or date."""
-    if _NUMBER.fullmatch(text):
-        numbers = [name for name in known if _NUMBER.fullmatch(name) and float(name) == float(text)]
-        if numbers:
-            return "id_became_number", numbers
-    month_day = _month_day(text, day)
-    if month_day is None:
-        return None
-    dates = []
-    for name in known:
-        parts = _DAY_MONTH.fullmatch(name)
-        if parts and {(int(parts[1]), int(parts[2])), (int(parts[2]), int(parts[1]))} & month_day:
-            dates.append(name)
-    return ("id_became_date", dates) if dates else None
-
-
-def _month_day(text: str, day: date | None) -> set[tuple[int, int]] | None:
-    """Month and day (in either order where open) that a text shows, if it shows a date."""
-    iso = re.match(r"(\d{4})-(\d{2})-(\d{2})", text)
-    if iso:
-        return {(int(iso[2]), int(iso[3]))}
-    slashed = re.fullmatch(r"(\d{1,2})[-/.](\d{1,2})(?:[-/.]\d{2,4})?", text)
-    if slashed:
-        return {(int(slashed[1]), int(slashed[2])), (int(slashed[2]), int(slashed[1]))}
-    named = re.fullmatch(r"(\d{1,2})[-. ]([A-Za-z]{3,9})\.?|([A-Za-z]{3,9})\.?[-. ](\d{1,2})", text)
-    if named:
-        word = (named[2] or named[3])[:3].casefold()
-        months = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
-        if word in months:
-            return {(months.index(word) + 1, int(named[1] or named[4]))}
-    return {(day.month, day.day)} if day is not None else None
 
 
 def identify(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
