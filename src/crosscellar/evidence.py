@@ -160,7 +160,7 @@ class Evidence:
         spreads = vessel_spreads(
             self.effects(question, response=response, measure=measure),
             *variance_priors(
-                self._store.readings(),
+                self._store.measured(),
                 self._register.design(),
                 self._contract,
                 responses=planned_responses(self._register, self._contract),

@@ -130,7 +130,7 @@ class Network(Prospects, Upkeep):
         from crosscellar.results import RegisterOutcome
 
         register = read_register(path, self._contract)
-        orphans = left_out(register, self._store.readings())
+        orphans = left_out(register, self._store.vessels_read())
         if orphans:
             raise RegisterRefused(
                 "the register leaves out vessels that have readings, so nothing of it was taken in",
@@ -322,15 +322,18 @@ class Network(Prospects, Upkeep):
         from crosscellar.results import Outstanding
         from crosscellar.sheets.outstanding import outstanding_of
 
+        files = None
         if season is not None:
             check_season(self._register, season)
+            trials = self._register.trials
+            files = self._store.files_of_trials(trials.filter(season=season)["trial_id"].to_list())
         expected, texts = outstanding_of(
             self._register,
-            readings=self._store.readings(),
-            picks=self._store.picks(),
-            scores=self._store.scores(),
-            set_aside=self._store.set_aside(),
-            findings=self._store.findings(open_only=False),
+            readings=self._store.placed("readings", files=files),
+            picks=self._store.placed("picks", files=files),
+            scores=self._store.placed("scores", files=files),
+            set_aside=self._store.set_aside(files=files),
+            findings=self._store.findings(files=files),
             today=self._clock().date(),
             season=season,
         )

@@ -102,7 +102,7 @@ class Prospects(Evidence):
         pooled = [one for one in found if one.role == "primary"]
 
         def priors() -> pl.DataFrame:
-            return variance_priors(self._store.readings(), self._register.design(), self._contract)[0]
+            return variance_priors(self._store.measured(), self._register.design(), self._contract)[0]
 
         primary = pooled[0] if pooled and pooled[0].n_effects else None
         return asked, primary, known_of(asked, primary, effects, self._contract, priors)

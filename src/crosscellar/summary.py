@@ -72,7 +72,7 @@ def write_summary(
     check_season(register, season)
     trials = register.trials
     planned = planned_responses(register, contract)
-    readings = store.readings(as_of=as_of)
+    readings = store.measured(as_of=as_of)
     effects = effects_of_store(
         readings,
         register.design(),
@@ -259,12 +259,13 @@ class _Season:
         ours = self.trials["trial_id"].implode()
         file_ids = store.trials_of_files().filter(pl.col("trial_id").is_in(ours))["file_id"].unique()
         self.files = store.files(as_of=as_of).filter(pl.col("file_id").is_in(file_ids.implode()))
-        self.accepted = store.readings(trials=self.trials["trial_id"].to_list(), as_of=as_of)
+        trials = self.trials["trial_id"].to_list()
+        self.accepted = store.readings(trials=trials, as_of=as_of)
         self.expected, _ = outstanding_of(
             register,
-            readings=store.readings(as_of=as_of),
-            picks=store.picks(as_of=as_of),
-            scores=store.scores(as_of=as_of),
+            readings=self.accepted,
+            picks=store.picks(trials=trials, as_of=as_of),
+            scores=store.scores(trials=trials, as_of=as_of),
             today=stood,
             season=season,
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from datetime import date
 from pathlib import Path
@@ -155,14 +155,18 @@ def _canonical(
             )
         return match.id
 
-    def mapped(table: str, columns: dict[str, object]) -> pl.DataFrame:
+    def mapped(table: str, columns: Mapping[str, Callable[[str | None, str], str | None]]) -> pl.DataFrame:
         frame: pl.DataFrame = getattr(register, table)
         text = texts.get(table)
         for name, rule in columns.items():
-            values = [
-                rule(value, text.place(row) if text else table)  # type: ignore[operator]
-                for row, value in enumerate(frame[name].to_list())
-            ]
+            # A name that was settled once is so in every row; any other is told at each.
+            settled: dict[str | None, str | None] = {}
+            values: list[str | None] = []
+            for row, value in enumerate(frame[name].to_list()):
+                meant = settled.get(value)
+                if meant is None:
+                    meant = settled[value] = rule(value, text.place(row) if text else table)
+                values.append(meant)
             frame = frame.with_columns(pl.Series(name, values, dtype=pl.String))
         return frame
 

@@ -205,6 +205,8 @@ def _text(cell: object) -> str:
 
 
 def _clean(text: str) -> str:
+    if text.isascii() and text.isprintable():
+        return text.strip()
     text = unicodedata.normalize("NFC", text).replace("\u00a0", " ")
     return "".join(mark for mark in text if unicodedata.category(mark) not in {"Cf", "Cc"}).strip()
 

@@ -62,7 +62,7 @@ def outstanding_of(
     register
         Sites, trials, vessels and planned responses.
     readings, picks, scores
-        What stands: the READINGS, PICKS and SCORES frames.
+        What stands, with its place: the READINGS, PICKS and SCORES frames, or as `Store.placed` gives them.
     set_aside, findings
         What was refused or held (SET_ASIDE) and why (FINDINGS; with `state` what was decided is left out).
     today
@@ -240,10 +240,13 @@ def _placed(
             *(pl.col("as_proposed").struct.field(name) for name in fields),
         )
     )
+    lacking = pl.any_horizontal(pl.col("trial_id", "vessel_id", "stage", "analyte").is_null())
+    asked = turned.filter(lacking).select("file").unique()
+    readings, scores, picks = (
+        frame.join(asked, on="file", how="semi") for frame in (readings, scores, picks)
+    )
     rows = _agreed(
-        pl.concat(
-            [frame.select("file", "sheet", "row", "trial_id") for frame in (readings, scores, picks)]
-        ).join(turned.select("file").unique(), on="file", how="semi"),
+        pl.concat([frame.select("file", "sheet", "row", "trial_id") for frame in (readings, scores, picks)]),
         ["file", "sheet", "row"],
         ["trial_id"],
     )
@@ -327,7 +330,8 @@ def _reasons(findings: pl.DataFrame | None, placed: pl.DataFrame, readings: pl.D
     stops = stops.with_row_index("finding")
     row, column = ["file", "sheet", "row"], ["file", "sheet", "column"]
     known = placed.filter(pl.col("trial_id").is_not_null())
-    rows = pl.concat([known.select(*row, "trial_id"), readings.select(*row, "trial_id")]).unique()
+    there = readings.join(stops.select(row).unique(), on=row, how="semi")
+    rows = pl.concat([known.select(*row, "trial_id"), there.select(*row, "trial_id")]).unique()
     bare = stops.drop("trial_id")
     in_row = bare.join(rows, on=row)
     in_heading = bare.join(rows, on=row, how="anti").join(

@@ -158,9 +158,25 @@ class Holdings:
         """The scores that stand (SCORES and score_id)."""
         return self._items("scores", trials, as_of)
 
-    def findings(self, *, open_only: bool = False, as_of: When = None) -> pl.DataFrame:
-        """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
-        found = views.findings_of(self._session, until=until_of(self._session, as_of))
+    def placed(self, target: str, *, files: Sequence[int] | None = None) -> pl.DataFrame:
+        """What stands of readings, picks or scores: file, sheet, row, column, trial, and what it is about.
+
+        Of all files, or of those of these numbers.
+        """
+        return views.placed_of(self._session, target, files=files)
+
+    def vessels_read(self) -> pl.DataFrame:
+        """trial_id, arm_id and vessel_id of every vessel of which a reading stands."""
+        return views.vessels_read(self._session)
+
+    def findings(
+        self, *, open_only: bool = False, as_of: When = None, files: Sequence[int] | None = None
+    ) -> pl.DataFrame:
+        """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark.
+
+        Of all files, or of those of these numbers.
+        """
+        found = views.findings_of(self._session, until=until_of(self._session, as_of), files=files)
         return found.filter(pl.col("state") == "open") if open_only else found
 
     def waiting(self, *, as_of: When = None) -> pl.DataFrame:
@@ -175,14 +191,13 @@ class Holdings:
         """file_id and trial_id of every item that stands or waits, distinct."""
         return views.trials_of_files(self._session)
 
-    def set_aside(self) -> pl.DataFrame:
-        """Every item that did not enter, with its file and outcome."""
-        return self._session.frame(
-            """
-            SELECT s.*, f.file FROM set_aside AS s JOIN files AS f USING (file_id)
-            ORDER BY s.item_id
-            """
-        )
+    def files_of_trials(self, trials: Sequence[str]) -> list[int]:
+        """The numbers of the files that hold an item of these trials, or one that waits for them."""
+        return views.files_of_trials(self._session, trials)
+
+    def set_aside(self, *, files: Sequence[int] | None = None) -> pl.DataFrame:
+        """Every item that did not enter, with its file and outcome; of all files, or of these."""
+        return views.set_aside_of(self._session, files=files)
 
     def content_of_file(self, sha256: str) -> bytes:
         """The bytes of a file as they came in.

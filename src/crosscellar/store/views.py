@@ -41,9 +41,12 @@ _FINDINGS: Final = """
     LEFT JOIN files AS f USING (file_id)
     JOIN ledger AS l ON l.entry_id = n.entry_id
     ANSWERS
-    WHERE n.entry_id <= $until
+    WHERE n.entry_id <= $untilCHOSEN
     ORDER BY n.finding_id
 """.replace("STATE", _STATE).replace("ANSWERS", _ANSWERS)
+_OF_FILES: Final = "file_id IN (SELECT unnest($files::INTEGER[]))"
+_ALL_FINDINGS: Final = _FINDINGS.replace("CHOSEN", "")
+_FINDINGS_OF: Final = _FINDINGS.replace("CHOSEN", f" AND n.{_OF_FILES}")
 
 _WAITING: Final = """
     SELECT DISTINCT s.file_id, s.item_id
@@ -92,6 +95,31 @@ def _answers(target: str, *columns: str) -> str:
     )
 
 
+def _placed(target: str, *columns: str) -> str:
+    """The statement that reads of what stands where it stood in its file, and `columns`."""
+    what = TARGETS[target]
+    return (
+        """
+        SELECT f.file, s.sheet, s."row", s."column", COLUMNS
+        FROM TABLE AS s JOIN files AS f USING (file_id)
+        WHERE STANDSCHOSEN ORDER BY s.IDENTITY
+        """.replace("STANDS", _STANDS)
+        .replace("reading_id", what.identity)
+        .replace("readings", what.table)
+        .replace("COLUMNS", ", ".join(f"s.{name}" for name in columns))
+        .replace("TABLE", what.table)
+        .replace("IDENTITY", what.identity)
+    )
+
+
+_PLACED: Final = {
+    "readings": _placed("readings", "trial_id", "vessel_id", "stage", "analyte"),
+    "picks": _placed("picks", "trial_id"),
+    "scores": _placed("scores", "trial_id", "attribute"),
+}
+_VESSELS_READ: Final = """
+    SELECT DISTINCT s.trial_id, s.arm_id, s.vessel_id FROM readings AS s WHERE STANDS ORDER BY ALL
+""".replace("STANDS", _STANDS)
 _PICKED: Final = _answers("picks", "correct")
 _SCORED: Final = _answers("scores", "score", "scale_low", "scale_high")
 
@@ -131,9 +159,50 @@ _OTHER_KINDS: Final = """
 """
 
 
-def findings_of(session: Session, *, until: int) -> pl.DataFrame:
+#: Of each file and trial one row for each table in which they meet, CHOSEN in each.
+_TRIALS_OF_FILES: Final = """
+    SELECT file_id, trial_id FROM readings CHOSEN UNION SELECT file_id, trial_id FROM picks CHOSEN
+    UNION SELECT file_id, trial_id FROM scores CHOSEN
+    UNION SELECT file_id, trial_id FROM (
+        SELECT file_id, json_extract_string(proposed, '$.trial_id') AS trial_id
+        FROM set_aside WHERE proposed IS NOT NULL) CHOSEN
+    ORDER BY ALL
+"""
+_FILES_OF_TRIALS: Final = _TRIALS_OF_FILES.replace(
+    "CHOSEN", "WHERE trial_id IN (SELECT unnest($trials::VARCHAR[]))"
+)
+
+
+def findings_of(session: Session, *, until: int, files: Sequence[int] | None = None) -> pl.DataFrame:
     """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
-    return session.frame(_FINDINGS, {"until": until})
+    if files is None:
+        return session.frame(_ALL_FINDINGS, {"until": until})
+    return session.frame(_FINDINGS_OF, {"until": until, "files": list(files)})
+
+
+def placed_of(session: Session, target: str, *, files: Sequence[int] | None) -> pl.DataFrame:
+    """Of what stands of one table: file, sheet, row, column, trial, and what it is about."""
+    statement = _PLACED[target]
+    if files is None:
+        return session.frame(statement.replace("CHOSEN", ""), {"until": ALL})
+    return session.frame(
+        statement.replace("CHOSEN", f" AND s.{_OF_FILES}"), {"until": ALL, "files": list(files)}
+    )
+
+
+def set_aside_of(session: Session, *, files: Sequence[int] | None) -> pl.DataFrame:
+    """Every item that did not enter, with its file and outcome."""
+    statement = (
+        "SELECT s.*, f.file FROM set_aside AS s JOIN files AS f USING (file_id) CHOSEN ORDER BY s.item_id"
+    )
+    if files is None:
+        return session.frame(statement.replace("CHOSEN", ""))
+    return session.frame(statement.replace("CHOSEN", f"WHERE s.{_OF_FILES}"), {"files": list(files)})
+
+
+def vessels_read(session: Session) -> pl.DataFrame:
+    """trial_id, arm_id and vessel_id of every vessel of which a reading stands."""
+    return session.frame(_VESSELS_READ, {"until": ALL})
 
 
 def waiting_of(session: Session, *, until: int) -> pl.DataFrame:
@@ -224,12 +293,10 @@ def known_files_of(session: Session, sha256s: Sequence[str]) -> pl.DataFrame:
 
 def trials_of_files(session: Session) -> pl.DataFrame:
     """file_id and trial_id of every item that stands or waits, distinct."""
-    return session.frame(
-        """
-        SELECT file_id, trial_id FROM readings UNION SELECT file_id, trial_id FROM picks
-        UNION SELECT file_id, trial_id FROM scores
-        UNION SELECT file_id, json_extract_string(proposed, '$.trial_id') FROM set_aside
-            WHERE proposed IS NOT NULL
-        ORDER BY ALL
-        """
-    )
+    return session.frame(_TRIALS_OF_FILES.replace("CHOSEN", ""))
+
+
+def files_of_trials(session: Session, trials: Sequence[str]) -> list[int]:
+    """The files that hold an item of these trials, or one that waits for them."""
+    found = session.rows(_FILES_OF_TRIALS, {"trials": list(trials)})
+    return sorted({file for file, _ in found})
