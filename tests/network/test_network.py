@@ -228,6 +228,17 @@ def test_a_register_cannot_leave_out_a_vessel_that_has_readings(tmp_path: Path) 
             f"Vessel {vessel} of arm {arm} of trial {trial} has readings in the store.",
         )
         assert network.check().facts == before
+        arms = (folder / "arms.csv").read_text().splitlines()
+        other = next(
+            name for line in arms for code, name, *_ in [line.split(",")] if code == trial and name != arm
+        )
+        moved = [line.replace(f"{trial},{arm},{vessel},", f"{trial},{other},{vessel},") for line in vessels]
+        (folder / "vessels.csv").write_text("".join(moved) + f"{trial},{arm},ANOTHER,,,\n")
+        with pytest.raises(RegisterRefused, match="a vessel stood in the wrong arm") as refused:
+            network.register(folder)
+        (said,) = refused.value.faults
+        assert said.startswith(f"Vessel {vessel} of arm {arm} of trial {trial} has readings in the store")
+        assert said.endswith(f", and is in arm {other} here.")
 
 
 def test_doses_are_read_as_a_change_per_unit_of_level(network: cc.Network) -> None:

@@ -44,8 +44,8 @@ class BlankSheets:
     keys
         One for each tasting, with what stands behind the codes: for the coordinator, and to be returned.
     samples
-        The labels (register's table `samples`), also written as samples.csv: intake reads sheets by label
-        once the register has them.
+        The labels (register's table `samples`): intake reads sheets by label once the register has them.
+        samples.csv lists them with all others of the register.
     """
 
     workbooks: tuple[Path, ...]
@@ -147,7 +147,9 @@ def write_sheets(
             ballots.append(ballot)
             keys.append(key)
     samples_file = out / "samples.csv"
-    labels.select(SAMPLES).write_csv(samples_file)
+    # Once it lies in the register it stands for all labels: those of other trials and seasons belong in it.
+    before = register.samples.join(labels, on="sample_id", how="anti").select(SAMPLES)
+    pl.concat([before, labels.select(SAMPLES)]).write_csv(samples_file)
     return BlankSheets(tuple(workbooks), tuple(ballots), tuple(keys), labels, samples_file)
 
 
