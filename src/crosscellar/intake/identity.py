@@ -29,6 +29,19 @@ _SAME_SHAPE: Final = str.maketrans({"0": "O", "1": "I", "L": "I", "|": "I", "5":
 _DAY_MONTH: Final = re.compile(r"(\d{1,2})[-/.](\d{1,2})")
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _NEAR: Final = 0.6
+#: Words before a vessel's number, in several languages, by the sort of vessel (common practice, no source).
+_SORTS: Final = {
+    word: sort
+    for sort, words in (
+        ("barrel", "b bl bbl brl barrel barrels cask barrique barrica fass fut fût botte"),
+        ("tank", "t tk tank tanque cuve cuba vasca"),
+        ("fermenter", "f ferm fermenter fermentor bin v vat"),
+        ("plot", "plot parcel row"),
+        ("", "vessel no nr n"),
+    )
+    for word in words.split()
+}
+_WORD: Final = re.compile(r"[^\W\d_]+|\d+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +139,13 @@ class IdentifierMatcher:
                 f"{_WORDS[noun].capitalize()} {shown} is not spelt as in the register. Is {spelt[0]} meant?",
                 "Confirm, or send it as the register has it.",
             )
+        if noun == "vessel" and (numbered := _by_number(written.id, known)) is not None:
+            return Match(
+                numbered,
+                "id_spelling",
+                f"Vessel {shown} is not spelt as in the register. Is {numbered} meant?",
+                "Confirm, or send it as the register has it.",
+            )
         near = difflib.get_close_matches(ascii_id, list(known), n=1, cutoff=_NEAR)
         where = f" of {of}" if of else " in the register"
         return Match(
@@ -157,6 +177,30 @@ def _shape(name: str) -> str:
 @lru_cache(maxsize=8192)
 def _bare(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum())
+
+
+def _by_number(written: str, known: Collection[str]) -> str | None:
+    """The only known vessel with the number of, say, `Barrel 12`, unless it is one of another sort."""
+    words = _words_of(written)
+    if words is None or any(word not in _SORTS for word in words[:-1]):
+        return None
+    sorts = {_SORTS[word] for word in words[:-1]} - {""}
+    alike = []
+    for name in known:
+        named = _words_of(name)
+        if named is not None and named[-1] == words[-1]:
+            own = {_SORTS.get(word, "") for word in named[:-1]} - {""}
+            if not sorts or not own or sorts == own:
+                alike.append(name)
+    return alike[0] if len(alike) == 1 else None
+
+
+def _words_of(name: str) -> list[str] | None:
+    """The words of a name that ends in its only number, and the number without leading zeros."""
+    words = _WORD.findall(name.casefold().replace("ß", "ss"))
+    only = [word.isdecimal() for word in words] == [False] * (len(words) - 1) + [True]
+    number = words[-1].lstrip("0") if only else ""
+    return [*words[:-1], number] if number else None
 
 
 def _damaged(text: str, day: date | None, known: Collection[str]) -> tuple[str, list[str]] | None:
