@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from typing import Any
 
 import openpyxl
@@ -257,3 +258,87 @@ def test_a_wide_sheet_by_label_is_told_at_its_headings(judge: Any) -> None:
     batch = judge(("label.csv", text))
     assert batch.files.select("kind", "accepted", "held").row(0) == ("lab_by_label", 2, 2)
     assert batch.findings.select("code", "cell").rows() == [("analyte_misspelt", "D1")]
+
+
+WIDE = "trial_id,arm_id,vessel_id,stage,sample_date,"
+AT = "LS24-ORR,control,ORR-01,end_AF,2024-10-15,"
+
+
+@pytest.mark.parametrize(
+    "words", ["Mean of the control", "Mittelwert Kontrolle", "Durchschnitt", "Ø", "Summe", "Écart-type"]
+)
+def test_a_mean_in_more_words_and_languages_is_a_line(judge: Any, words: str) -> None:
+    batch = judge(("wide.csv", f"{WIDE}pH\n{AT}3.31\n{words},,,,,3.31\n"))
+    assert batch.files.select("readings_in", "accepted").row(0) == (1, 1)
+    assert batch.lines.select("what", "row").rows() == [("total", 3)]
+
+
+def test_a_reading_whose_trial_begins_like_a_mean_stays_a_reading(judge: Any) -> None:
+    """A line that is passed over is seen by nobody."""
+    batch = judge(("wide.csv", f"{WIDE}pH\n{AT.replace('LS24-ORR', 'Mean 24')}3.31\n"))
+    assert batch.files.select("readings_in", "refused").row(0) == (1, 1)
+
+
+@pytest.mark.parametrize("heading", ["pH*", "pH¹", "pH †"])
+def test_a_sign_of_a_footnote_in_a_heading_is_passed_over(judge: Any, heading: str) -> None:
+    batch = judge(("wide.csv", f"{WIDE}{heading},malic acid² (g/L)\n{AT}3.31,1.2\n"))
+    assert batch.readings.select("analyte", "value").rows() == [("ph", 3.31), ("malic_acid", 1.2)]
+    assert batch.findings.is_empty()
+
+
+@pytest.mark.parametrize("heading", ["malic acid g/L", "Malic acid, g/L", "malic acid g L⁻¹", "malic g/L"])
+def test_an_analyte_of_two_words_has_its_unit_beside_it_without_brackets(judge: Any, heading: str) -> None:
+    """`malic` is a name too, and `acid g/L` no unit; the raised sign of `L⁻¹` is no footnote."""
+    batch = judge(("wide.csv", f'{WIDE}"{heading}"\n{AT}1.2\n'))
+    assert batch.readings.select("analyte", "value").rows() == [("malic_acid", 1.2)]
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("malic acid 1 (g/L)", "malic acid 2 (g/L)"),
+        ("malic acid (g/L) 1", "malic acid (g/L) 2"),
+        ("malic acid rep 1 (g/L)", "malic acid rep. 2 (g/L)"),
+        ("malic acid #1 (g/L)", "malic acid #2 (g/L)"),
+    ],
+)
+def test_columns_of_repeats_are_proposed_as_repeats(judge: Any, first: str, second: str) -> None:
+    """A yes to each must bring in both: as two readings of one number the second would have no place."""
+    batch = judge(("wide.csv", f"{WIDE}{first},{second}\n{AT}1.2,1.3\n"))
+    assert batch.findings.select("code", "cell").rows() == [
+        ("analyte_misspelt", "F1"),
+        ("analyte_misspelt", "G1"),
+    ]
+    assert "Is repeat 2 of Malic acid meant?" in batch.findings["message"][1]
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    said = [(one["analyte"], one["value"], one["replicate"], one["unit"]) for one in proposed]
+    assert said == [("malic_acid", 1.2, 1, "g/L"), ("malic_acid", 1.3, 2, "g/L")]
+
+
+@pytest.mark.parametrize(("heading", "repeats"), [("pH (1),pH (2)", [1, 2]), ("pH1,pH 2", [1, 2])])
+def test_a_number_behind_an_analyte_is_no_unit(judge: Any, heading: str, repeats: list[int]) -> None:
+    batch = judge(("wide.csv", f"{WIDE}{heading}\n{AT}3.31,3.32\n"))
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    assert [one["replicate"] for one in proposed] == repeats
+
+
+def test_a_repeat_named_with_its_analyte_in_a_row_is_proposed_as_that(judge: Any) -> None:
+    rows = "".join(ROW.replace("pH,3.31", f"pH {number},3.3{number}") for number in (1, 2))
+    batch = judge(("long.csv", LONG + rows))
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    assert [(one["value"], one["replicate"]) for one in proposed] == [(3.31, 1), (3.32, 2)]
+
+
+def test_two_columns_of_one_analyte_are_told_by_their_columns(judge: Any) -> None:
+    batch = judge(("wide.csv", f"{WIDE}pH,pH\n{AT}3.31,3.35\n"))
+    assert batch.findings["message"].to_list() == [
+        f"{value} and another value are given for the same item (columns F and G)."
+        for value in ("3.31", "3.35")
+    ]
+
+
+def test_a_stage_beside_an_analyte_is_called_a_stage(judge: Any) -> None:
+    batch = judge(("wide.csv", f"{WIDE}pH end AF\n{AT}3.31\n"))
+    assert batch.findings.select("code", "message").rows() == [
+        ("unit_unknown", "end AF beside pH is a stage, not a unit.")
+    ]

@@ -139,7 +139,7 @@ def _read(
     items = name_analytes(items, contract, aliases, faults)
     items = read_days(items, register.trials, gathered.date_systems, received, faults)
     items = read_replicates(items, faults)
-    items = measure(items, register.labs, contract, aliases, faults)
+    items = measure(items, register.labs, contract, aliases, gathered.separators, faults)
     tell_values(items, faults)
     items = judge_limits(items, contract, faults, fahrenheit=fahrenheit)
     items = judge_scores(judge_picks(items, register, faults), faults)
@@ -228,7 +228,7 @@ def _tell_rules(
     places = spoken_of.select(
         pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent"
     ).collect()
-    told = hits.join(places, on="at_no", how="inner", maintain_order="left")
+    told = _of_whole_sessions(hits, items).join(places, on="at_no", how="inner", maintain_order="left")
     for severity in ("hold", "remark"):
         faults.add(
             told.filter(pl.col("severity") == severity),
@@ -237,6 +237,21 @@ def _tell_rules(
             pl.col("suggestion"),
             severity=severity,
         )
+
+
+#: Rules on the orders served in a session: what was refused or waits was served too.
+_ON_ORDERS: Final = ("serving_unbalanced", "one_wine_always_odd")
+
+
+def _of_whole_sessions(hits: pl.DataFrame, items: pl.DataFrame) -> pl.DataFrame:
+    """Hits without those on the orders of a session of which some picks did not enter so far."""
+    if not hits["code"].is_in(_ON_ORDERS).any():
+        return hits
+    session = ["trial_id", "session_id"]
+    picks = items.filter((pl.col("target") == "picks") & ~pl.col("blank"))
+    waits = picks.filter(~pl.col("outcome").is_in(["accepted", "already"])).select(session).unique()
+    part = picks.join(waits, on=session, how="semi", nulls_equal=True)["item_no"]
+    return hits.filter(~(pl.col("code").is_in(_ON_ORDERS) & pl.col("at_no").is_in(part.implode())))
 
 
 def _entering(items: pl.DataFrame, target: str) -> pl.DataFrame:

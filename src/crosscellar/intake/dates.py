@@ -44,7 +44,7 @@ _SEP: Final = r"\s*[-/. ]\s*"
 _SUGGESTIONS: Final = MappingProxyType(
     {
         "ambiguous": "Is it {likely}? Say once for the whole file whether the day or the month comes first.",
-        "impossible": "There is no such day. Check it, and write it as 2024-10-15.",
+        "impossible": "Check it, and write it as 2024-10-15.",
         "not_a_date": "Write the date as 2024-10-15.",
         "two_digit_year": "Write the year with four digits, as in 2024-10-15.",
         "no_year": "Write the year as well, as in 2024-10-15.",

@@ -41,12 +41,16 @@ _LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "ba
 #: So few rows are looked at one by one.
 FEW: Final = 200
 _NAMED: Final = ("exact", "alias", "case")
-_SUMMARY_TEXT: Final = (
-    r"(?i)^\W*(grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
-    r"|std\.?(\s*dev\.?)?|standard deviation|cv|min|max|minimum|maximum|count|summe|mittelwert|moyenne|media"
-    r"|promedio)\b\W*$"
+_SUMMARY: Final = (
+    r"(?:grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
+    r"|std\.?(?:\s*dev\.?)?|standard deviation|cv|rsd|min|max|minimum|maximum|count|summe|gesamt|mittelwert"
+    r"|mittel|durchschnitt|standardabweichung|moyenne|somme|[eé]cart[- ]type|m[eé]diane|media|mediana"
+    r"|promedio|ø|x̄)"
 )
+_SUMMARY_TEXT: Final = rf"(?i)^\W*{_SUMMARY}(?:\W*|\s+\S.{{0,60}})$"
+#: What a total or mean may begin with, so that its row is looked at: `Mean`, `Mean of the control`.
 SUMMARY_WORD: Final = re.compile(_SUMMARY_TEXT)
+_SUMMARY_ALONE: Final = re.compile(rf"(?i)^\W*{_SUMMARY}\W*$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,12 +307,17 @@ def _is_units_row(
 
 
 def _is_summary(filled: dict[int, str], key_columns: list[int]) -> bool:
-    """A total or mean: such a word stands where an identifier belongs, and no vessel is named."""
+    """A total or mean: such a word stands where an identifier belongs, and no vessel is named.
+
+    Where more follows the word (`Mean of the control`), nothing else may identify the row.
+    """
     first = filled[min(filled)]
     words = [filled[c] for c in key_columns if c in filled]
-    summary = [word for word in (first, *words) if SUMMARY_WORD.match(word)]
-    others = [word for word in words if not SUMMARY_WORD.match(word)]
-    return bool(summary) and len(others) <= 1
+    summary = [word for word in (first, *words) if _SUMMARY_ALONE.match(word)]
+    others = [word for word in words if not _SUMMARY_ALONE.match(word)]
+    if summary:
+        return len(others) <= 1
+    return len(key_columns) > 2 and bool(SUMMARY_WORD.match(first)) and all(word == first for word in words)
 
 
 def _is_footnote(filled: dict[int, str], value_columns: set[int], key_columns: list[int]) -> bool:
