@@ -241,6 +241,42 @@ def test_a_register_cannot_leave_out_a_vessel_that_has_readings(tmp_path: Path) 
         assert said.endswith(f", and is in arm {other} here.")
 
 
+def test_a_sheet_is_asked_about_anew_once_the_network_has_declared_a_word(tmp_path: Path) -> None:
+    """What was asked before is answered; else a yes to what is left would wait for it for ever."""
+    folder = tmp_path / "register"
+    shutil.copytree(DEMO / "register", folder)
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(
+        "trial_id,arm_id,vessel_id,stage,sample_date,glycerol (g per litre)\n"
+        "LS25-OST,unstirred,{},pre_bottling,2026-05-01,~6.1\n"
+    )
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(folder)
+        vessel = network._register.vessels.filter(
+            (pl.col("trial_id") == "LS25-OST") & (pl.col("arm_id") == "unstirred")
+        )["vessel_id"][0]
+        sheet.write_text(sheet.read_text().format(vessel))
+
+        def waiting() -> list[tuple[str, int]]:
+            found = network.findings(open_only=True).findings
+            return found.select("code", "finding_id").rows()
+
+        network.intake([sheet])
+        assert [code for code, _ in waiting()] == ["unit_unknown", "approximate"]
+        network.intake([sheet])
+        assert [code for code, _ in waiting()] == ["unit_unknown", "approximate"]
+        with (folder / "aliases.csv").open("a") as aliases:
+            aliases.write("g per litre,g/L\n")
+        network.register(folder)
+        assert network.intake([sheet]).files["status"].to_list() == ["held"]
+        ((code, number),) = waiting()
+        assert code == "approximate"
+        assert network.intake([sheet]).files["status"].to_list() == ["already_taken_in"]
+        network.decide(number, "accept", reason="asked")
+        assert network._store.readings()["value"].to_list() == [6.1]
+        assert network._store.check() == []
+
+
 def test_doses_are_read_as_a_change_per_unit_of_level(network: cc.Network) -> None:
     answer = network.answer("whole-cluster")
     assert answer.dose is not None

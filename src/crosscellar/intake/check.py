@@ -295,7 +295,7 @@ def _batch(
     files = _told_copies(
         gathered.files.join(_known(gathered.files, stored), on="sha256", how="left", maintain_order="left")
     )
-    undoing = _undoing(faults, items, files)
+    undoing = [*_undoing(faults, items, files), *_asked_otherwise(faults, items, files, stored)]
     undoes = pl.col("file_no").is_in(undoing) & pl.col("copy_of").is_null()
     counted = count(items, files.with_columns(undoes.alias("undoes")))
     known = counted.filter(pl.col("status") == "already_taken_in").select("file_no")
@@ -326,6 +326,25 @@ def _undoing(faults: pl.DataFrame, items: pl.DataFrame, files: pl.DataFrame) -> 
     since = since.join(files.select("file_no", "last_taken"), on="file_no", how="inner")
     newer = (pl.col("since") >= pl.col("last_taken")).fill_null(True)
     return since.filter(newer)["file_no"].unique().sort().to_list()
+
+
+def _asked_otherwise(
+    faults: pl.DataFrame, items: pl.DataFrame, files: pl.DataFrame, stored: StoredLookup
+) -> list[int]:
+    """Files known by their bytes of which something on record is not asked any more, and something waits.
+
+    A word of the network or a laboratory's unit declared since may have answered it.
+    """
+    known = files.drop_nulls(["sha256", "last_taken"]).select("file_no", "sha256")
+    waits = items.filter(pl.col("outcome").is_in(["held", "refused"])).select("file_no").unique()
+    known = known.join(waits, on="file_no", how="semi")
+    if known.is_empty():
+        return []
+    open_ = stored.open_questions(known["sha256"].unique().sort().to_list()).join(known, on="sha256")
+    place = ["file_no", "sheet", "column", "code"]
+    asked = faults.filter(pl.col("severity") != "remark").select(place)
+    gone = open_.join(asked, on=place, how="anti", nulls_equal=True)
+    return gone["file_no"].unique().sort().to_list()
 
 
 def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:
