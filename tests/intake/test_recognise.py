@@ -342,3 +342,27 @@ def test_a_stage_beside_an_analyte_is_called_a_stage(judge: Any) -> None:
     assert batch.findings.select("code", "message").rows() == [
         ("unit_unknown", "end AF beside pH is a stage, not a unit.")
     ]
+
+
+def test_headings_that_are_not_known_are_named_with_what_makes_them_known(judge: Any) -> None:
+    """One reading a row is what was asked for: to ask for it again would be no help."""
+    heading = "Versuch;Variante;Fass;Stadium;Datum;Analyse;Wert;Einheit\n"
+    batch = judge(("a.csv", heading + "LS24-ORR;control;ORR-01;end AF;2024-10-15;pH;3,31;\n"))
+    (said,) = batch.findings.iter_rows(named=True)
+    assert (said["code"], said["cell"]) == ("sheet_not_recognised", "A1")
+    assert "The headings Versuch, Fass, Datum, Wert, Einheit are not known" in said["message"]
+    assert "aliases" in said["suggestion"]
+
+
+def test_a_tasting_with_an_attribute_a_column_is_told_what_a_tasting_needs(judge: Any) -> None:
+    heading = "trial_id,session_id,session_date,assessor_id,arm_id,green,body\n"
+    batch = judge(("a.csv", heading + "LS24-ORR,S1,2025-06-01,P1,control,4,5\n"))
+    (said,) = batch.findings.iter_rows(named=True)
+    assert said["message"].startswith("This looks like a tasting")
+    assert "attribute, score, scale_low and scale_high" in said["suggestion"]
+
+
+def test_a_sheet_on_its_side_is_told_to_stand_up(judge: Any) -> None:
+    rows = ["trial_id,LS24-ORR", "arm_id,control", "vessel_id,ORR-01", "stage,end AF", "pH,3.31"]
+    batch = judge(("a.csv", "\n".join(rows) + "\n"))
+    assert "must be columns" in batch.findings["message"][0]
