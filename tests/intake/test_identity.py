@@ -70,6 +70,15 @@ def test_a_vessel_named_by_its_number_is_proposed_where_one_has_it(
     assert match.stops
 
 
+@pytest.mark.parametrize("sent", ["B11+B13", "B11 / B13", "B11 and B13", "B13, B11"])
+def test_several_vessels_in_one_cell_are_told_as_a_blend(sent: str) -> None:
+    """To propose one of them would give it what belongs to neither."""
+    match = IdentifierMatcher([sent]).match(sent, ["B11", "B12", "B13"], "vessel", "T1")
+    assert (match.id, match.code) == (None, "unknown_vessel")
+    assert match.message.endswith("names several vessels of T1: B11, B13.")
+    assert "meant?" not in match.suggestion
+
+
 def test_an_identifier_that_two_others_may_have_become_is_not_proposed() -> None:
     match = IdentifierMatcher(["2024-11-10"]).match("2024-11-10", ["10-11", "11-10"], "vessel")
     assert (match.id, match.code) == (None, "id_became_date")

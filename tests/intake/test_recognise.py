@@ -300,6 +300,7 @@ def test_an_analyte_of_two_words_has_its_unit_beside_it_without_brackets(judge: 
         ("malic acid (g/L) 1", "malic acid (g/L) 2"),
         ("malic acid rep 1 (g/L)", "malic acid rep. 2 (g/L)"),
         ("malic acid #1 (g/L)", "malic acid #2 (g/L)"),
+        ("malic acid g/L rep 1", "malic acid g/L rep 2"),
     ],
 )
 def test_columns_of_repeats_are_proposed_as_repeats(judge: Any, first: str, second: str) -> None:
@@ -342,6 +343,12 @@ def test_a_stage_beside_an_analyte_is_called_a_stage(judge: Any) -> None:
     assert batch.findings.select("code", "message").rows() == [
         ("unit_unknown", "end AF beside pH is a stage, not a unit.")
     ]
+    log = judge(
+        ("log.csv", "trial_id,arm_id,vessel_id,date,Brix AM\nLS24-ORR,control,ORR-01,2024-10-01,12\n")
+    )
+    assert (
+        "AM beside Soluble solids (must) is a time of day, not a unit." in log.findings["message"].to_list()
+    )
 
 
 def test_headings_that_are_not_known_are_named_with_what_makes_them_known(judge: Any) -> None:
@@ -366,3 +373,45 @@ def test_a_sheet_on_its_side_is_told_to_stand_up(judge: Any) -> None:
     rows = ["trial_id,LS24-ORR", "arm_id,control", "vessel_id,ORR-01", "stage,end AF", "pH,3.31"]
     batch = judge(("a.csv", "\n".join(rows) + "\n"))
     assert "must be columns" in batch.findings["message"][0]
+
+
+def _merged(under: list[Any] | None) -> bytes:
+    """A workbook with pH merged over two columns of readings, and what stands below it there."""
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append([*WIDE.strip(",").split(","), "pH", None, "lab"])
+    if under:
+        sheet.append([*[None] * 5, *under])
+    for vessel, arm, first in (("ORR-01", "control", 3.31), ("ORR-02", "stir_weekly", 3.41)):
+        sheet.append(["LS24-ORR", arm, vessel, "end_AF", "2024-10-15", first, first + 0.01, "lab_north"])
+    sheet.merge_cells("F1:G1")
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def test_an_analyte_merged_over_its_repeats_stands_over_each(judge: Any) -> None:
+    batch = judge(("a.xlsx", _merged(["rep 1", "rep 2"])))
+    assert batch.files.select("readings_in", "held").row(0) == (4, 4)
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    assert [(one["value"], one["replicate"]) for one in proposed] == [
+        (3.31, 1),
+        (3.32, 2),
+        (3.41, 1),
+        (3.42, 2),
+    ]
+    assert batch.lines.select("row", "what").rows() == [(2, "heading")]
+    assert batch.findings["cell"].to_list() == ["F1", "G1"]
+
+
+def test_readings_under_a_merged_heading_are_counted(judge: Any) -> None:
+    """The second column has no heading of its own, and was passed over with a remark."""
+    batch = judge(("a.xlsx", _merged(None)))
+    assert batch.files.select("readings_in", "held").row(0) == (4, 4)
+    assert set(batch.findings["code"].to_list()) == {"conflicting_duplicate"}
+
+
+@pytest.mark.parametrize("heading", ["TA (g/L as H2SO4)", "TA g/L as H2SO4", "free SO2 mg/L", "A420"])
+def test_a_number_that_belongs_to_a_name_or_unit_is_no_repeat(judge: Any, heading: str) -> None:
+    batch = judge(("wide.csv", f"{WIDE}{heading}\n{AT}0.4\n"))
+    assert "analyte_misspelt" not in batch.findings["code"].to_list()

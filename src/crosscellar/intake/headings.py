@@ -146,18 +146,20 @@ class HeadingReader:
         return heading.known and (not heading.unit_text or self.is_unit(heading.unit_text))
 
     def _repeated(self, text: str) -> Heading | None:
-        """The heading of a column of repeat readings, proposed: `pH 2`, `TA 1 (g/L)`."""
+        """The heading of a column of repeat readings, proposed: `pH 2`, `TA 1 (g/L)`, `TA g/L rep 1`."""
         clean = " ".join(text.split())
         repeat, unit = repeat_of(clean), ""
         if repeat is None and (bracketed := _BRACKETED.match(clean)):
             repeat, unit = repeat_of(bracketed["name"]), bracketed["unit"].strip()
-        if repeat is None:
+        if repeat is None or self._contract.name_analyte(clean, self._aliases).id is not None:
             return None
         name, number = repeat
-        if not unit and (bracketed := _BRACKETED.match(name)):
-            name, unit = bracketed["name"].strip(), bracketed["unit"].strip()
         known = self._contract.name_analyte(name, self._aliases, unit=unit or None).id
-        if known is None or self._contract.name_analyte(clean, self._aliases).id is not None:
+        if known is None and not unit:
+            inner = self._named(name)
+            if inner.how in ("exact", "alias", "case") and inner.analyte_text and self._whole(inner):
+                name, unit, known = inner.analyte_text, inner.unit_text, inner.candidates[0]
+        if known is None:
             return None
         return Heading(0, text, "analyte_value", f"{name} {number}", unit, "misspelt", (known,))
 

@@ -41,6 +41,7 @@ _SORTS: Final = {
     )
     for word in words.split()
 }
+_PARTED: Final = re.compile(r"\s*(?:[+&/,;]|\band\b|\bund\b|\bet\b)\s*", re.IGNORECASE)
 _WORD: Final = re.compile(r"[^\W\d_]+|\d+")
 
 
@@ -145,6 +146,14 @@ class IdentifierMatcher:
                 "id_spelling",
                 f"Vessel {shown} is not spelt as in the register. Is {numbered} meant?",
                 "Confirm, or send it as the register has it.",
+            )
+        several = {name for name in _PARTED.split(written.id) if name in known} if noun == "vessel" else set()
+        if len(several) > 1:
+            return Match(
+                None,
+                "unknown_vessel",
+                f"{shown} names several vessels{f' of {of}' if of else ''}: {', '.join(sorted(several))}.",
+                "Send a row for each vessel that was sampled by itself; a blend of vessels stands for none.",
             )
         near = difflib.get_close_matches(ascii_id, list(known), n=1, cutoff=_NEAR)
         where = f" of {of}" if of else " in the register"

@@ -18,6 +18,7 @@ from crosscellar.intake.values import HOW_TOLD, shown_number, shown_unit
 _ASKED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage", "unit_meant")
 #: Parts by mass, read as parts by volume: close for wine, and worth a word.
 _BY_MASS: Final = ("ppm", "ppb", "ppt")
+_TIMES_OF_DAY: Final = ("am", "a.m", "pm", "p.m", "morning", "noon", "evening", "night")
 #: Conversions are kept to 12 significant digits: what lies beyond is noise of the arithmetic.
 _DIGITS: Final = 12
 
@@ -228,6 +229,13 @@ def _resolve(
             "unit_unknown",
             f"{written} beside {name} is a stage, not a unit.",
             "Give the stage in a column of its own: one row for each vessel and stage.",
+        )
+    if written.casefold().strip(". ") in _TIMES_OF_DAY:
+        return answer(
+            None,
+            "unit_unknown",
+            f"{written} beside {name} is a time of day, not a unit.",
+            "Give the time in a column of its own: one row for each reading.",
         )
     return answer(
         None,
