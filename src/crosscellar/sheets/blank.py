@@ -215,7 +215,8 @@ def _refuse_damaged(register: Register, chosen: pl.DataFrame) -> None:
             f"no sheet was made, because {len(faults)} identifiers would not come back as they went out"
             if len(faults) > 1
             else "no sheet was made, because an identifier would not come back as it went out",
-            next_step="Put a letter before them in the register, such as B before a barrel's number.",
+            next_step="Put a letter before them in the register, such as B before a barrel's number; sheets "
+            "of other trials can be made meanwhile (--trial).",
             faults=tuple(faults),
         )
 
