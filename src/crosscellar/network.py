@@ -135,7 +135,9 @@ class Network(Prospects, Upkeep):
             raise RegisterRefused(
                 "the register leaves out vessels that have readings, so nothing of it was taken in",
                 where=path,
-                next_step="Put them back; a trial that is given up keeps its rows and gets the status lost.",
+                next_step="Put them back; a trial that is given up keeps its rows and gets the status lost. "
+                "Where a vessel stood in the wrong arm, put it back, give the trial the status lost, add it "
+                "with the right arms under a new trial_id, and take its sheets in again under that.",
                 faults=orphans,
             )
         tables = register.tables

@@ -81,6 +81,18 @@ def test_gravity_in_thousandths_is_asked_for_once(judge: Any) -> None:
     assert asked(judge(long("SG", "1.085", "1.084"))) == []
 
 
+def test_a_column_in_another_unit_is_asked_for_once_and_another_analyte_by_itself(judge: Any) -> None:
+    """A yes for one slip brings in its readings, and none of another's."""
+    name, text = long("VA", "420", "450", "470", unit="g/L as acetic", stage="end AF")
+    more = long("malic", "2280", unit="g/L", stage="end AF")[1].splitlines()[1]
+    batch = judge((name, f"{text}{more}\n"))
+    assert asked(batch) == [("unit_suspect", "G2", 3), ("unit_suspect", "G5", 1)]
+    assert proposals(batch) == pytest.approx([0.42, 0.45, 0.47, 2.28])
+    assert batch.findings["message"][0].endswith(
+        "in mg/L it would be 0.42 g/L as acetic. (and 2 more like it)"
+    )
+
+
 def test_gravity_in_thousandths_with_its_unit_is_read(judge: Any) -> None:
     batch = judge(long("SG", "1085", unit="SG x 1000"))
     assert batch.readings["value"].to_list() == pytest.approx([1.085])

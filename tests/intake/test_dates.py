@@ -200,3 +200,27 @@ def test_what_is_no_time_of_day_is_told(text: str) -> None:
 
 def test_an_empty_time_is_no_problem() -> None:
     assert read_times(pl.Series([None, ""], dtype=pl.String)).rows() == [(None, ""), (None, "")]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Fr, 20.3.2026",
+        "Friday 20/03/2026",
+        "vendredi 20 mars 2026",
+        "Fr. 20. März 2026",
+        "am 20.3.2026",
+        "Friday, March 20, 2026",
+        "sexta-feira 20 de março de 2026",
+    ],
+)
+def test_the_name_of_the_day_before_a_date_is_passed_over(text: str) -> None:
+    assert read_dates(pl.Series([text]))["date"].to_list() == [date(2026, 3, 20)]
+
+
+@pytest.mark.parametrize("word", ["before", "after", "until", "ca", "week", "vor", "bis", "prima", "avant"])
+def test_a_word_that_changes_what_a_date_says_is_not_passed_over(word: str) -> None:
+    """`before 20 March 2026` is not that day."""
+    for day in ("20 March 2026", "20.3.2026", "March 20, 2026"):
+        read = read_dates(pl.Series([f"{word} {day}"]))
+        assert read.select("date", "problem").row(0) == (None, "not_a_date")

@@ -47,6 +47,38 @@ def test_a_written_identifier_is_read_proposed_or_refused(sent: str, read: str |
         assert match.suggestion
 
 
+@pytest.mark.parametrize(
+    ("sent", "known", "meant"),
+    [
+        ("Bbl 11", ["B11", "B12"], "B11"),
+        ("Barrel 12", ["B11", "B12"], "B12"),
+        ("barrel no. 012", ["B11", "B12"], "B12"),
+        ("12", ["KES-B11", "KES-B12"], "KES-B12"),
+        ("Fass 3", ["F-3", "B-3"], "B-3"),
+        ("Tank 4", ["T4", "B4"], "T4"),
+        ("Tank 4", ["B4"], None),
+        ("4", ["T4", "B4"], None),
+        ("lot 4", ["B4"], None),
+        ("Barrel 12A", ["B12"], None),
+    ],
+)
+def test_a_vessel_named_by_its_number_is_proposed_where_one_has_it(
+    sent: str, known: list[str], meant: str | None
+) -> None:
+    match = IdentifierMatcher([sent]).match(sent, known, "vessel")
+    assert (match.id, match.code) == (meant, "id_spelling" if meant else "unknown_vessel")
+    assert match.stops
+
+
+@pytest.mark.parametrize("sent", ["B11+B13", "B11 / B13", "B11 and B13", "B13, B11"])
+def test_several_vessels_in_one_cell_are_told_as_a_blend(sent: str) -> None:
+    """To propose one of them would give it what belongs to neither."""
+    match = IdentifierMatcher([sent]).match(sent, ["B11", "B12", "B13"], "vessel", "T1")
+    assert (match.id, match.code) == (None, "unknown_vessel")
+    assert match.message.endswith("names several vessels of T1: B11, B13.")
+    assert "meant?" not in match.suggestion
+
+
 def test_an_identifier_that_two_others_may_have_become_is_not_proposed() -> None:
     match = IdentifierMatcher(["2024-11-10"]).match("2024-11-10", ["10-11", "11-10"], "vessel")
     assert (match.id, match.code) == (None, "id_became_date")

@@ -307,3 +307,58 @@ def test_two_analytes_without_a_basis_are_two_questions(judge: Any) -> None:
     assert batch.findings["items"].to_list() == [[0, 2], [1, 3]]
     assert "Titratable acidity" in batch.findings["message"][0]
     assert "Volatile acidity" in batch.findings["message"][1]
+
+
+def _with_semicolons(*readings: tuple[str, str, str]) -> tuple[str, str]:
+    rows = [
+        f"LS24-ORR;control;ORR-01;end_AF;2024-10-15;{';'.join(reading)};lab_north;{number}\n"
+        for number, reading in enumerate(readings, 1)
+    ]
+    return "a.csv", LONG.replace(",", ";") + "".join(rows)
+
+
+@pytest.mark.parametrize(
+    ("analyte", "sent", "unit", "value", "told"),
+    [
+        ("pH", "3,310", "", 3.31, ["decimal_comma_cell"]),
+        ("pH", "3.310", "", 3.31, []),
+        ("potassium", "1.250", "mg/L", 1250, ["thousands_point"]),
+        ("potassium", "1,250", "mg/L", 1250, ["thousands_comma"]),
+    ],
+)
+def test_of_two_ways_to_read_a_mark_the_only_possible_one_is_taken_and_told(
+    analyte: str, sent: str, unit: str, value: float, told: list[str], judge: Any
+) -> None:
+    batch = judge(_with_semicolons((analyte, sent, unit)))
+    assert batch.readings["value"].to_list() == [value]
+    assert batch.findings["code"].to_list() == told
+
+
+def test_a_mark_that_can_be_read_two_possible_ways_waits_without_a_proposal(judge: Any) -> None:
+    batch = judge(_with_semicolons(("H2S", "1.250", "µg/L")))
+    assert batch.findings["code"].to_list() == ["undecided_separator"]
+    assert json.loads(batch.set_aside["proposed"][0])["value"] is None
+
+
+def test_cells_with_one_possible_reading_decide_for_their_column(judge: Any) -> None:
+    agreed = judge(_with_semicolons(("pH", "3,310", ""), ("H2S", "1,250", "µg/L"), ("pH", "9,310", "")))
+    assert agreed.readings["value"].to_list() == [3.31, 1.25]
+    assert agreed.set_aside.select("text_sent", "outcome").rows() == [("9,310", "held")]
+    other = judge(_with_semicolons(("potassium", "1,250", "mg/L"), ("H2S", "1,250", "µg/L")))
+    assert other.readings["value"].to_list() == [1250, 1250]
+    apart = judge(_with_semicolons(("pH", "3,310", ""), ("potassium", "1,250", "mg/L")))
+    assert apart.files["held"].to_list() == [2]
+
+
+def test_where_commas_part_the_cells_a_comma_in_one_stays_open(judge: Any) -> None:
+    assert judge(_sheet(("pH", "3,310", ""))).files["held"].to_list() == [1]
+
+
+def test_a_letter_after_a_number_is_not_called_its_unit(judge: Any) -> None:
+    batch = judge(_sheet(("VA", "0.47 H", "g/L as acetic")))
+    assert batch.findings.select("code", "message").rows() == [
+        (
+            "unit_conflict",
+            "H after the number is no unit of Volatile acidity; the unit column says g/L as acetic.",
+        )
+    ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from typing import Any
 
 import openpyxl
@@ -257,3 +258,160 @@ def test_a_wide_sheet_by_label_is_told_at_its_headings(judge: Any) -> None:
     batch = judge(("label.csv", text))
     assert batch.files.select("kind", "accepted", "held").row(0) == ("lab_by_label", 2, 2)
     assert batch.findings.select("code", "cell").rows() == [("analyte_misspelt", "D1")]
+
+
+WIDE = "trial_id,arm_id,vessel_id,stage,sample_date,"
+AT = "LS24-ORR,control,ORR-01,end_AF,2024-10-15,"
+
+
+@pytest.mark.parametrize(
+    "words", ["Mean of the control", "Mittelwert Kontrolle", "Durchschnitt", "Ø", "Summe", "Écart-type"]
+)
+def test_a_mean_in_more_words_and_languages_is_a_line(judge: Any, words: str) -> None:
+    batch = judge(("wide.csv", f"{WIDE}pH\n{AT}3.31\n{words},,,,,3.31\n"))
+    assert batch.files.select("readings_in", "accepted").row(0) == (1, 1)
+    assert batch.lines.select("what", "row").rows() == [("total", 3)]
+
+
+def test_a_reading_whose_trial_begins_like_a_mean_stays_a_reading(judge: Any) -> None:
+    """A line that is passed over is seen by nobody."""
+    batch = judge(("wide.csv", f"{WIDE}pH\n{AT.replace('LS24-ORR', 'Mean 24')}3.31\n"))
+    assert batch.files.select("readings_in", "refused").row(0) == (1, 1)
+
+
+@pytest.mark.parametrize("heading", ["pH*", "pH¹", "pH †"])
+def test_a_sign_of_a_footnote_in_a_heading_is_passed_over(judge: Any, heading: str) -> None:
+    batch = judge(("wide.csv", f"{WIDE}{heading},malic acid² (g/L)\n{AT}3.31,1.2\n"))
+    assert batch.readings.select("analyte", "value").rows() == [("ph", 3.31), ("malic_acid", 1.2)]
+    assert batch.findings.is_empty()
+
+
+@pytest.mark.parametrize("heading", ["malic acid g/L", "Malic acid, g/L", "malic acid g L⁻¹", "malic g/L"])
+def test_an_analyte_of_two_words_has_its_unit_beside_it_without_brackets(judge: Any, heading: str) -> None:
+    """`malic` is a name too, and `acid g/L` no unit; the raised sign of `L⁻¹` is no footnote."""
+    batch = judge(("wide.csv", f'{WIDE}"{heading}"\n{AT}1.2\n'))
+    assert batch.readings.select("analyte", "value").rows() == [("malic_acid", 1.2)]
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("malic acid 1 (g/L)", "malic acid 2 (g/L)"),
+        ("malic acid (g/L) 1", "malic acid (g/L) 2"),
+        ("malic acid rep 1 (g/L)", "malic acid rep. 2 (g/L)"),
+        ("malic acid #1 (g/L)", "malic acid #2 (g/L)"),
+        ("malic acid g/L rep 1", "malic acid g/L rep 2"),
+    ],
+)
+def test_columns_of_repeats_are_proposed_as_repeats(judge: Any, first: str, second: str) -> None:
+    """A yes to each must bring in both: as two readings of one number the second would have no place."""
+    batch = judge(("wide.csv", f"{WIDE}{first},{second}\n{AT}1.2,1.3\n"))
+    assert batch.findings.select("code", "cell").rows() == [
+        ("analyte_misspelt", "F1"),
+        ("analyte_misspelt", "G1"),
+    ]
+    assert "Is repeat 2 of Malic acid meant?" in batch.findings["message"][1]
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    said = [(one["analyte"], one["value"], one["replicate"], one["unit"]) for one in proposed]
+    assert said == [("malic_acid", 1.2, 1, "g/L"), ("malic_acid", 1.3, 2, "g/L")]
+
+
+@pytest.mark.parametrize(("heading", "repeats"), [("pH (1),pH (2)", [1, 2]), ("pH1,pH 2", [1, 2])])
+def test_a_number_behind_an_analyte_is_no_unit(judge: Any, heading: str, repeats: list[int]) -> None:
+    batch = judge(("wide.csv", f"{WIDE}{heading}\n{AT}3.31,3.32\n"))
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    assert [one["replicate"] for one in proposed] == repeats
+
+
+def test_a_repeat_named_with_its_analyte_in_a_row_is_proposed_as_that(judge: Any) -> None:
+    rows = "".join(ROW.replace("pH,3.31", f"pH {number},3.3{number}") for number in (1, 2))
+    batch = judge(("long.csv", LONG + rows))
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    assert [(one["value"], one["replicate"]) for one in proposed] == [(3.31, 1), (3.32, 2)]
+
+
+def test_two_columns_of_one_analyte_are_told_by_their_columns(judge: Any) -> None:
+    batch = judge(("wide.csv", f"{WIDE}pH,pH\n{AT}3.31,3.35\n"))
+    assert batch.findings["message"].to_list() == [
+        f"{value} and another value are given for the same item (columns F and G)."
+        for value in ("3.31", "3.35")
+    ]
+
+
+def test_a_stage_beside_an_analyte_is_called_a_stage(judge: Any) -> None:
+    batch = judge(("wide.csv", f"{WIDE}pH end AF\n{AT}3.31\n"))
+    assert batch.findings.select("code", "message").rows() == [
+        ("unit_unknown", "end AF beside pH is a stage, not a unit.")
+    ]
+    log = judge(
+        ("log.csv", "trial_id,arm_id,vessel_id,date,Brix AM\nLS24-ORR,control,ORR-01,2024-10-01,12\n")
+    )
+    assert (
+        "AM beside Soluble solids (must) is a time of day, not a unit." in log.findings["message"].to_list()
+    )
+
+
+def test_headings_that_are_not_known_are_named_with_what_makes_them_known(judge: Any) -> None:
+    """One reading a row is what was asked for: to ask for it again would be no help."""
+    heading = "Versuch;Variante;Fass;Stadium;Datum;Analyse;Wert;Einheit\n"
+    batch = judge(("a.csv", heading + "LS24-ORR;control;ORR-01;end AF;2024-10-15;pH;3,31;\n"))
+    (said,) = batch.findings.iter_rows(named=True)
+    assert (said["code"], said["cell"]) == ("sheet_not_recognised", "A1")
+    assert "The headings Versuch, Fass, Datum, Wert, Einheit are not known" in said["message"]
+    assert "aliases" in said["suggestion"]
+
+
+def test_a_tasting_with_an_attribute_a_column_is_told_what_a_tasting_needs(judge: Any) -> None:
+    heading = "trial_id,session_id,session_date,assessor_id,arm_id,green,body\n"
+    batch = judge(("a.csv", heading + "LS24-ORR,S1,2025-06-01,P1,control,4,5\n"))
+    (said,) = batch.findings.iter_rows(named=True)
+    assert said["message"].startswith("This looks like a tasting")
+    assert "attribute, score, scale_low and scale_high" in said["suggestion"]
+
+
+def test_a_sheet_on_its_side_is_told_to_stand_up(judge: Any) -> None:
+    rows = ["trial_id,LS24-ORR", "arm_id,control", "vessel_id,ORR-01", "stage,end AF", "pH,3.31"]
+    batch = judge(("a.csv", "\n".join(rows) + "\n"))
+    assert "must be columns" in batch.findings["message"][0]
+
+
+def _merged(under: list[Any] | None) -> bytes:
+    """A workbook with pH merged over two columns of readings, and what stands below it there."""
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append([*WIDE.strip(",").split(","), "pH", None, "lab"])
+    if under:
+        sheet.append([*[None] * 5, *under])
+    for vessel, arm, first in (("ORR-01", "control", 3.31), ("ORR-02", "stir_weekly", 3.41)):
+        sheet.append(["LS24-ORR", arm, vessel, "end_AF", "2024-10-15", first, first + 0.01, "lab_north"])
+    sheet.merge_cells("F1:G1")
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def test_an_analyte_merged_over_its_repeats_stands_over_each(judge: Any) -> None:
+    batch = judge(("a.xlsx", _merged(["rep 1", "rep 2"])))
+    assert batch.files.select("readings_in", "held").row(0) == (4, 4)
+    proposed = [json.loads(text) for text in batch.set_aside["proposed"].to_list()]
+    assert [(one["value"], one["replicate"]) for one in proposed] == [
+        (3.31, 1),
+        (3.32, 2),
+        (3.41, 1),
+        (3.42, 2),
+    ]
+    assert batch.lines.select("row", "what").rows() == [(2, "heading")]
+    assert batch.findings["cell"].to_list() == ["F1", "G1"]
+
+
+def test_readings_under_a_merged_heading_are_counted(judge: Any) -> None:
+    """The second column has no heading of its own, and was passed over with a remark."""
+    batch = judge(("a.xlsx", _merged(None)))
+    assert batch.files.select("readings_in", "held").row(0) == (4, 4)
+    assert set(batch.findings["code"].to_list()) == {"conflicting_duplicate"}
+
+
+@pytest.mark.parametrize("heading", ["TA (g/L as H2SO4)", "TA g/L as H2SO4", "free SO2 mg/L", "A420"])
+def test_a_number_that_belongs_to_a_name_or_unit_is_no_repeat(judge: Any, heading: str) -> None:
+    batch = judge(("wide.csv", f"{WIDE}{heading}\n{AT}0.4\n"))
+    assert "analyte_misspelt" not in batch.findings["code"].to_list()

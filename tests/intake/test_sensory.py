@@ -87,3 +87,18 @@ def test_scores_keep_within_their_scale(judge: Any) -> None:
         ("scale_reversed", "hold", "I4"),
         ("scale_missing", "refuse", "I5"),
     ]
+
+
+def test_orders_of_a_session_are_judged_once_all_its_picks_are_in(judge: Any, shelf: Any) -> None:
+    """What was refused was served all the same: without it the orders only look unbalanced."""
+    orders = ["AAB", "ABA", "BAA", "BBA", "BAB", "ABB"] * 2
+    picked = ["two" if order == "ABB" else "2" for order in orders]
+    rows = [_pick(f"P{n}", order, pick) for n, (order, pick) in enumerate(zip(orders, picked, strict=True))]
+    first = judge(("t.csv", TRIANGLE + "".join(rows)), stored=shelf)
+    assert first.findings["code"].to_list() == ["no_pick"]
+    shelf.put(first)
+    mended = [row.replace("two", "3") for row in rows]
+    again = judge(("mended.csv", TRIANGLE + "".join(mended)), stored=shelf)
+    assert "serving_unbalanced" not in again.findings["code"].to_list()
+    lacking = [row for row in mended if ",ABB," not in row]
+    assert "serving_unbalanced" in judge(("t.csv", TRIANGLE + "".join(lacking))).findings["code"].to_list()

@@ -228,6 +228,53 @@ def test_a_register_cannot_leave_out_a_vessel_that_has_readings(tmp_path: Path) 
             f"Vessel {vessel} of arm {arm} of trial {trial} has readings in the store.",
         )
         assert network.check().facts == before
+        arms = (folder / "arms.csv").read_text().splitlines()
+        other = next(
+            name for line in arms for code, name, *_ in [line.split(",")] if code == trial and name != arm
+        )
+        moved = [line.replace(f"{trial},{arm},{vessel},", f"{trial},{other},{vessel},") for line in vessels]
+        (folder / "vessels.csv").write_text("".join(moved) + f"{trial},{arm},ANOTHER,,,\n")
+        with pytest.raises(RegisterRefused, match="a vessel stood in the wrong arm") as refused:
+            network.register(folder)
+        (said,) = refused.value.faults
+        assert said.startswith(f"Vessel {vessel} of arm {arm} of trial {trial} has readings in the store")
+        assert said.endswith(f", and is in arm {other} here.")
+
+
+def test_a_sheet_is_asked_about_anew_once_the_network_has_declared_a_word(tmp_path: Path) -> None:
+    """What was asked before is answered; else a yes to what is left would wait for it for ever."""
+    folder = tmp_path / "register"
+    shutil.copytree(DEMO / "register", folder)
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(
+        "trial_id,arm_id,vessel_id,stage,sample_date,glycerol (g per litre)\n"
+        "LS25-OST,unstirred,{},pre_bottling,2026-05-01,~6.1\n"
+    )
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(folder)
+        vessel = network._register.vessels.filter(
+            (pl.col("trial_id") == "LS25-OST") & (pl.col("arm_id") == "unstirred")
+        )["vessel_id"][0]
+        sheet.write_text(sheet.read_text().format(vessel))
+
+        def waiting() -> list[tuple[str, int]]:
+            found = network.findings(open_only=True).findings
+            return found.select("code", "finding_id").rows()
+
+        network.intake([sheet])
+        assert [code for code, _ in waiting()] == ["unit_unknown", "approximate"]
+        network.intake([sheet])
+        assert [code for code, _ in waiting()] == ["unit_unknown", "approximate"]
+        with (folder / "aliases.csv").open("a") as aliases:
+            aliases.write("g per litre,g/L\n")
+        network.register(folder)
+        assert network.intake([sheet]).files["status"].to_list() == ["held"]
+        ((code, number),) = waiting()
+        assert code == "approximate"
+        assert network.intake([sheet]).files["status"].to_list() == ["already_taken_in"]
+        network.decide(number, "accept", reason="asked")
+        assert network._store.readings()["value"].to_list() == [6.1]
+        assert network._store.check() == []
 
 
 def test_doses_are_read_as_a_change_per_unit_of_level(network: cc.Network) -> None:

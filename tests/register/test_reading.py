@@ -116,6 +116,39 @@ def test_decimal_commas_are_read_as_decimals(sound: Tables, folder: Folder, cont
     assert register.questions["smallest_difference"].to_list() == [0.25]
 
 
+@pytest.mark.parametrize(
+    ("separator", "cell", "mark"),
+    [(";", "5.000", "point"), ("\t", "5.000", "point"), (",", "5,000", "comma")],
+)
+def test_a_mark_that_may_part_thousands_is_asked_about(
+    separator: str, cell: str, mark: str, sound: Tables, folder: Folder, contract: Contract
+) -> None:
+    sound["vessels"][0]["volume_l"] = cell
+    with pytest.raises(RegisterRefused) as told:
+        read_register(folder(sound, separator=separator), contract)
+    assert told.value.faults == (
+        (
+            f"vessels.csv row 2: volume_l is '{cell}': a thousand and more, or a decimal {mark}? "
+            f"Write it without a {mark}."
+        ),
+    )
+
+
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_a_title_above_the_headings_is_passed_over(
+    separator: str, sound: Tables, folder: Folder, contract: Contract
+) -> None:
+    path = folder(sound, separator=separator)
+    plain = read_register(path, contract)
+    trials = path / "trials.csv"
+    trials.write_text(f"Trials of both seasons\n\n{trials.read_text()}")
+    assert_same(read_register(path, contract), plain)
+    trials.write_text(trials.read_text().replace("2024", "soon"))
+    with pytest.raises(RegisterRefused) as told:
+        read_register(path, contract)
+    assert told.value.faults[0].startswith("trials.csv row 4: season is 'soon'")
+
+
 def test_a_table_that_is_there_twice_is_refused_by_the_names_of_both(
     sound: Tables, folder: Folder, contract: Contract
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
 import pytest
@@ -318,3 +319,48 @@ def test_a_column_of_ones_own_is_left_out_and_named(read: Read, sound: Tables) -
         "vessels.csv: column cooper is not part of the register and was not stored."
     ]
     assert "cooper" not in register.vessels.columns
+
+
+def test_days_are_read_in_the_order_that_their_column_proves(read: Read, sound: Tables) -> None:
+    change("responses", 0, due_date="31.03.2025")(sound)
+    change("responses", 1, due_date="01.06.2025")(sound)
+    register = read(sound)
+    assert register.responses["due_date"].to_list()[:2] == [date(2025, 3, 31), date(2025, 6, 1)]
+    assert "responses.csv: due_date was read with the day first, as its dates show." in register.warnings
+
+
+def test_a_day_that_the_calendar_has_not_is_shown_as_written(read: Read, sound: Tables) -> None:
+    change("responses", 0, due_date="31.03.2025")(sound)
+    change("responses", 1, due_date="31.02.2025")(sound)
+    with pytest.raises(RegisterRefused) as told:
+        read(sound)
+    assert told.value.faults == (
+        "responses.csv row 3: due_date is '31.02.2025', which is not a date such as 2025-05-14.",
+    )
+
+
+def test_what_several_rows_say_alike_is_one_fault_with_all_their_rows(read: Read, sound: Tables) -> None:
+    for row in (0, 1, 4):
+        change("vessels", row, volume_l="225 L")(sound)
+    change("questions", 0, smallest_difference="5 %")(sound)
+    with pytest.raises(RegisterRefused) as told:
+        read(sound)
+    assert told.value.faults == (
+        (
+            "questions.csv row 2: smallest_difference is '5 %', which is not a number. Write the number "
+            "alone. Its unit stands in smallest_difference_unit."
+        ),
+        "vessels.csv rows 2, 3 and 6: volume_l is '225 L', which is not a number. Write the number alone.",
+    )
+
+
+def test_a_thousand_with_a_space_is_a_number(read: Read, sound: Tables) -> None:
+    change("vessels", 0, volume_l="12 000")(sound)
+    assert read(sound).vessels["volume_l"][0] == 12_000
+
+
+def test_a_response_of_no_analyte_is_proposed_by_its_nearest_name(read: Read, sound: Tables) -> None:
+    change("responses", 2, response="triangle test")(sound)
+    with pytest.raises(RegisterRefused) as told:
+        read(sound)
+    assert "the response 'triangle test' is not known. Is triangle meant?" in told.value.faults[0]

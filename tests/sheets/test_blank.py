@@ -207,6 +207,21 @@ def test_an_identifier_that_a_spreadsheet_damages_is_refused(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_labels_made_one_trial_after_the_other_are_all_listed(
+    make_register: MakeRegister, contract: Contract, tmp_path: Path
+) -> None:
+    """The table may go into the register as it is: what it left out would end there."""
+    register = make_register()
+    first = write_sheets(register, tmp_path / "a", contract=contract, seed=7)
+    other = first.samples.head(1).with_columns(
+        pl.lit("OF-ANOTHER").alias("sample_id"), pl.lit("LS25-ELM").alias("trial_id")
+    )
+    kept = Register.of_tables({**register.tables, "samples": other}, contract)
+    again = write_sheets(kept, tmp_path / "a2", contract=contract, seed=7, trials=["LS26-OAK"])
+    listed = pl.read_csv(again.samples_file)["sample_id"].to_list()
+    assert listed == ["OF-ANOTHER", *again.samples["sample_id"].to_list()]
+
+
 def test_text_that_begins_like_a_formula_stays_text(
     make_register: MakeRegister, contract: Contract, tmp_path: Path
 ) -> None:
@@ -253,6 +268,8 @@ def test_labels_of_the_register_are_kept_and_new_ones_are_unlike_them(
         {**register.tables, "samples": made.samples.filter(pl.col("stage") == "end_mlf")}, contract
     )
     again = write_sheets(kept, tmp_path / "b", contract=contract, seed=7)
+    listed = pl.read_csv(made.samples_file, schema=dict.fromkeys(made.samples.columns, pl.String))
+    assert listed.rows() == made.samples.rows()
     both = made.samples.join(again.samples, on=["vessel_id", "stage"], suffix="_again")
     before = both.filter(pl.col("stage") == "end_mlf")
     assert (before["sample_id"] == before["sample_id_again"]).all()

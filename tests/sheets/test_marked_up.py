@@ -91,6 +91,20 @@ def test_the_legend_says_each_mark_in_words(send_back: Back) -> None:
     assert all(sign in legend for sign in ("thick frame", "double frame", "dotted frame"))
 
 
+def test_a_row_is_told_what_holds_of_it_and_what_another_says_as_that(send_back: Back) -> None:
+    """One finding speaks for both rows and names the day of the first."""
+    rows = [ROW.replace("2024-10-20", day) + SOUND for day in ("03/04/2025", "05/06/2025")]
+    _, written = send_back(("orr.csv", (HEAD + "\n".join(rows) + "\n").encode()))
+    mend = openpyxl.load_workbook(written["corrections"]).worksheets[0]
+    first, second = (mend[f"L{row}"].value for row in (2, 3))
+    assert first == "03/04/2025 can be read with the day or the month first."
+    assert second == f"As in E2: {first}"
+    tab = openpyxl.load_workbook(written["marked"]).worksheets[1]
+    assert f"{first} (and 1 more like it)" in tab["E2"].comment.text
+    assert "more like it" not in tab["G3"].comment.text
+    assert second in tab["G3"].comment.text
+
+
 def test_a_reply_counts_the_readings_and_names_the_cell(send_back: Back) -> None:
     _, written = send_back(("orr.csv", sheet(SOUND, BAD)))
     text = written["reply"].read_text(encoding="utf-8")

@@ -255,3 +255,26 @@ def test_the_same_bytes_again_leave_each_question_open_once(conflict: Store, tak
         take(conflict, ph(ORR_01="3.41"), "b.csv")
     assert conflict.findings(open_only=True).height == 1
     assert values(conflict) == [3.31]
+
+
+def test_a_yes_to_what_another_sheet_brought_since_changes_nothing_and_is_on_record(
+    path: Path, take: Take, ph: Any
+) -> None:
+    """Two sheets wait with one value: once the first is accepted, the other says what stands."""
+    waiting = ph(ORR_01="3.31").replace("ORR-01", "ORR 01")
+    with Store.open(path) as store:
+        take(store, waiting, "a.csv")
+        take(store, waiting + "\n", "b.csv")
+        take(store, waiting.replace("3.31", "3.41"), "c.csv")
+        first, second, other = store.findings().filter(pl.col("severity") == "hold")["finding_id"].to_list()
+        assert store.decide(first, "accept", reason="asked").entered == 1
+        assert store.decide(second, "accept", reason="asked").entered == 0
+        assert values(store) == [3.31]
+        assert [state for _, severity, state in states(store) if severity == "hold"] == [
+            "accepted",
+            "accepted",
+            "open",
+        ]
+        with pytest.raises(CrosscellarError, match=r"3\.31 stands by now"):
+            store.decide(other, "accept", reason="asked")
+        assert store.check() == []

@@ -195,7 +195,9 @@ def _(result: CheckReport) -> list[Any]:
 
 @shown_as.register
 def _(result: Rebuilt) -> list[Any]:
-    done = f"{result.entries} entries were done again; {result.standing} readings stand in {result.path}."
+    entries = "1 entry was" if result.entries == 1 else f"{result.entries} entries were"
+    stand = "1 reading stands" if result.standing == 1 else f"{result.standing} readings stand"
+    done = f"{entries} done again; {stand} in {result.path}."
     told = [f"- {difference}" for difference in result.differences]
     if result.same:
         return [f"{done} They are those of the ledger, by checksum {result.content[:12]}.", *told]

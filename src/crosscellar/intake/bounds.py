@@ -160,13 +160,15 @@ def _tell_impossible(odd: pl.DataFrame, faults: Faults) -> None:
     faults.add(
         odd.filter(_UNIT_SLIP),
         pl.col("analyte").replace_strict(_ASKED_BY_NAME, default="unit_suspect", return_dtype=pl.String),
-        said,
         pl.format(
-            "Was it in {}? Then it is {}{}. Confirm, or send it again.",
+            "{}; in {} it would be {}{}.",
+            said.str.strip_suffix("."),
             "other_unit",
             shown_number(pl.col("slip")),
             "in_unit",
         ),
+        # the same for all cells of one slip, which one answer settles
+        pl.format("Was {} in {}? Confirm, or send it again.", "name", "other_unit"),
     )
     faults.add(
         odd.filter(~_UNIT_SLIP),

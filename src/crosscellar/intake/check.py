@@ -139,7 +139,7 @@ def _read(
     items = name_analytes(items, contract, aliases, faults)
     items = read_days(items, register.trials, gathered.date_systems, received, faults)
     items = read_replicates(items, faults)
-    items = measure(items, register.labs, contract, aliases, faults)
+    items = measure(items, register.labs, contract, aliases, gathered.separators, faults)
     tell_values(items, faults)
     items = judge_limits(items, contract, faults, fahrenheit=fahrenheit)
     items = judge_scores(judge_picks(items, register, faults), faults)
@@ -228,7 +228,7 @@ def _tell_rules(
     places = spoken_of.select(
         pl.col("item_no").alias("at_no"), "file_no", "sheet", "row", "column", "text_sent"
     ).collect()
-    told = hits.join(places, on="at_no", how="inner", maintain_order="left")
+    told = _of_whole_sessions(hits, items).join(places, on="at_no", how="inner", maintain_order="left")
     for severity in ("hold", "remark"):
         faults.add(
             told.filter(pl.col("severity") == severity),
@@ -237,6 +237,21 @@ def _tell_rules(
             pl.col("suggestion"),
             severity=severity,
         )
+
+
+#: Rules on the orders served in a session: what was refused or waits was served too.
+_ON_ORDERS: Final = ("serving_unbalanced", "one_wine_always_odd")
+
+
+def _of_whole_sessions(hits: pl.DataFrame, items: pl.DataFrame) -> pl.DataFrame:
+    """Hits without those on the orders of a session of which some picks did not enter so far."""
+    if not hits["code"].is_in(_ON_ORDERS).any():
+        return hits
+    session = ["trial_id", "session_id"]
+    picks = items.filter((pl.col("target") == "picks") & ~pl.col("blank"))
+    waits = picks.filter(~pl.col("outcome").is_in(["accepted", "already"])).select(session).unique()
+    part = picks.join(waits, on=session, how="semi", nulls_equal=True)["item_no"]
+    return hits.filter(~(pl.col("code").is_in(_ON_ORDERS) & pl.col("at_no").is_in(part.implode())))
 
 
 def _entering(items: pl.DataFrame, target: str) -> pl.DataFrame:
@@ -280,7 +295,7 @@ def _batch(
     files = _told_copies(
         gathered.files.join(_known(gathered.files, stored), on="sha256", how="left", maintain_order="left")
     )
-    undoing = _undoing(faults, items, files)
+    undoing = [*_undoing(faults, items, files), *_asked_otherwise(faults, items, files, stored)]
     undoes = pl.col("file_no").is_in(undoing) & pl.col("copy_of").is_null()
     counted = count(items, files.with_columns(undoes.alias("undoes")))
     known = counted.filter(pl.col("status") == "already_taken_in").select("file_no")
@@ -311,6 +326,25 @@ def _undoing(faults: pl.DataFrame, items: pl.DataFrame, files: pl.DataFrame) -> 
     since = since.join(files.select("file_no", "last_taken"), on="file_no", how="inner")
     newer = (pl.col("since") >= pl.col("last_taken")).fill_null(True)
     return since.filter(newer)["file_no"].unique().sort().to_list()
+
+
+def _asked_otherwise(
+    faults: pl.DataFrame, items: pl.DataFrame, files: pl.DataFrame, stored: StoredLookup
+) -> list[int]:
+    """Files known by their bytes of which something on record is not asked any more, and something waits.
+
+    A word of the network or a laboratory's unit declared since may have answered it.
+    """
+    known = files.drop_nulls(["sha256", "last_taken"]).select("file_no", "sha256")
+    waits = items.filter(pl.col("outcome").is_in(["held", "refused"])).select("file_no").unique()
+    known = known.join(waits, on="file_no", how="semi")
+    if known.is_empty():
+        return []
+    open_ = stored.open_questions(known["sha256"].unique().sort().to_list()).join(known, on="sha256")
+    place = ["file_no", "sheet", "column", "code"]
+    asked = faults.filter(pl.col("severity") != "remark").select(place)
+    gone = open_.join(asked, on=place, how="anti", nulls_equal=True)
+    return gone["file_no"].unique().sort().to_list()
 
 
 def _known(files: pl.DataFrame, stored: StoredLookup) -> pl.DataFrame:

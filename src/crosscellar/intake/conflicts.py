@@ -7,7 +7,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.intake.beside import perhaps_twice
-from crosscellar.intake.findings import Faults
+from crosscellar.intake.findings import Faults, column_letters
 from crosscellar.intake.lookup import KEYS, StoredLookup
 
 #: What is compared between two items of one key, besides the key.
@@ -129,10 +129,12 @@ def _instant(current: pl.DataFrame) -> pl.Expr:
 
 
 def _rivals(key: list[str]) -> pl.Expr:
-    """Where the other values stand: `rows 3 and 18` within one sheet, else how many sheets give the item."""
-    rows = pl.col("row").sort().cast(pl.String).str.join(" and ").over(key)
+    """Where they stand: `rows 3 and 18`, `columns F and G`, or in how many sheets."""
+    rows = pl.col("row").unique().sort().cast(pl.String).str.join(" and ").over(key)
+    columns = column_letters(pl.col("column")).str.join(" and ").over(key)
+    one_row = pl.col("row").n_unique().over(key) == 1
     sheets = pl.struct("file_no", "sheet").n_unique().over(key)
-    within = pl.format("rows {}", rows)
+    within = pl.when(one_row).then(pl.format("columns {}", columns)).otherwise(pl.format("rows {}", rows))
     return pl.when(sheets == 1).then(within).otherwise(pl.format("{} sheets give it", sheets))
 
 

@@ -34,6 +34,20 @@ _MONTHS: Final = MappingProxyType(
     {name: str(number) for number, names in enumerate(_MONTH_NAMES, 1) for name in names.split()}
 )
 
+#: Names of days, and words between them and the date. Any other word before a date may change what it says.
+_WEEKDAYS: Final = (
+    "monday tuesday wednesday thursday friday saturday sunday mon tue tues wed thu thur thurs fri sat sun "
+    "montag dienstag mittwoch donnerstag freitag samstag sonnabend sonntag mo di mi do fr sa so "
+    "lundi mardi mercredi jeudi vendredi samedi dimanche lun mer jeu ven sam dim "
+    "lunes martes miercoles jueves viernes sabado domingo mie jue vie sab dom "
+    "lunedi martedi mercoledi giovedi venerdi sabato domenica gio "
+    "segunda terca quarta quinta sexta seg ter qua qui sex"
+)
+_LEADING: Final = (
+    rf"^(?:(?:{'|'.join(sorted(set(_WEEKDAYS.split()), key=len, reverse=True))})(?:-feira)?\.?,?\s+)?"
+    r"(?:(?:the|on|am|den|der|le|el|il)\s+)?"
+)
+
 _ZONE: Final = r"(?:Z|z|[+-][0-9]{2}:?[0-9]{2})?"
 _SECONDS: Final = r"(?::?[0-9]{2}(?:\.[0-9]+)?)?"
 _TIME: Final = rf"(?:[Tt ,]\s*(?:at\s+)?([0-9]{{1,2}})[:.h]([0-9]{{2}}){_SECONDS}\s*([ap]\.?m\.?)?{_ZONE})?$"
@@ -44,7 +58,7 @@ _SEP: Final = r"\s*[-/. ]\s*"
 _SUGGESTIONS: Final = MappingProxyType(
     {
         "ambiguous": "Is it {likely}? Say once for the whole file whether the day or the month comes first.",
-        "impossible": "There is no such day. Check it, and write it as 2024-10-15.",
+        "impossible": "Check it, and write it as 2024-10-15.",
         "not_a_date": "Write the date as 2024-10-15.",
         "two_digit_year": "Write the year with four digits, as in 2024-10-15.",
         "no_year": "Write the year as well, as in 2024-10-15.",
@@ -113,6 +127,12 @@ def read_dates(
     long = pl.col("sent").str.len_chars() > 60
     frame = frame.with_columns(text=_folded(pl.when(long).then(pl.lit("?")).otherwise("sent")))
     frame = frame.with_columns(pl.when(pl.col("text") != "").then("text").alias("text"))
+    # `Fr, 20.3.2026` and `vendredi 20 mars 2026`, but not `before 20 March 2026`
+    led = pl.col("text").str.contains("^[a-z]")
+    if frame.select(led.any()).item():
+        bare = pl.col("text").str.replace(_LEADING, "")
+        dated = bare.str.contains(r"^[0-9]|^[a-z]{3,10}\.? [0-9]")
+        frame = frame.with_columns(pl.when(led & dated).then(bare).otherwise("text").alias("text"))
     return _settle(_order(_parts(_name_months(frame), date_system), order))
 
 
@@ -125,15 +145,15 @@ def _window_end(window: SeasonWindow | None, end: int) -> pl.Expr | pl.Series:
 
 def _name_months(frame: pl.DataFrame) -> pl.DataFrame:
     """Adds day, month and year of texts with a month's name."""
-    text = pl.col("text").str.replace(r"^[a-z]{2,9}\.?,? (?:den |le |el )?([0-9])", "${1}")
+    text = pl.col("text")
     day = "([0-9]{1,2})(?:st|nd|rd|th|er|\\.)?"
     name = "([a-z]{3,10})\\.?"
     frame = frame.with_columns(
         day_month=text.str.extract_groups(
             rf"^{day}{_GAP}*(?:de |of )?{name}(?:{_GAP}*(?:de )?{_YEAR})?{_TIME}"
         ),
-        month_day=pl.col("text").str.extract_groups(rf"^{name}{_GAP}*{day}(?:{_GAP}+{_YEAR})?{_TIME}"),
-        year_month=pl.col("text").str.extract_groups(rf"^([0-9]{{4}}){_GAP}*{name}{_GAP}*{day}{_TIME}"),
+        month_day=text.str.extract_groups(rf"^{name}{_GAP}*{day}(?:{_GAP}+{_YEAR})?{_TIME}"),
+        year_month=text.str.extract_groups(rf"^([0-9]{{4}}){_GAP}*{name}{_GAP}*{day}{_TIME}"),
     )
     # which group of each form holds day, month, year
     forms = {"day_month": (1, 2, 3), "month_day": (2, 1, 3), "year_month": (3, 2, 1)}

@@ -16,7 +16,7 @@ from crosscellar.intake.alike import find_layouts
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name, column_letters
 from crosscellar.intake.headings import Heading, HeadingReader
-from crosscellar.intake.recognise import Recognised, Table, recognise
+from crosscellar.intake.recognise import KEYS, Recognised, Table, recognise
 from crosscellar.intake.tidy import ITEMS, block_name, describe, tidy, tidy_alike, together, unread_columns
 
 _NUMBER: Final = r"^\s*[<>]?\s*[+-]?[0-9][0-9.,]*\s*$"
@@ -32,6 +32,10 @@ _NOUNS: Final = {
     "scale_low": "lower end of the scale",
     "scale_high": "upper end of the scale",
 }
+#: So many rows and columns of a sheet without a table are looked at for headings; so many words make some.
+_MARGIN: Final = 30
+_AS_HEADINGS: Final = 2
+_MOST_HEADINGS: Final = 8
 #: What may stand in several columns: analytes of a wide sheet, and words that change no number.
 _REPEATABLE: Final = frozenset({"analyte_value", "note", "method", "lab"})
 
@@ -135,7 +139,7 @@ def gather(
             if not found.tables:
                 unread = _unrecognised(found, len(tables), contract, known_ids)
                 if not unread.is_empty():
-                    forms.append(_not_recognised(found, len(tables)))
+                    forms.append(_not_recognised(found, len(tables), reader))
                     tables.append(_nameless(file_no, len(tables), grid.sheet))
                     parts.append(unread)
                     kinds.append("none")
@@ -288,18 +292,57 @@ def _twice(table: Table) -> Iterable[tuple[Heading, Heading]]:
                 yield first, heading
 
 
-def _not_recognised(found: Recognised, table_no: int) -> _Form:
-    first = found.grid.text.row(0, named=True)
-    column = next((int(name) for name, text in first.items() if name != "row" and text), 1)
-    return _Form(
-        table_no,
-        "sheet_not_recognised",
-        int(first["row"]),
-        column,
-        "",
-        "The headings of this sheet were not recognised: trial, arm, vessel, stage and date must be columns.",
-        "Put one reading or one sample in each row, as in the blank sheet, and send it again.",
+def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader) -> _Form:
+    """Why nothing of a sheet could be assigned: by its headings, where it has some, else by its shape."""
+    text = found.grid.text
+    columns = [name for name in text.columns if name != "row"]
+    first = text.row(0, named=True)
+    row = int(first["row"])
+    column = next((int(name) for name in columns if first[name]), 1)
+    message = (
+        "The headings of this sheet were not recognised: trial, arm, vessel, stage and date must be columns."
     )
+    suggestion = "Put one reading or one sample in each row, as in the blank sheet, and send it again."
+    down = [reader.read(1, cell or "").field for cell in text[columns[0]].head(_MARGIN).to_list()]
+    if len(set(down) & KEYS) < _AS_HEADINGS:
+        at, headings = _likely_headings(text, columns, reader)
+        fields = {heading.field for heading in headings}
+        unread = [heading for heading in headings if not heading.field]
+        if "assessor_id" in fields:
+            row, column = at, headings[0].column
+            message = (
+                "This looks like a tasting, but no columns give the attribute and its score, or the pick."
+            )
+            suggestion = (
+                "Put each score in a row of its own, with attribute, score, scale_low and scale_high; "
+                "each triangle with serving and picked."
+            )
+        elif len(unread) >= _AS_HEADINGS:
+            row, column = at, unread[0].column
+            shown = ", ".join(heading.text.strip()[:40] for heading in unread[:_MOST_HEADINGS])
+            more = ", and others" if len(unread) > _MOST_HEADINGS else ""
+            message = f"The headings {shown}{more} are not known, so the readings cannot be assigned."
+            suggestion = (
+                "Use the headings of the blank sheet, or write in the network's aliases what each means, as "
+                "trial_id, vessel_id or sample_date, and take the sheet in again."
+            )
+    return _Form(table_no, "sheet_not_recognised", row, column, "", message, suggestion)
+
+
+def _likely_headings(
+    text: pl.DataFrame, columns: list[str], reader: HeadingReader
+) -> tuple[int, list[Heading]]:
+    """Of the first rows the one with most words: its number and its words as headings."""
+    best: tuple[int, list[Heading]] = (int(text["row"][0]), [])
+    for row, *cells in text.head(_MARGIN).select("row", *columns[:_MARGIN]).iter_rows():
+        words = [
+            reader.read(int(name), cell)
+            for name, cell in zip(columns, cells, strict=False)
+            if cell and cell.strip() and not re.search(r"\d", cell)
+        ]
+        if len(words) > len(best[1]):
+            best = (row, words)
+    return best
 
 
 def _apply_forms(items: pl.DataFrame, forms: list[_Form], faults: Faults) -> None:

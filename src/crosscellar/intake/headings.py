@@ -6,7 +6,7 @@ import difflib
 import re
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import polars as pl
@@ -15,6 +15,14 @@ from crosscellar.contract import Contract
 from crosscellar.intake.beside import OnceEach
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
+#: `pH 1`, `pH (2)`, `TA rep 1`: a name and the number of a repeat reading.
+_REPEATED = re.compile(
+    r"^(?P<name>.*?[^\W\d_].*?)[\s_.,-]*[(\[]?\s*(?:rep(?:licate|eat)?s?|dup(?:licate)?|run|no|nr|#)?[\s.#_-]*"
+    r"(?P<number>[1-9])\s*[)\]]?$",
+    re.IGNORECASE,
+)
+#: Signs that point to a footnote.
+_FOOTNOTE = re.compile(r"(?<=[\w.)\]])\s*[*†‡§¹²³⁴-⁹]+(?=\s*(?:[(\[]|$))")
 _LONGEST_HEADING = 200
 #: Headings of the columns that a correction sheet adds beside the readings; what stands below is not read.
 REASON_HEADINGS = ("Was in cell", "What was found", "What to mend")
@@ -126,21 +134,59 @@ class HeadingReader:
     def _match(self, text: str) -> Heading:
         if not text.strip() or len(text) > _LONGEST_HEADING:
             return Heading(0, text, "", how="unknown")
+        found = self._named(text)
+        if not self._whole(found) and (bare := _FOOTNOTE.sub("", text)) != text:
+            without = self._named(bare)
+            if self._whole(without):
+                return replace(without, text=text)
+        return found
+
+    def _whole(self, heading: Heading) -> bool:
+        """Whether all of a heading is read: what stands beside its analyte is a unit."""
+        return heading.known and (not heading.unit_text or self.is_unit(heading.unit_text))
+
+    def _repeated(self, text: str) -> Heading | None:
+        """The heading of a column of repeat readings, proposed: `pH 2`, `TA 1 (g/L)`, `TA g/L rep 1`."""
+        clean = " ".join(text.split())
+        repeat, unit = repeat_of(clean), ""
+        if repeat is None and (bracketed := _BRACKETED.match(clean)):
+            repeat, unit = repeat_of(bracketed["name"]), bracketed["unit"].strip()
+        if repeat is None or self._contract.name_analyte(clean, self._aliases).id is not None:
+            return None
+        name, number = repeat
+        known = self._contract.name_analyte(name, self._aliases, unit=unit or None).id
+        if known is None and not unit:
+            inner = self._named(name)
+            if inner.how in ("exact", "alias", "case") and inner.analyte_text and self._whole(inner):
+                name, unit, known = inner.analyte_text, inner.unit_text, inner.candidates[0]
+        if known is None:
+            return None
+        return Heading(0, text, "analyte_value", f"{name} {number}", unit, "misspelt", (known,))
+
+    def _named(self, text: str) -> Heading:
         field = self._fields.get(plain(text))
         if field is not None:
             return Heading(0, text, field)
+        repeated = self._repeated(text)
+        if repeated is not None:
+            return repeated
         spellings = [*_split(text)]
         weaker: Heading | None = None
+        longest: Heading | None = None
         for name, unit in spellings:
             match = self._contract.name_analyte(name, self._aliases, unit=unit or None)
             if match.id is not None:
-                return Heading(0, text, "analyte_value", name, unit, match.how, (match.id,))
-            if match.how in ("ambiguous", "misspelt") and (
+                # Of `malic acid g/L` the analyte is not malic, in acid g/L.
+                if longest is None or len(name) > len(longest.analyte_text):
+                    longest = Heading(0, text, "analyte_value", name, unit, match.how, (match.id,))
+            elif match.how in ("ambiguous", "misspelt") and (
                 weaker is None
                 or match.how == "ambiguous"
                 or (unit and not weaker.unit_text and self.is_unit(unit))
             ):
                 weaker = Heading(0, text, "analyte_value", name, unit, match.how, match.candidates)
+        if longest is not None:
+            return longest
         for name, unit in spellings:
             if plain(name) in self._logged:
                 named = self._logged[plain(name)]
@@ -157,6 +203,12 @@ class HeadingReader:
         if _BRACKETED.match(" ".join(text.split())) and self.is_unit(unit):
             return Heading(0, text, "analyte_value", name, unit, "unknown")
         return Heading(0, text, "", how="unknown")
+
+
+def repeat_of(text: str) -> tuple[str, str] | None:
+    """The name and the number in `pH 1`, `pH (2)` or `TA rep 3`; None for any other text."""
+    found = _REPEATED.match(text)
+    return (found["name"].strip(), found["number"]) if found else None
 
 
 def _split(text: str) -> list[tuple[str, str]]:

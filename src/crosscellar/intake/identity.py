@@ -6,6 +6,7 @@ date, is proposed and waits for a yes; what is not in the register is refused wi
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from crosscellar.register import Register
 
 _WORDS: Final = {"trial": "trial", "arm": "arm", "vessel": "vessel", "sample": "sample label"}
+_PARTED: Final = re.compile(r"\s*(?:[+&/,;]|\band\b|\bund\b|\bet\b)\s*", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,21 @@ class IdentifierMatcher:
                 "id_spelling",
                 f"{_WORDS[noun].capitalize()} {shown} is not spelt as in the register. Is {spelt[0]} meant?",
                 "Confirm, or send it as the register has it.",
+            )
+        if noun == "vessel" and (numbered := known.of_number(written.id)) is not None:
+            return Match(
+                numbered,
+                "id_spelling",
+                f"Vessel {shown} is not spelt as in the register. Is {numbered} meant?",
+                "Confirm, or send it as the register has it.",
+            )
+        several = {name for name in _PARTED.split(written.id) if name in known} if noun == "vessel" else set()
+        if len(several) > 1:
+            return Match(
+                None,
+                "unknown_vessel",
+                f"{shown} names several vessels{f' of {of}' if of else ''}: {', '.join(sorted(several))}.",
+                "Send a row for each vessel that was sampled by itself; a blend of vessels stands for none.",
             )
         near = known.nearest(ascii_id)
         where = f" of {of}" if of else " in the register"

@@ -16,6 +16,19 @@ _SAME_SHAPE: Final = str.maketrans({"0": "O", "1": "I", "L": "I", "|": "I", "5":
 _DAY_MONTH: Final = re.compile(r"(\d{1,2})[-/.](\d{1,2})")
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _BETWEEN: Final = re.compile(r"[\W_]+")
+#: Words before a vessel's number, in several languages, by the sort of vessel (common practice, no source).
+_SORTS: Final = {
+    word: sort
+    for sort, words in (
+        ("barrel", "b bl bbl brl barrel barrels cask barrique barrica fass fut fût botte"),
+        ("tank", "t tk tank tanque cuve cuba vasca"),
+        ("fermenter", "f ferm fermenter fermentor bin v vat"),
+        ("plot", "plot parcel row"),
+        ("", "vessel no nr n"),
+    )
+    for word in words.split()
+}
+_WORD: Final = re.compile(r"[^\W\d_]+|\d+")
 #: The least likeness of a name that is asked about (`difflib`), and how many of the likeliest are compared.
 _NEAR: Final = 0.6
 _COMPARED: Final = 100
@@ -44,6 +57,19 @@ class KnownIds:
         """Those of the same letters and digits, whatever stands between them."""
         bare = _bare(name)
         return self._bare.get(bare, []) if bare else []
+
+    def of_number(self, written: str) -> str | None:
+        """The only one with the number of, say, `Barrel 12`, unless it is one of another sort."""
+        words = _words_of(written)
+        if words is None or any(word not in _SORTS for word in words[:-1]):
+            return None
+        sorts = {_SORTS[word] for word in words[:-1]} - {""}
+        alike = []
+        for name, named in self._numbered.get(words[-1], []):
+            own = {_SORTS.get(word, "") for word in named[:-1]} - {""}
+            if not sorts or not own or sorts == own:
+                alike.append(name)
+        return alike[0] if len(alike) == 1 else None
 
     def damaged(self, text: str, day: date | None) -> tuple[str, list[str]] | None:
         """Those that a spreadsheet turns into this number or date."""
@@ -103,6 +129,16 @@ class KnownIds:
         return numbers._grouped(float)
 
     @cached_property
+    def _numbered(self) -> dict[str, list[tuple[str, list[str]]]]:
+        """Those that end in their only number, with their words, by that number."""
+        groups: dict[str, list[tuple[str, list[str]]]] = {}
+        for name in self._names:
+            words = _words_of(name)
+            if words is not None:
+                groups.setdefault(words[-1], []).append((name, words))
+        return groups
+
+    @cached_property
     def _days(self) -> list[tuple[str, set[tuple[int, int]]]]:
         found = ((name, _DAY_MONTH.fullmatch(name)) for name in self._names)
         return [
@@ -141,6 +177,14 @@ def _shape(name: str) -> str:
 
 def _bare(name: str) -> str:
     return _BETWEEN.sub("", name.casefold())
+
+
+def _words_of(name: str) -> list[str] | None:
+    """The words of a name that ends in its only number, and the number without leading zeros."""
+    words = _WORD.findall(name.casefold().replace("ß", "ss"))
+    only = [word.isdecimal() for word in words] == [False] * (len(words) - 1) + [True]
+    number = words[-1].lstrip("0") if only else ""
+    return [*words[:-1], number] if number else None
 
 
 def _month_day(text: str, day: date | None) -> set[tuple[int, int]] | None:

@@ -21,6 +21,10 @@ class StoredLookup(Protocol):
         """Files of these contents already taken in: sha256, file, taken_at (text)."""
         ...
 
+    def open_questions(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        """What is said of files of these contents and not answered so far: sha256, sheet, column, code."""
+        ...
+
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Items of a target (readings, picks, scores) under these keys: its columns and `standing`.
 
@@ -50,6 +54,10 @@ class NothingStored:
 
     def known_files(self, sha256s: Sequence[str]) -> pl.DataFrame:
         return pl.DataFrame(schema={"sha256": pl.String, "file": pl.String, "taken_at": pl.String})
+
+    def open_questions(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        schema = {"sha256": pl.String, "sheet": pl.String, "column": pl.Int32, "code": pl.String}
+        return pl.DataFrame(schema=schema)
 
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         return pl.DataFrame(schema={**_SHAPES[target], "standing": pl.Boolean})

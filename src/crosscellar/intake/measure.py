@@ -13,11 +13,12 @@ from crosscellar.intake.beside import Different, few, put_beside
 from crosscellar.intake.bounds import BOUNDS, with_bounds
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.headings import plain
-from crosscellar.intake.values import shown_number, shown_unit
+from crosscellar.intake.values import HOW_TOLD, shown_number, shown_unit
 
 _ASKED: Final = ("analyte", "unit_sent", "unit_in_cell", "lab_sent", "stage", "unit_meant")
 #: Parts by mass, read as parts by volume: close for wine, and worth a word.
 _BY_MASS: Final = ("ppm", "ppb", "ppt")
+_TIMES_OF_DAY: Final = ("am", "a.m", "pm", "p.m", "morning", "noon", "evening", "night")
 #: Conversions are kept to 12 significant digits: what lies beyond is noise of the arithmetic.
 _DIGITS: Final = 12
 
@@ -61,9 +62,16 @@ class Declarations:
 
 
 def measure(
-    items: pl.DataFrame, labs: pl.DataFrame, contract: Contract, aliases: Mapping[str, str], faults: Faults
+    items: pl.DataFrame,
+    labs: pl.DataFrame,
+    contract: Contract,
+    aliases: Mapping[str, str],
+    separators: Mapping[int, str],
+    faults: Faults,
 ) -> pl.DataFrame:
     """Items of readings with `value` and `unit` canonical, `conversion` in words and `unit_text` as sent.
+
+    `separators` gives the sign between cells of each file of text.
 
     Each has the bounds of its analyte at its stage, by which it is judged.
     Every distinct (analyte, unit, unit in the cell, laboratory, stage) is looked at once.
@@ -85,7 +93,7 @@ def measure(
     answers = answers.with_columns(pl.when(in_words).then("unit_words").alias("unit_said"))
     answers = with_bounds(distinct, contract).select("number", *BOUNDS).hstack(answers)
     items = different.beside(items, answers)
-    items = _convert(items, readings, contract)
+    items = _convert(_settle_marks(items, readings, contract, separators), readings, contract)
     said = (pl.col("unit_code") != "") | pl.col("from_limit")
     told = pl.col("unit_no").is_not_null() & ~pl.col("blank") & said
     _tell(few(items.select("unit_no", "blank", *_TOLD), told), faults)
@@ -151,6 +159,13 @@ def _resolve(
             reading.formula,
         )
         if not same or not other.usable:
+            if other.outcome in ("unknown", "not_allowed"):
+                return answer(
+                    None,
+                    "unit_conflict",
+                    f"{in_cell} after the number is no unit of {name}; the unit column says {written}.",
+                    f"Send the number alone, and say what {in_cell} means.",
+                )
             return answer(
                 None,
                 "unit_conflict",
@@ -208,6 +223,20 @@ def _resolve(
                 f"{name} cannot be in {shown}.",
                 f"Send it in {contract.analytes[analyte].unit}, or check the analyte.",
             )
+    if written and contract.name_stage(written).id is not None:
+        return answer(
+            None,
+            "unit_unknown",
+            f"{written} beside {name} is a stage, not a unit.",
+            "Give the stage in a column of its own: one row for each vessel and stage.",
+        )
+    if written.casefold().strip(". ") in _TIMES_OF_DAY:
+        return answer(
+            None,
+            "unit_unknown",
+            f"{written} beside {name} is a time of day, not a unit.",
+            "Give the time in a column of its own: one row for each reading.",
+        )
     return answer(
         None,
         "unit_unknown",
@@ -234,6 +263,65 @@ def canonical_limit(
 
 def _needs_basis(contract: Contract, analyte: str, written: str, stage: str | None) -> bool:
     return contract.read_unit(analyte, written, stage=stage).outcome == "needs_basis"
+
+
+def _settle_marks(
+    items: pl.DataFrame,
+    readings: list[UnitReading | None],
+    contract: Contract,
+    separators: Mapping[int, str],
+) -> pl.DataFrame:
+    """Items in which numbers such as `3,610` are settled where what is possible shows the decimal sign.
+
+    The cells of a column that have one possible reading decide for it, if they agree. Where commas part the
+    cells of a file, a comma in one is seldom a decimal's, and nothing is settled.
+    """
+    text = pl.col("text_sent").str.strip_chars()
+    asked = (pl.col("problem") == "undecided_separator") & pl.col("refuse_low").is_not_null()
+    open_ = few(items, asked & text.str.contains(r"^[0-9]{1,3}[.,][0-9]{3}$"))
+    parted = [file_no for file_no, separator in separators.items() if separator == ","]
+    open_ = open_.filter(~pl.col("file_no").is_in(parted))
+    if open_.is_empty():
+        return items
+    column = ["table_no", "column"]
+    ways = open_.select(
+        "item_no",
+        "unit_no",
+        "refuse_low",
+        "refuse_high",
+        *column,
+        comma=text.str.contains(",", literal=True),
+        point=text.str.replace(",", ".", literal=True).cast(pl.Float64),
+        converted=pl.lit(None, dtype=pl.Float64),
+    ).with_columns(group=(pl.col("point") * 1000).round())
+    for way in ("point", "group"):
+        value = _converted(ways.with_columns(pl.col(way).alias("value")), readings, contract)
+        fits = value.is_between(ways["refuse_low"], ways["refuse_high"]).fill_null(False)
+        ways = ways.with_columns(fits.alias(f"{way}_fits"))
+    # whether the comma is this column's decimal sign, as each cell with one possible reading has it
+    vote = pl.when(pl.col("point_fits") != pl.col("group_fits")).then(pl.col("comma") == pl.col("point_fits"))
+    ways = ways.with_columns(vote.alias("vote")).with_columns(
+        agreed=pl.col("vote").drop_nulls().n_unique().over(column) == 1,
+        as_point=pl.col("comma") == pl.col("vote").drop_nulls().first().over(column),
+    )
+    possible = pl.when("as_point").then("point_fits").otherwise("group_fits")
+    words = pl.when("comma").then(pl.lit("decimal_comma_cell")).otherwise(pl.lit("plain"))
+    apart = pl.when("comma").then(pl.lit("thousands_comma")).otherwise(pl.lit("thousands_point"))
+    settled = ways.filter(pl.col("agreed") & possible).select(
+        "item_no",
+        pl.when("as_point").then("point").otherwise("group").alias("settled"),
+        pl.when("as_point").then(words).otherwise(apart).alias("settled_how"),
+    )
+    if settled.is_empty():
+        return items
+    told = pl.col("settled_how").replace_strict({**HOW_TOLD, "plain": ""}, return_dtype=pl.String)
+    items = put_beside(items, settled.with_columns(told.alias("settled_told")), "item_no")
+    return items.with_columns(
+        pl.coalesce("settled", "value").alias("value"),
+        pl.coalesce("settled_how", "how").alias("how"),
+        pl.coalesce("settled_told", "told").alias("told"),
+        pl.when(pl.col("settled").is_null()).then("problem").otherwise(pl.lit("")).alias("problem"),
+    ).drop("settled", "settled_how", "settled_told")
 
 
 def _convert(items: pl.DataFrame, readings: list[UnitReading | None], contract: Contract) -> pl.DataFrame:

@@ -12,6 +12,7 @@ from crosscellar.contract import Contract
 from crosscellar.intake.beside import Different, few, put_beside
 from crosscellar.intake.dates import read_dates, read_times
 from crosscellar.intake.findings import Faults
+from crosscellar.intake.headings import repeat_of
 
 #: Seasons run on: readings of a trial are taken from its harvest year to some years after (bottle age).
 _YEARS_AFTER: Final = 4
@@ -102,7 +103,9 @@ def name_analytes(
         (target, text, unit_text, *_analyte(contract, aliases, text, unit_text))
         for target, text, unit_text in pairs.iter_rows()
     ]
-    named = pl.DataFrame(rows, schema=dict.fromkeys([*keys, "analyte", *_ON_NAMES], pl.String), orient="row")
+    named = pl.DataFrame(
+        rows, schema=dict.fromkeys([*keys, "analyte", *_ON_NAMES, "repeat"], pl.String), orient="row"
+    )
     items = different.beside(items, said.join(named, on=keys, how="left").drop(sent))
     in_heading = pl.col("kind").is_in(["lab_wide", "ferment_log"]) | (
         pl.col("analyte_at") == pl.col("column")
@@ -120,17 +123,34 @@ def name_analytes(
         row="name_row",
         column="name_column",
     )
-    return items.drop("analyte_sent", "analyte_text", *_ON_NAMES)
+    if items["repeat"].fill_null("").ne("").any():
+        repeats = (pl.col("repeat").fill_null("") != "") & (_text("replicate_sent") == "")
+        items = items.with_columns(
+            pl.when(repeats).then("repeat").otherwise("replicate_sent").alias("replicate_sent")
+        )
+    return items.drop("analyte_sent", "analyte_text", *_ON_NAMES, "repeat")
 
 
 def _analyte(
     contract: Contract, aliases: Mapping[str, str], text: str, unit: str
-) -> tuple[str | None, str, str, str]:
+) -> tuple[str | None, str, str, str, str]:
+    """The analyte, what is said of its name, and the number of the repeat that its name gives."""
     if not text:
-        return None, "empty_identifier", "The analyte is empty.", "Write what was measured in every row."
+        return None, "empty_identifier", "The analyte is empty.", "Write what was measured in every row.", ""
     match = contract.name_analyte(text, aliases, unit=unit or None)
     if match.id is not None and match.how in _READ:
-        return match.id, "", "", ""
+        return match.id, "", "", "", ""
+    name, number = repeat_of(text) or ("", "")
+    repeated = contract.name_analyte(name, aliases, unit=unit or None) if name else None
+    if repeated is not None and repeated.id is not None and repeated.how in _READ:
+        meant = f"repeat {number} of {contract.analytes[repeated.id].name}"
+        return (
+            repeated.id,
+            "analyte_misspelt",
+            f"{text[:60]} is not a known analyte. Is {meant} meant?",
+            "Confirm, or send it with the right name.",
+            number,
+        )
     names = [contract.analytes[c].name if c in contract.analytes else c for c in match.candidates[:3]]
     if match.how == "ambiguous":
         return (
@@ -140,6 +160,7 @@ def _analyte(
             if len(names) > 1
             else f"{text} is open.",
             "Write the whole name, or add the word to the network's aliases.",
+            "",
         )
     if match.how == "misspelt" and match.candidates:
         return (
@@ -147,12 +168,14 @@ def _analyte(
             "analyte_misspelt",
             f"{text[:60]} is not a known analyte. Is {names[0]} meant?",
             "Confirm, or send it with the right name.",
+            "",
         )
     return (
         None,
         "unknown_analyte",
         f"{text[:60]} is not a known analyte.",
         "Use a name of the list, or add the word to the network's aliases.",
+        "",
     )
 
 

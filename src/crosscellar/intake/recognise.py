@@ -10,7 +10,7 @@ from typing import Final
 import polars as pl
 
 from crosscellar.intake.beside import OnceEach
-from crosscellar.intake.grid import Grid
+from crosscellar.intake.grid import Grid, read_range
 from crosscellar.intake.headings import Heading, HeadingReader, plain
 
 #: Columns a row of each kind cannot do without (contract of returned sheets, the columns without brackets).
@@ -41,12 +41,16 @@ _LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "ba
 #: So few rows are looked at one by one.
 FEW: Final = 200
 _NAMED: Final = ("exact", "alias", "case")
-_SUMMARY_TEXT: Final = (
-    r"(?i)^\W*(grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
-    r"|std\.?(\s*dev\.?)?|standard deviation|cv|min|max|minimum|maximum|count|summe|mittelwert|moyenne|media"
-    r"|promedio)\b\W*$"
+_SUMMARY: Final = (
+    r"(?:grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
+    r"|std\.?(?:\s*dev\.?)?|standard deviation|cv|rsd|min|max|minimum|maximum|count|summe|gesamt|mittelwert"
+    r"|mittel|durchschnitt|standardabweichung|moyenne|somme|[eé]cart[- ]type|m[eé]diane|media|mediana"
+    r"|promedio|ø|x̄)"
 )
+_SUMMARY_TEXT: Final = rf"(?i)^\W*{_SUMMARY}(?:\W*|\s+\S.{{0,60}})$"
+#: What a total or mean may begin with, so that its row is looked at: `Mean`, `Mean of the control`.
 SUMMARY_WORD: Final = re.compile(_SUMMARY_TEXT)
+_SUMMARY_ALONE: Final = re.compile(rf"(?i)^\W*{_SUMMARY}\W*$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +134,7 @@ def _heading_rows(
         # Rows of readings repeat short words and numbers; only rows made mostly of words can be headings.
         if sum(not _numeric(text) for _, text in filled) < 0.6 * len(filled):
             continue
-        headings = tuple(reader.read(column, text) for column, text in filled)
+        headings = tuple(reader.read(column, text) for column, text in _spread(grid, index, filled, reader))
         fields = {h.field for h in headings if h.known and not h.analyte_text}
         analytes = sum(h.field == "analyte_value" and h.how in _NAMED for h in headings)
         enough = len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1)
@@ -138,6 +142,32 @@ def _heading_rows(
             found.append((index, headings))
             fingerprint = frozenset((h.column, plain(h.text)) for h in headings)
     return found
+
+
+def _spread(
+    grid: Grid, index: int, filled: list[tuple[int, str]], reader: HeadingReader
+) -> list[tuple[int, str]]:
+    """Headings in which an analyte merged over several columns stands over each, with what is below it there.
+
+    `pH` over two columns and below it `rep 1` and `rep 2` come to `pH rep 1` and `pH rep 2`.
+    """
+    row = int(grid.text["row"][index])
+    texts = dict(filled)
+    over: dict[int, str] = {}
+    for detail in grid.marks.filter((pl.col("mark") == "merged") & (pl.col("row") == row))["detail"]:
+        box = read_range(detail)
+        if box is not None and box[3] > box[1]:
+            heading = reader.read(box[1], texts.get(box[1], ""))
+            if heading.field == "analyte_value":
+                columns = (column for column in range(box[1], box[3] + 1) if str(column) in grid.text.columns)
+                over.update(dict.fromkeys(columns, heading.text))
+    if not over:
+        return filled
+    below = grid.text.row(index + 1, named=True) if index + 1 < len(grid.text) else {}
+    under = {int(name): text for name, text in below.items() if name != "row" and text and text.strip()}
+    worded = set(under) == set(over) and not any(_numeric(text) for text in under.values())
+    texts.update({c: f"{text} {under[c].strip()}" if worded else text for c, text in over.items()})
+    return sorted(texts.items())
 
 
 def _numeric(text: str) -> bool:
@@ -244,6 +274,8 @@ def _table(
         elif not data_seen and not units and _is_units_row(filled, by_column, value_columns, reader):
             units = dict(filled)
             what = "units"
+        elif not data_seen and _continues_headings(filled, by_column, key_columns):
+            what = "heading"
         elif _is_summary(filled, key_columns):
             what = "total"
         elif _is_footnote(filled, value_columns, key_columns):
@@ -286,6 +318,16 @@ def _repeats(filled: dict[int, str], repeat: dict[int, str]) -> bool:
     return shared >= 2 and shared >= 0.8 * len(filled)
 
 
+def _continues_headings(
+    filled: dict[int, str], by_column: dict[int, Heading], key_columns: list[int]
+) -> bool:
+    """A row right below the headings whose words went into those above them."""
+    return not set(filled) & set(key_columns) and all(
+        column in by_column and by_column[column].text.endswith(f" {text.strip()}")
+        for column, text in filled.items()
+    )
+
+
 def _is_units_row(
     filled: dict[int, str],
     by_column: dict[int, Heading],
@@ -303,12 +345,17 @@ def _is_units_row(
 
 
 def _is_summary(filled: dict[int, str], key_columns: list[int]) -> bool:
-    """A total or mean: such a word stands where an identifier belongs, and no vessel is named."""
+    """A total or mean: such a word stands where an identifier belongs, and no vessel is named.
+
+    Where more follows the word (`Mean of the control`), nothing else may identify the row.
+    """
     first = filled[min(filled)]
     words = [filled[c] for c in key_columns if c in filled]
-    summary = [word for word in (first, *words) if SUMMARY_WORD.match(word)]
-    others = [word for word in words if not SUMMARY_WORD.match(word)]
-    return bool(summary) and len(others) <= 1
+    summary = [word for word in (first, *words) if _SUMMARY_ALONE.match(word)]
+    others = [word for word in words if not _SUMMARY_ALONE.match(word)]
+    if summary:
+        return len(others) <= 1
+    return len(key_columns) > 2 and bool(SUMMARY_WORD.match(first)) and all(word == first for word in words)
 
 
 def _is_footnote(filled: dict[int, str], value_columns: set[int], key_columns: list[int]) -> bool:

@@ -29,7 +29,7 @@ _PROBLEMS: Final = {
 }
 
 #: How a text was read, where its sender should hear of it; and the words kept with the number.
-_TOLD: Final = {
+HOW_TOLD: Final = {
     "decimal_comma_cell": "decimal comma",
     "decimal_point_cell": "decimal point in a column of decimal commas",
     "thousands_space": "space between thousands",
@@ -137,7 +137,7 @@ def _proposed(cells: pl.DataFrame) -> pl.DataFrame:
     told = ways.select(
         "how",
         pl.concat_str(
-            [pl.when(_said(how)).then(pl.lit(words)) for how, words in _TOLD.items()],
+            [pl.when(_said(how)).then(pl.lit(words)) for how, words in HOW_TOLD.items()],
             separator=", ",
             ignore_nulls=True,
         ).alias("told"),
@@ -162,7 +162,7 @@ def tell_values(items: pl.DataFrame, faults: Faults) -> None:
         message = pl.format(words, shown) if "{}" in words else pl.lit(words)
         faults.add(some, problem, message, pl.col("number_help"))
     good = filled.filter((pl.col("problem") == "") & pl.col("typed_value").is_not_null())
-    for how, words in _TOLD.items():
+    for how, words in HOW_TOLD.items():
         some = good.filter(_said(how))
         code = "decimal_comma_cell" if how == "decimal_point_cell" else how
         faults.add(

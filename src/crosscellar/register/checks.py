@@ -230,7 +230,10 @@ def left_out(register: Register, readings: pl.DataFrame) -> tuple[str, ...]:
     """The vessels that have readings and are not in this register, a sentence each: they would be orphans."""
     vessel = ["trial_id", "arm_id", "vessel_id"]
     orphans = readings.select(vessel).unique().join(register.vessels, on=vessel, how="anti")
+    now = register.vessels.select("trial_id", "vessel_id", pl.col("arm_id").alias("now"))
+    placed = orphans.join(now, on=["trial_id", "vessel_id"], how="left")
     return tuple(
-        f"Vessel {vessel_id} of arm {arm} of trial {trial} has readings in the store."
-        for trial, arm, vessel_id in orphans.sort(vessel).iter_rows()
+        f"Vessel {vessel_id} of arm {arm} of trial {trial} has readings in the store"
+        + ("." if moved is None else f", and is in arm {moved} here.")
+        for trial, arm, vessel_id, moved in placed.sort(vessel).select(*vessel, "now").iter_rows()
     )

@@ -8,7 +8,7 @@ import unicodedata
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -23,6 +23,7 @@ LARGEST_BYTES: Final = 20_000_000
 #: The longest text that a spreadsheet's cell holds.
 LONGEST_CELL: Final = 32_767
 LARGEST_CELLS: Final = 5_000_000
+_SEPARATORS: Final = ",;\t"
 #: What the gate lets through, as for returned sheets.
 LIMITS: Final = Limits(workbook_bytes=LARGEST_BYTES)
 #: What to do about a workbook that the gate refuses, by its code; for other codes the gate's own words.
@@ -51,6 +52,8 @@ class TextTable:
     rows: tuple[tuple[str, ...], ...]
     numbers: tuple[int, ...]
     extra: tuple[str, ...] = field(default=())
+    #: Whether its cells are parted by semicolons or tabs: a comma is then free to mark decimals.
+    comma_free: bool = False
 
     def place(self, row: int) -> str:
         """Where the row with this 0-based number stands, as its author sees it."""
@@ -77,7 +80,7 @@ def read_tables(path: Path, contract: Contract) -> dict[str, TextTable]:
         )
     by_key = {name_key(name): name for name in contract.register_tables}
     found: dict[str, TextTable] = {}
-    for title, (where, grid) in sources:
+    for title, (where, grid, separator) in sources:
         name = by_key.get(name_key(title))
         if name in found:
             raise RegisterRefused(
@@ -86,7 +89,7 @@ def read_tables(path: Path, contract: Contract) -> dict[str, TextTable]:
                 next_step="Take away the one that does not hold.",
             )
         if name is not None:
-            found[name] = _headed(name, where, grid, contract)
+            found[name] = replace(_headed(name, where, grid, contract), comma_free=separator in (";", "\t"))
     if not found:
         raise RegisterRefused(
             "none of the register's tables is here",
@@ -96,14 +99,18 @@ def read_tables(path: Path, contract: Contract) -> dict[str, TextTable]:
     return found
 
 
-def _folder(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
+#: A table's title, and where it stands, its cells, and the sign that parts them in text.
+_Source = tuple[str, tuple[str, list[list[str]], str]]
+
+
+def _folder(path: Path) -> Iterator[_Source]:
     for file in sorted(path.iterdir()):
         if file.suffix.lower() in {".csv", ".tsv", ".txt"} and file.is_file():
             _refuse_large(file)
             try:
-                grid = _cells_of_text(file.read_bytes())
+                grid, separator = _cells_of_text(file.read_bytes())
             except csv.Error:
-                grid = None
+                grid, separator = None, ""
             # How long a field may be is a setting of the whole process: do not lean on it.
             if grid is None or any(len(cell) > LONGEST_CELL for row in grid for cell in row):
                 raise RegisterRefused(
@@ -111,7 +118,7 @@ def _folder(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
                     where=file,
                     next_step="Look for a quotation mark that is never closed, and save it as CSV again.",
                 )
-            yield file.stem, (file.name, grid)
+            yield file.stem, (file.name, grid, separator)
 
 
 def _refuse_large(file: Path) -> None:
@@ -124,7 +131,7 @@ def _refuse_large(file: Path) -> None:
         )
 
 
-def _cells_of_text(content: bytes) -> list[list[str]]:
+def _cells_of_text(content: bytes) -> tuple[list[list[str]], str]:
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = content.decode("utf-16", errors="replace")
     else:
@@ -132,12 +139,13 @@ def _cells_of_text(content: bytes) -> list[list[str]]:
             text = content.decode("utf-8-sig")
         except UnicodeDecodeError:
             text = content.decode("cp1252", errors="replace")
-    head = text.split("\n", 1)[0]
-    separator = max(",;\t", key=head.count)
-    return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    lines = text.split("\n", 20)[:20]
+    parted = (line for line in lines if max(map(line.count, _SEPARATORS)) > 1)
+    separator = max(_SEPARATORS, key=next(parted, lines[0]).count)
+    return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator)), separator
 
 
-def _workbook(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
+def _workbook(path: Path) -> Iterator[_Source]:
     """The tabs with their cells, once the workbook has passed the gate that returned sheets pass."""
     from openpyxl import load_workbook
 
@@ -161,7 +169,7 @@ def _workbook(path: Path) -> Iterator[tuple[str, tuple[str, list[list[str]]]]]:
                     where = f"{path.name} › {sheet.title}"
                     rows = _rows(sheet, where, left)
                     left -= sum(map(len, rows))
-                    yield sheet.title, (where, rows)
+                    yield sheet.title, (where, rows, "")
     except RegisterRefused:
         raise
     except Exception as fault:
@@ -219,7 +227,12 @@ def _headed(name: str, where: str, grid: list[list[str]], contract: Contract) ->
         for written in (column.name, *column.aliases)
     }
     cleaned = [[_clean(cell) for cell in row] for row in grid]
-    start = next((number for number, row in enumerate(cleaned) if any(row)), None)
+    # A title may stand above the headings.
+    headed = (
+        number for number, row in enumerate(cleaned) if sum(name_key(c) in meaning for c in row if c) > 1
+    )
+    filled = (number for number, row in enumerate(cleaned) if any(row))
+    start = next(headed, next(filled, None))
     if start is None:
         return TextTable(name, where, (), (), ())
     kept: dict[int, str] = {}

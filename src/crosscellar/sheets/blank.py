@@ -44,8 +44,8 @@ class BlankSheets:
     keys
         One for each tasting, with what stands behind the codes: for the coordinator, and to be returned.
     samples
-        The labels (register's table `samples`), also written as samples.csv: intake reads sheets by label
-        once the register has them.
+        The labels (register's table `samples`): intake reads sheets by label once the register has them.
+        samples.csv lists them with all others of the register.
     """
 
     workbooks: tuple[Path, ...]
@@ -147,7 +147,9 @@ def write_sheets(
             ballots.append(ballot)
             keys.append(key)
     samples_file = out / "samples.csv"
-    labels.select(SAMPLES).write_csv(samples_file)
+    # Once it lies in the register it stands for all labels: those of other trials and seasons belong in it.
+    before = register.samples.join(labels, on="sample_id", how="anti").select(SAMPLES)
+    pl.concat([before, labels.select(SAMPLES)]).write_csv(samples_file)
     return BlankSheets(tuple(workbooks), tuple(ballots), tuple(keys), labels, samples_file)
 
 
@@ -213,7 +215,8 @@ def _refuse_damaged(register: Register, chosen: pl.DataFrame) -> None:
             f"no sheet was made, because {len(faults)} identifiers would not come back as they went out"
             if len(faults) > 1
             else "no sheet was made, because an identifier would not come back as it went out",
-            next_step="Put a letter before them in the register, such as B before a barrel's number.",
+            next_step="Put a letter before them in the register, such as B before a barrel's number; sheets "
+            "of other trials can be made meanwhile (--trial).",
             faults=tuple(faults),
         )
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from crosscellar.contract.frames import Batch
+from crosscellar.sheets.replies import of_this_row
 
 if TYPE_CHECKING:
     from crosscellar.intake.grid import Grid
@@ -75,7 +76,8 @@ def _reasons(findings: pl.DataFrame, failed: pl.DataFrame) -> pl.DataFrame:
     spoken = findings.filter(pl.col("severity") != "remark").explode("items").drop_nulls("items")
     return (
         spoken.rename({"items": "item_no"})
-        .join(failed.select("item_no"), on="item_no", how="semi")
+        .join(failed.select("item_no", pl.col("row").alias("own_row")), on="item_no", how="inner")
+        .with_columns(of_this_row("own_row").alias("message"))
         .group_by("item_no", maintain_order=True)
         .agg(
             pl.col("message").unique(maintain_order=True).alias("reason"),

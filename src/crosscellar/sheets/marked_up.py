@@ -15,7 +15,7 @@ from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
 from crosscellar.errors import steady
 from crosscellar.sheets.corrections import write_corrections
-from crosscellar.sheets.replies import reply_text
+from crosscellar.sheets.replies import of_this_row, reply_text
 
 if TYPE_CHECKING:
     from crosscellar.intake.grid import Document, Grid, Unreadable
@@ -186,17 +186,22 @@ def _gravest_first(findings: pl.DataFrame) -> pl.DataFrame:
     return findings.sort(gravity, "sheet", "row", "column", nulls_last=False, maintain_order=True)
 
 
+_SPOKEN: Final = ("cell", "message", "suggestion", "item_no")
+
+
 def _marked_cells(findings: pl.DataFrame, aside: pl.DataFrame) -> pl.DataFrame:
     """sheet, row, column, the gravest severity and all words of each cell that a finding speaks of."""
     said = pl.concat_str(["message", "suggestion"], separator="\n")
     place = ["sheet", "row", "column"]
     own = findings.filter(pl.col("row").is_not_null()).select(*place, "severity", said.alias("words"))
-    spoken = findings.select("severity", said.alias("words"), pl.col("items").alias("item_no"))
+    spoken = findings.rename({"items": "item_no"}).select(*place, "severity", *_SPOKEN)
     theirs = (
         spoken.explode("item_no")
         .drop_nulls("item_no")
-        .join(aside.select("item_no", *place), on="item_no", how="inner")
-        .select(*place, "severity", "words")
+        .join(aside.select("item_no", *place), on="item_no", how="inner", suffix="_own")
+        .filter(~pl.all_horizontal(pl.col(name).eq_missing(pl.col(f"{name}_own")) for name in place))
+        .with_columns(of_this_row("row_own").alias("message"))
+        .select(*(pl.col(f"{name}_own").alias(name) for name in place), "severity", said.alias("words"))
     )
     gravity = pl.col("severity").replace_strict(_GRAVITY, return_dtype=pl.Int32)
     return (

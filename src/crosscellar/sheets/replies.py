@@ -15,6 +15,20 @@ _PARTS: Final = (
 )
 
 
+_MORE: Final = r" \(and [0-9]+ more like it\)$"
+
+
+def of_this_row(row: str) -> pl.Expr:
+    """What a finding says, for a reading in the row that the column `row` names.
+
+    One that speaks for several cells names the first of them: of another row that is told as such.
+    """
+    bare = pl.col("message").str.replace(_MORE, "")
+    folded = pl.col("message").str.contains(_MORE) & (pl.col("cell") != "")
+    other = folded & (pl.col("row") != pl.col(row))
+    return pl.when(other).then(pl.format("As in {}: {}", "cell", bare)).otherwise(bare)
+
+
 def reply_text(name: str, counts: Mapping[str, Any], findings: pl.DataFrame) -> str:
     """Plain sentences: what became of the readings of a file, and what is asked for, cell by cell.
 

@@ -213,8 +213,8 @@ def _enter_item(
     frame = pl.DataFrame([as_texts(row, what.columns)], schema=dict.fromkeys(what.columns, pl.String)).select(
         typed(name, dtype) for name, dtype in what.columns.items()
     )
-    if value is None:
-        _refuse_unseen(session, target, frame, current, cell)
+    if value is None and _stands_already(session, target, frame, current, cell):
+        return content, 0
     frame = frame.with_columns(
         pl.lit(0, dtype=pl.Int32).alias("file_no"),
         pl.lit(item, dtype=pl.Int64).alias("item_id"),
@@ -226,21 +226,26 @@ def _enter_item(
     return enter(session, target, frame, files, entry, content), 1
 
 
-def _refuse_unseen(
+def _stands_already(
     session: Session, target: str, frame: pl.DataFrame, current: str | None, cell: str | None
-) -> None:
-    """Raise when what stands under the key is not what the finding showed."""
+) -> bool:
+    """Whether another sheet brought the same since; raises when it is neither that nor what was shown."""
     what = TARGETS[target]
     shown = json.loads(current).get(what.value) if current else None
     with session.lend(wanted=frame.select(what.key)):
         stored = session.frame(what.stored, {"until": ALL})
-    for standing in stored.filter("standing")[what.value].to_list():
+    stored = stored.filter("standing")
+    said = [name for name in (what.value, "qualifier") if name in stored.columns]
+    for standing in stored[what.value].to_list():
         if shown is None or float(standing) != float(shown):
+            if stored.select(said).rows() == frame.select(said).rows():
+                return True
             raise CrosscellarError(
                 f"for the reading in {cell or 'this row'} {standing:g} stands by now, which this finding did "
                 "not show",
                 next_step="Say which value stands with --value, or refuse the finding.",
             )
+    return False
 
 
 def _with_day(target: str, value: str | None, row: dict[str, Any], cell: str | None) -> dict[str, Any]:

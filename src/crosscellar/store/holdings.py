@@ -49,6 +49,10 @@ class Holdings:
         """Files of these contents taken in before: sha256, file, taken_at (ISO text)."""
         return views.known_files_of(self._session, sha256s)
 
+    def open_questions(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        """What is said of files of these contents and not answered so far: sha256, sheet, column, code."""
+        return views.open_questions_of(self._session, sha256s)
+
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Items under these keys, those that were replaced included: the target's columns and `standing`."""
         what = TARGETS[target]

@@ -291,6 +291,21 @@ def known_files_of(session: Session, sha256s: Sequence[str]) -> pl.DataFrame:
     )
 
 
+def open_questions_of(session: Session, sha256s: Sequence[str]) -> pl.DataFrame:
+    """What is said of files of these contents and not answered so far: sha256, sheet, column, code."""
+    return session.frame(
+        """
+        SELECT DISTINCT f.sha256, n.sheet, n."column", n.code
+        FROM findings AS n JOIN files AS f USING (file_id)
+        WHERE f.sha256 IN (SELECT unnest($shas::VARCHAR[])) AND n.severity <> 'remark'
+            AND n.finding_id NOT IN (SELECT finding_id FROM answered)
+            AND n.finding_id NOT IN (SELECT finding_id FROM decisions)
+        ORDER BY ALL
+        """,
+        {"shas": list(sha256s)},
+    )
+
+
 def trials_of_files(session: Session) -> pl.DataFrame:
     """file_id and trial_id of every item that stands or waits, distinct."""
     return session.frame(_TRIALS_OF_FILES.replace("CHOSEN", ""))
