@@ -10,6 +10,7 @@ from pathlib import Path
 import openpyxl
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 from scipy.stats import binom, t
 
 import crosscellar as cc
@@ -17,6 +18,7 @@ from crosscellar.cli import main
 from crosscellar.effects import Scale
 from crosscellar.errors import CrosscellarError, NotComputable
 from crosscellar.plans import read_effect
+from crosscellar.sheets.outstanding import outstanding_of
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
@@ -52,6 +54,28 @@ def test_a_sheet_that_was_made_and_filled_in_is_taken_in_without_a_finding(tmp_p
         assert outcome.findings.filter(pl.col("code") == "sheet_not_read").is_empty()
         owed = network.outstanding(season=2025).expected.filter(pl.col("trial_id") == "LS25-MER")
         assert set(owed["state"]) == {"complete"}
+
+
+@pytest.mark.parametrize("season", [None, 2022, 2024, 2025])
+def test_what_is_owed_is_the_same_by_what_a_season_needs_of_the_store_as_by_all_of_it(
+    demo_store: Path, season: int | None
+) -> None:
+    with cc.Network.open(demo_store, read_only=True) as network:
+        store, told = network._store, network.outstanding(season=season)
+        expected, texts = outstanding_of(
+            network._register,
+            readings=store.readings(),
+            picks=store.picks(),
+            scores=store.scores(),
+            set_aside=store.set_aside(),
+            findings=store.findings(),
+            today=network._clock().date(),
+            season=season,
+        )
+    assert_frame_equal(told.expected, expected)
+    assert told.texts == texts
+    assert texts
+    assert expected["waiting"].sum() > 0 or season in (2022, 2024)
 
 
 def test_a_plan_for_an_undecided_question_has_a_cost(demo_store: Path, tmp_path: Path) -> None:

@@ -33,6 +33,8 @@ OF_TRIALS: Final = (
     "s.rowid IN (SELECT rowid FROM TABLE WHERE trial_id IN (SELECT unnest($trials::VARCHAR[])))"
 )
 
+OF_FILES: Final = "file_id IN (SELECT unnest($files::INTEGER[]))"
+
 #: Their rows are found by stretches of numbers.
 IN_STRETCHES: Final = """s.IDENTITY IN (SELECT unnest(range(first, last + 1))
     FROM (SELECT unnest($first::BIGINT[]) AS first, unnest($last::BIGINT[]) AS last))"""
@@ -63,6 +65,8 @@ class Target:
     read: str
     read_of: str
     read_in: str
+    placed: str
+    placed_of: str
     trials: str
     stored: str
     clashes: str
@@ -81,7 +85,13 @@ class Target:
 
 
 def _target(
-    table: str, identity: str, key: tuple[str, ...], columns: Columns, value: str, also: tuple[str, ...]
+    table: str,
+    identity: str,
+    key: tuple[str, ...],
+    columns: Columns,
+    value: str,
+    also: tuple[str, ...],
+    about: tuple[str, ...],
 ) -> Target:
     place = ("sheet", "row", "column", "cell")
     own = [name for name in columns if name not in ("file_no", "file", "supersedes", *place)]
@@ -120,6 +130,11 @@ def _target(
             AND s.IDENTITY NOT IN (WITHDRAWN)
         ORDER BY ORDER_KEY, s.IDENTITY
     """
+    placed = """
+        SELECT f.file, s.sheet, s."row", s."column", ABOUT FROM TABLE AS s JOIN files AS f USING (file_id)
+        WHERE s.entry_id <= $untilCHOSEN AND s.IDENTITY NOT IN (WITHDRAWN)
+        ORDER BY s.IDENTITY
+    """.replace("ABOUT", ", ".join(map(_column, about)))
     return Target(
         table=table,
         identity=identity,
@@ -129,6 +144,8 @@ def _target(
         read=fill(read.replace("CHOSEN", "")),
         read_of=fill(read.replace("CHOSEN", f" AND {OF_TRIALS}")),
         read_in=fill(read.replace("CHOSEN", f" AND {IN_STRETCHES}")),
+        placed=fill(placed.replace("CHOSEN", "")),
+        placed_of=fill(placed.replace("CHOSEN", f" AND s.{OF_FILES}")),
         trials=fill(
             """
             SELECT DISTINCT trial_id FROM TABLE
@@ -211,8 +228,26 @@ def _target(
 
 TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
     {
-        "readings": _target("readings", "reading_id", READING_KEY, READINGS, "value", ("qualifier", "unit")),
-        "picks": _target("picks", "pick_id", PICK_KEY, PICKS, "picked", ("serving", "preferred")),
-        "scores": _target("scores", "score_id", SCORE_KEY, SCORES, "score", ("scale_low", "scale_high")),
+        "readings": _target(
+            "readings",
+            "reading_id",
+            READING_KEY,
+            READINGS,
+            "value",
+            ("qualifier", "unit"),
+            ("trial_id", "vessel_id", "stage", "analyte"),
+        ),
+        "picks": _target(
+            "picks", "pick_id", PICK_KEY, PICKS, "picked", ("serving", "preferred"), ("trial_id",)
+        ),
+        "scores": _target(
+            "scores",
+            "score_id",
+            SCORE_KEY,
+            SCORES,
+            "score",
+            ("scale_low", "scale_high"),
+            ("trial_id", "attribute"),
+        ),
     }
 )

@@ -11,7 +11,7 @@ from crosscellar.contract.frames import FILES
 from crosscellar.store.ledger import ALL
 from crosscellar.store.session import Session
 from crosscellar.store.stretches import stretches_of
-from crosscellar.store.targets import IN_STRETCHES, OF_TRIALS, TARGETS
+from crosscellar.store.targets import IN_STRETCHES, OF_FILES, OF_TRIALS, TARGETS
 
 _STATE: Final = """
     CASE
@@ -44,9 +44,8 @@ _FINDINGS: Final = """
     WHERE n.entry_id <= $untilCHOSEN
     ORDER BY n.finding_id
 """.replace("STATE", _STATE).replace("ANSWERS", _ANSWERS)
-_OF_FILES: Final = "file_id IN (SELECT unnest($files::INTEGER[]))"
 _ALL_FINDINGS: Final = _FINDINGS.replace("CHOSEN", "")
-_FINDINGS_OF: Final = _FINDINGS.replace("CHOSEN", f" AND n.{_OF_FILES}")
+_FINDINGS_OF: Final = _FINDINGS.replace("CHOSEN", f" AND n.{OF_FILES}")
 
 _WAITING: Final = """
     SELECT DISTINCT s.file_id, s.item_id
@@ -95,28 +94,11 @@ def _answers(target: str, *columns: str) -> str:
     )
 
 
-def _placed(target: str, *columns: str) -> str:
-    """The statement that reads of what stands where it stood in its file, and `columns`."""
-    what = TARGETS[target]
-    return (
-        """
-        SELECT f.file, s.sheet, s."row", s."column", COLUMNS
-        FROM TABLE AS s JOIN files AS f USING (file_id)
-        WHERE STANDSCHOSEN ORDER BY s.IDENTITY
-        """.replace("STANDS", _STANDS)
-        .replace("reading_id", what.identity)
-        .replace("readings", what.table)
-        .replace("COLUMNS", ", ".join(f"s.{name}" for name in columns))
-        .replace("TABLE", what.table)
-        .replace("IDENTITY", what.identity)
-    )
-
-
-_PLACED: Final = {
-    "readings": _placed("readings", "trial_id", "vessel_id", "stage", "analyte"),
-    "picks": _placed("picks", "trial_id"),
-    "scores": _placed("scores", "trial_id", "attribute"),
-}
+_SET_ASIDE: Final = """
+    SELECT s.*, f.file FROM set_aside AS s JOIN files AS f USING (file_id) CHOSEN ORDER BY s.item_id
+"""
+_ALL_SET_ASIDE: Final = _SET_ASIDE.replace("CHOSEN", "")
+_SET_ASIDE_OF: Final = _SET_ASIDE.replace("CHOSEN", f"WHERE s.{OF_FILES}")
 _VESSELS_READ: Final = """
     SELECT DISTINCT s.trial_id, s.arm_id, s.vessel_id FROM readings AS s WHERE STANDS ORDER BY ALL
 """.replace("STANDS", _STANDS)
@@ -137,6 +119,20 @@ _PEERS: Final = """
         AND (s.trial_id IN (SELECT unnest($trials::VARCHAR[]))
             OR s.reading_id > (SELECT max(reading_id) - $newest FROM readings)) BY_KEY
 """.replace("STANDS", _STANDS).replace("BY_KEY", _BY_KEY)
+
+#: Of each file and trial one row for each table in which they meet, CHOSEN in each.
+_TRIALS_OF_FILES: Final = """
+    SELECT file_id, trial_id FROM readings CHOSEN UNION SELECT file_id, trial_id FROM picks CHOSEN
+    UNION SELECT file_id, trial_id FROM scores CHOSEN
+    UNION SELECT file_id, trial_id FROM (
+        SELECT file_id, json_extract_string(proposed, '$.trial_id') AS trial_id
+        FROM set_aside WHERE proposed IS NOT NULL) CHOSEN
+    ORDER BY ALL
+"""
+_ALL_TRIALS_OF_FILES: Final = _TRIALS_OF_FILES.replace("CHOSEN", "")
+_FILES_OF_TRIALS: Final = _TRIALS_OF_FILES.replace(
+    "CHOSEN", "WHERE trial_id IN (SELECT unnest($trials::VARCHAR[]))"
+)
 
 #: A trial is touched by rows of the register that say which vessels it has, when they come and when they end.
 _TOUCHED: Final = """
@@ -159,20 +155,6 @@ _OTHER_KINDS: Final = """
 """
 
 
-#: Of each file and trial one row for each table in which they meet, CHOSEN in each.
-_TRIALS_OF_FILES: Final = """
-    SELECT file_id, trial_id FROM readings CHOSEN UNION SELECT file_id, trial_id FROM picks CHOSEN
-    UNION SELECT file_id, trial_id FROM scores CHOSEN
-    UNION SELECT file_id, trial_id FROM (
-        SELECT file_id, json_extract_string(proposed, '$.trial_id') AS trial_id
-        FROM set_aside WHERE proposed IS NOT NULL) CHOSEN
-    ORDER BY ALL
-"""
-_FILES_OF_TRIALS: Final = _TRIALS_OF_FILES.replace(
-    "CHOSEN", "WHERE trial_id IN (SELECT unnest($trials::VARCHAR[]))"
-)
-
-
 def findings_of(session: Session, *, until: int, files: Sequence[int] | None = None) -> pl.DataFrame:
     """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark."""
     if files is None:
@@ -182,22 +164,17 @@ def findings_of(session: Session, *, until: int, files: Sequence[int] | None = N
 
 def placed_of(session: Session, target: str, *, files: Sequence[int] | None) -> pl.DataFrame:
     """Of what stands of one table: file, sheet, row, column, trial, and what it is about."""
-    statement = _PLACED[target]
+    what = TARGETS[target]
     if files is None:
-        return session.frame(statement.replace("CHOSEN", ""), {"until": ALL})
-    return session.frame(
-        statement.replace("CHOSEN", f" AND s.{_OF_FILES}"), {"until": ALL, "files": list(files)}
-    )
+        return session.frame(what.placed, {"until": ALL})
+    return session.frame(what.placed_of, {"until": ALL, "files": list(files)})
 
 
 def set_aside_of(session: Session, *, files: Sequence[int] | None) -> pl.DataFrame:
     """Every item that did not enter, with its file and outcome."""
-    statement = (
-        "SELECT s.*, f.file FROM set_aside AS s JOIN files AS f USING (file_id) CHOSEN ORDER BY s.item_id"
-    )
     if files is None:
-        return session.frame(statement.replace("CHOSEN", ""))
-    return session.frame(statement.replace("CHOSEN", f"WHERE s.{_OF_FILES}"), {"files": list(files)})
+        return session.frame(_ALL_SET_ASIDE)
+    return session.frame(_SET_ASIDE_OF, {"files": list(files)})
 
 
 def vessels_read(session: Session) -> pl.DataFrame:
@@ -308,7 +285,7 @@ def open_questions_of(session: Session, sha256s: Sequence[str]) -> pl.DataFrame:
 
 def trials_of_files(session: Session) -> pl.DataFrame:
     """file_id and trial_id of every item that stands or waits, distinct."""
-    return session.frame(_TRIALS_OF_FILES.replace("CHOSEN", ""))
+    return session.frame(_ALL_TRIALS_OF_FILES)
 
 
 def files_of_trials(session: Session, trials: Sequence[str]) -> list[int]:
