@@ -20,6 +20,9 @@ _NUMBERS: Final = ("value", "picked", "score", "scale_low", "scale_high")
 #: Two stored numbers are the same when they agree to 9 digits: a workbook keeps about 15.
 _CLOSE: Final = 1e-9
 
+#: Of so many rivals the places are told; of more, how many they are.
+_MOST_PLACES: Final = 6
+
 
 def _agree(target: str, other: str) -> pl.Expr:
     agreeing = []
@@ -130,12 +133,19 @@ def _instant(current: pl.DataFrame) -> pl.Expr:
 
 def _rivals(key: list[str]) -> pl.Expr:
     """Where they stand: `rows 3 and 18`, `columns F and G`, or in how many sheets."""
-    rows = pl.col("row").unique().sort().cast(pl.String).str.join(" and ").over(key)
-    columns = column_letters(pl.col("column")).str.join(" and ").over(key)
+    rows = _some(pl.col("row").unique().sort().cast(pl.String), key)
+    columns = _some(column_letters(pl.col("column")), key)
     one_row = pl.col("row").n_unique().over(key) == 1
     sheets = pl.struct("file_no", "sheet").n_unique().over(key)
     within = pl.when(one_row).then(pl.format("columns {}", columns)).otherwise(pl.format("rows {}", rows))
     return pl.when(sheets == 1).then(within).otherwise(pl.format("{} sheets give it", sheets))
+
+
+def _some(places: pl.Expr, key: list[str]) -> pl.Expr:
+    """The first of the places of one key in words, and how many more there are."""
+    more = (places.len() - _MOST_PLACES).over(key)
+    told = places.head(_MOST_PLACES).str.join(" and ").over(key)
+    return pl.when(more > 0).then(pl.format("{} and {} more", told, more)).otherwise(told)
 
 
 def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults: Faults) -> pl.DataFrame:

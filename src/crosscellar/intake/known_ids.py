@@ -31,7 +31,7 @@ _SORTS: Final = {
 _WORD: Final = re.compile(r"[^\W\d_]+|\d+")
 #: The least likeness of a name that is asked about (`difflib`), and how many of the likeliest are compared.
 _NEAR: Final = 0.6
-_COMPARED: Final = 100
+_COMPARED: Final = 40
 #: Letters are told apart by so many numbers; two that share one are only compared more often.
 _LETTERS: Final = 64
 

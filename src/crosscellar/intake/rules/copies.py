@@ -158,7 +158,8 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
     lists = lists.filter(
         (pl.col("count") >= rule.settings["least"]) & (pl.col("different") >= _DIFFERENT)
     ).drop("different")
-    pairs = lists.join(lists.drop("item_no", "count"), on=["said", "stage"], suffix="_other").filter(
+    others = _enough(lists, ["said", "stage"]).drop("item_no", "count")
+    pairs = lists.join(others, on=["said", "stage"], suffix="_other", maintain_order="left_right").filter(
         (pl.col("vessel_id") != pl.col("vessel_id_other")) | (pl.col("trial_id") != pl.col("trial_id_other"))
     )
     same_must = pl.col("stage").is_in(_EARLY) & (pl.col("lot") == pl.col("lot_other")).fill_null(True)
@@ -171,6 +172,25 @@ def copied_between(view: View, rule: Rule) -> pl.DataFrame:
         count=exact(pl.col("count")),
         other=pl.format("vessel {} of {}", "vessel_id_other", "trial_id_other"),
     )
+
+
+def _enough(lists: pl.DataFrame, same: list[str]) -> pl.DataFrame:
+    """Of the lists that say the same, in their order, those that may be the first of another vessel or lot.
+
+    They are the first lists of two vessels and of two lots: where thousands of rows were filled down, not
+    each is put beside each. A vessel has one lot.
+    """
+    numbered = lists.with_row_index("at")
+    firsts = [
+        some.unique([*same, *by], keep="first", maintain_order=True).filter(
+            pl.int_range(pl.len()).over(same) < 2
+        )
+        for some, by in (
+            (numbered, ("trial_id", "vessel_id")),
+            (numbered.filter(pl.col("lot").is_not_null()), ("lot",)),
+        )
+    ]
+    return pl.concat(firsts).unique("at").sort("at").drop("at")
 
 
 def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
@@ -201,7 +221,8 @@ def row_like_another(view: View, rule: Rule) -> pl.DataFrame:
         pl.col("item_no").sort_by("column").first(),
     )
     same = ["file_no", "sheet", "stage", "said"]
-    pairs = rows.join(rows, on=same, how="inner", suffix="_other", maintain_order="left").filter(
+    others = _enough(rows, same)
+    pairs = rows.join(others, on=same, how="inner", suffix="_other", maintain_order="left_right").filter(
         (pl.col("row") > pl.col("row_other"))
         & (pl.struct("trial_id", "vessel_id") != pl.struct("trial_id_other", "vessel_id_other"))
     )
