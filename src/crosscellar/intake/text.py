@@ -397,23 +397,25 @@ def _rectangle(content: bytes, separator: str, limits: Limits) -> int | None:
         return None
     if b"\r" in content and (content.count(b"\r") != content.count(b"\r\n") or b"\n\r\n" in content):
         return None
+    if content.startswith(b"\n") or b"\n\n" in content:
+        return None
     signs = np.frombuffer(content, dtype=np.uint8)
     ends = np.flatnonzero(signs == _BREAK)
-    lengths = np.diff(ends, prepend=-1, append=len(signs))
-    if (lengths[:-1] == 1).any() or lengths.max() > _LINE_CHARACTERS:
-        return None
     lines = len(ends) + (not content.endswith(b"\n"))
     if lines > 2 * limits.text_rows:
         raise _too_many_cells()
-    separators = np.flatnonzero(signs == ord(separator))
-    marks = np.flatnonzero(signs == _QUOTE) if b'"' in content else None
-    if marks is not None:
-        if not _whole_cells(signs, marks, ends, separator):
+    if np.diff(ends, prepend=-1, append=len(signs)).max() > _LINE_CHARACTERS:
+        return None
+    parts = signs == ord(separator)
+    if b'"' in content:
+        quotes = signs == _QUOTE
+        if not _whole_cells(signs, np.flatnonzero(quotes), ends, separator):
             return None
-        separators = separators[np.searchsorted(marks, separators) % 2 == 0]
-    width = int(np.searchsorted(separators, ends[0] if len(ends) else len(signs))) + 1
+        # Behind an odd number of marks a separator is text.
+        parts &= np.cumsum(quotes, dtype=np.uint8) % 2 == 0
+    width = int(np.count_nonzero(parts[: ends[0] if len(ends) else len(parts)])) + 1
     # polars takes minutes over millions of columns; the other way refuses them at once
-    return width if width <= limits.columns and len(separators) == (width - 1) * lines else None
+    return width if width <= limits.columns and np.count_nonzero(parts) == (width - 1) * lines else None
 
 
 def _whole_cells(
