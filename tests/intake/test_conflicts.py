@@ -29,6 +29,18 @@ def test_two_values_in_two_files_of_one_batch_are_both_held(judge: Any) -> None:
     assert (_counts(batch, 0), _counts(batch, 1)) == ((0, 0, 1, 0, 0), (0, 0, 1, 0, 0))
 
 
+def test_of_many_values_for_one_reading_each_names_a_few_rows_and_how_many_more(judge: Any) -> None:
+    def told(values: int) -> set[str]:
+        unlike = (f"{3 + 7 * at % 10 / 100:.2f}" for at in range(values))
+        batch = judge(("a.csv", LONG + "".join(map(_row, unlike))))
+        assert _counts(batch) == (0, 0, values, 0, 0)
+        return set(batch.findings["message"].str.extract(r"\((.*)\)").to_list())
+
+    assert told(3) == {"rows 2 and 3 and 4"}
+    assert told(6) == {"rows 2 and 3 and 4 and 5 and 6 and 7"}
+    assert told(9) == {"rows 2 and 3 and 4 and 5 and 6 and 7 and 3 more"}
+
+
 def test_repeat_readings_numbered_by_replicate_both_enter(judge: Any) -> None:
     assert _counts(judge(("a.csv", LONG + _row("3.31") + _row("3.32", replicate=2)))) == (2, 0, 0, 0, 0)
 

@@ -143,7 +143,7 @@ def _rivals(key: list[str]) -> pl.Expr:
 
 def _some(places: pl.Expr, key: list[str]) -> pl.Expr:
     """The first of the places of one key in words, and how many more there are."""
-    more = (places.len() - _MOST_PLACES).over(key)
+    more = (places.len().cast(pl.Int64) - _MOST_PLACES).over(key)
     told = places.head(_MOST_PLACES).str.join(" and ").over(key)
     return pl.when(more > 0).then(pl.format("{} and {} more", told, more)).otherwise(told)
 

@@ -178,9 +178,12 @@ class Holdings:
     ) -> pl.DataFrame:
         """Findings with their number and `state`: open, accepted, refused, mended, retaken or remark.
 
-        Of all files, or of those of these numbers.
+        Of all files, or of those of these numbers; with `open_only` those that wait for a decision.
         """
-        found = views.findings_of(self._session, until=until_of(self._session, as_of), files=files)
+        until = until_of(self._session, as_of)
+        if open_only and files is None:
+            return views.open_findings_of(self._session, until=until)
+        found = views.findings_of(self._session, until=until, files=files)
         return found.filter(pl.col("state") == "open") if open_only else found
 
     def waiting(self, *, as_of: When = None) -> pl.DataFrame:

@@ -46,6 +46,8 @@ _FINDINGS: Final = """
 """.replace("STATE", _STATE).replace("ANSWERS", _ANSWERS)
 _ALL_FINDINGS: Final = _FINDINGS.replace("CHOSEN", "")
 _FINDINGS_OF: Final = _FINDINGS.replace("CHOSEN", f" AND n.{OF_FILES}")
+#: No other is ever open.
+_HOLDS: Final = _FINDINGS.replace("CHOSEN", " AND n.severity = 'hold'")
 
 _WAITING: Final = """
     SELECT DISTINCT s.file_id, s.item_id
@@ -160,6 +162,11 @@ def findings_of(session: Session, *, until: int, files: Sequence[int] | None = N
     if files is None:
         return session.frame(_ALL_FINDINGS, {"until": until})
     return session.frame(_FINDINGS_OF, {"until": until, "files": list(files)})
+
+
+def open_findings_of(session: Session, *, until: int) -> pl.DataFrame:
+    """The findings that wait for a decision, as `findings_of` gives them."""
+    return session.frame(_HOLDS, {"until": until}).filter(pl.col("state") == "open")
 
 
 def placed_of(session: Session, target: str, *, files: Sequence[int] | None) -> pl.DataFrame:
