@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from crosscellar.store import Store
+from crosscellar.store.registers import row_texts
 
 #: Names and texts in which a mark of the file format could be taken for the end.
 ODD = [
@@ -81,3 +85,20 @@ def test_the_register_of_a_question_has_its_trials_and_no_others(
     assert sorted(found) == ["arms", "trials", "vessels"]
     for name, frame in found.items():
         assert_frame_equal(frame, whole[name].filter(pl.col("trial_id").is_in(own)))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            *[st.one_of(st.none(), st.text(alphabet='ab"\\/\n\t\x00\x1f\x7fé€𝄞\u2028', max_size=5))] * 3
+        ),
+        max_size=8,
+    )
+)
+def test_rows_are_written_as_the_json_module_writes_them(rows: list[tuple[str | None, ...]]) -> None:
+    frame = pl.DataFrame(rows, schema=dict.fromkeys(['b"', "a", "ç"], pl.String), orient="row")
+    keys, texts = row_texts(frame, ["ç", "a"])
+    assert keys == [json.dumps([row[2], row[1]], ensure_ascii=False) for row in rows]
+    assert texts == [
+        json.dumps(row, ensure_ascii=False, sort_keys=True) for row in frame.iter_rows(named=True)
+    ]

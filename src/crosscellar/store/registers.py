@@ -31,9 +31,27 @@ _TRIALS_OF: Final = _ROWS.replace(
 ).replace("register_table, row_json", "json_extract_string(row_json, '$.trial_id')")
 
 
-def _texts(frame: pl.DataFrame) -> list[str]:
-    shown = frame.select(pl.all().cast(pl.String))
-    return [json.dumps(row, ensure_ascii=False, sort_keys=True) for row in shown.iter_rows(named=True)]
+def row_texts(frame: pl.DataFrame, key: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The key of each row and the whole of it as JSON: a list of texts; an object with its names sorted."""
+    told = pl.DataFrame({name: _as_json(frame[name].cast(pl.String)) for name in frame.columns})
+
+    def joined(parts: Sequence[pl.Expr], around: str) -> list[str]:
+        inner = pl.concat_str(parts, separator=", ")
+        return told.select(told=around[0] + inner + around[1])["told"].to_list()
+
+    named = [
+        pl.lit(f"{json.dumps(name, ensure_ascii=False)}: ") + pl.col(name) for name in sorted(told.columns)
+    ]
+    return joined([pl.col(name) for name in key], "[]"), joined(named, "{}")
+
+
+def _as_json(texts: pl.Series) -> pl.Series:
+    odd = texts.str.contains(r'["\\\x00-\x1f]').fill_null(False)
+    told = ('"' + texts + '"').fill_null("null")
+    if not odd.any():
+        return told
+    escaped = [json.dumps(text, ensure_ascii=False) for text in texts.filter(odd)]
+    return told.scatter(odd.arg_true(), pl.Series(escaped, dtype=pl.String))
 
 
 def store_register(
@@ -55,17 +73,7 @@ def store_register(
     new_rows: list[tuple[int, int, str, str, str]] = []
     ended: list[tuple[int, int]] = []
     for name, frame in tables.items():
-        key = list(keys[name])
-        now = dict(
-            zip(
-                (
-                    json.dumps(row, ensure_ascii=False)
-                    for row in frame.select(pl.col(key).cast(pl.String)).rows()
-                ),
-                _texts(frame),
-                strict=True,
-            )
-        )
+        now = dict(zip(*row_texts(frame, keys[name]), strict=True))
         held = {
             text_key: (number, text)
             for number, text_key, text in session.rows(
@@ -136,7 +144,7 @@ def _tables(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 
 def _columns(texts: pl.Series) -> pl.DataFrame:
-    """The columns, text each, of rows written by `_texts`: those that the first row has."""
+    """The columns, text each, of rows written by `row_texts`: those that the first row has."""
     names = json.loads(texts[0])
     kind = pl.Struct(dict.fromkeys(names, pl.String))
     return texts.str.json_decode(kind).struct.unnest()
