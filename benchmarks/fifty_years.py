@@ -78,8 +78,8 @@ LABELLED = 10
 WHAT = """\
 Processor seconds of whole processes on all cores, medians of {runs} runs, and the largest resident set of
 them; `python benchmarks/fifty_years.py` repeats it. Each store was made by `register` and `intake`. *A sheet*
-has the {sheet} readings of one laboratory and season; a dry run judges it and stores nothing. *A trial that
-is not there*: the same sheet with each trial's name misspelt. The register has {labels:,} sample labels.
+has the {sheet:,} readings of one laboratory in a season; a dry run judges it and stores nothing. *Of trials
+that are not there*: the same sheet with each trial's name misspelt. The register has {labels:,} labels.
 """
 
 
@@ -204,7 +204,7 @@ def made(folder: Path, seasons: Sequence[int], trials: int) -> tuple[int, int, d
     asked: dict[str, list[str | Path]] = {
         "the register again": ["register", folder / "register"],
         "a sheet, dry run": ["intake", folder / "again", "--dry-run"],
-        "a sheet of trials that are not there": ["intake", folder / "misspelt", "--dry-run"],
+        "a sheet of trials that are not there, dry run": ["intake", folder / "misspelt", "--dry-run"],
         "`findings --open`": ["findings", "--open"],
         "`outstanding` of the last season": ["outstanding", "--season", str(seasons[-1])],
         "`effects` of a question": ["effects", question],

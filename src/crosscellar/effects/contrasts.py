@@ -67,14 +67,14 @@ def arm_effects(
                 pl.lit(f"every control vessel beyond the limit: {ONLY_DIRECTION}"),
             ),
             (
-                pl.col("censored") & ~none_seen & pl.col("fit_variance").is_not_null(),
-                pl.lit("some vessels beyond a limit: by maximum likelihood"),
-            ),
-            (
-                pl.col("censored") & ~none_seen & pl.col("fit_variance").is_null(),
-                pl.lit(
-                    "some vessels beyond a limit, and those within too few or too alike to tell how far "
-                    "vessels differ: no effect to compute"
+                pl.col("censored") & ~none_seen,
+                pl.when(pl.col("fit_variance").is_not_null())
+                .then(pl.lit("some vessels beyond a limit: by maximum likelihood"))
+                .otherwise(
+                    pl.lit(
+                        "some vessels beyond a limit, and those within too few or too alike to tell how far "
+                        "vessels differ: no effect to compute"
+                    )
                 ),
             ),
             *_common_remarks(),
