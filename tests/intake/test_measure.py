@@ -226,12 +226,16 @@ def test_a_date_of_two_readings_is_proposed_with_both_and_a_short_one_with_none(
     assert judge((name, text.replace("2024-10-15", "09/11/24"))).set_aside["proposed"].to_list() == [None]
 
 
-@pytest.mark.parametrize("sent", ["ND", "trace", "2,100"])
-def test_a_reading_without_a_number_is_proposed_without_one(judge: Any, sent: str) -> None:
-    batch = judge(_sheet(("malic", sent, "g/L")))
+@pytest.mark.parametrize(
+    ("analyte", "sent", "unit"), [("malic", "ND", "g/L"), ("malic", "trace", "g/L"), ("H2S", "2,100", "µg/L")]
+)
+def test_a_reading_without_a_number_is_proposed_without_one(
+    judge: Any, analyte: str, sent: str, unit: str
+) -> None:
+    batch = judge(_sheet((analyte, sent, unit)))
     assert batch.set_aside["outcome"].to_list() == ["held"]
     proposed = json.loads(batch.set_aside["proposed"][0])
-    assert (proposed["vessel_id"], proposed["analyte"], proposed["unit"]) == ("ORR-01", "malic_acid", "g/L")
+    assert (proposed["vessel_id"], proposed["unit"]) == ("ORR-01", unit)
     assert proposed["value"] is None
 
 
@@ -350,8 +354,10 @@ def test_cells_with_one_possible_reading_decide_for_their_column(judge: Any) -> 
     assert apart.files["held"].to_list() == [2]
 
 
-def test_where_commas_part_the_cells_a_comma_in_one_stays_open(judge: Any) -> None:
-    assert judge(_sheet(("pH", "3,310", ""))).files["held"].to_list() == [1]
+def test_the_sign_between_the_cells_of_a_file_changes_nothing_in_that(judge: Any) -> None:
+    batch = judge(_sheet(("pH", "3,310", ""), ("malic", "2,100", "g/L")))
+    assert batch.readings["value"].to_list() == [3.31, 2.1]
+    assert batch.findings["code"].to_list() == ["decimal_comma_cell", "decimal_comma_cell"]
 
 
 def test_a_letter_after_a_number_is_not_called_its_unit(judge: Any) -> None:

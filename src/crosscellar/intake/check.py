@@ -139,7 +139,7 @@ def _read(
     items = name_analytes(items, contract, aliases, faults)
     items = read_days(items, register.trials, gathered.date_systems, received, faults)
     items = read_replicates(items, faults)
-    items = measure(items, register.labs, contract, aliases, gathered.separators, faults)
+    items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)
     items = judge_limits(items, contract, faults, fahrenheit=fahrenheit)
     items = judge_scores(judge_picks(items, register, faults), faults)

@@ -66,12 +66,9 @@ def measure(
     labs: pl.DataFrame,
     contract: Contract,
     aliases: Mapping[str, str],
-    separators: Mapping[int, str],
     faults: Faults,
 ) -> pl.DataFrame:
     """Items of readings with `value` and `unit` canonical, `conversion` in words and `unit_text` as sent.
-
-    `separators` gives the sign between cells of each file of text.
 
     Each has the bounds of its analyte at its stage, by which it is judged.
     Every distinct (analyte, unit, unit in the cell, laboratory, stage) is looked at once.
@@ -93,7 +90,7 @@ def measure(
     answers = answers.with_columns(pl.when(in_words).then("unit_words").alias("unit_said"))
     answers = with_bounds(distinct, contract).select("number", *BOUNDS).hstack(answers)
     items = different.beside(items, answers)
-    items = _convert(_settle_marks(items, readings, contract, separators), readings, contract)
+    items = _convert(_settle_marks(items, readings, contract), readings, contract)
     said = (pl.col("unit_code") != "") | pl.col("from_limit")
     told = pl.col("unit_no").is_not_null() & ~pl.col("blank") & said
     _tell(few(items.select("unit_no", "blank", *_TOLD), told), faults)
@@ -269,18 +266,14 @@ def _settle_marks(
     items: pl.DataFrame,
     readings: list[UnitReading | None],
     contract: Contract,
-    separators: Mapping[int, str],
 ) -> pl.DataFrame:
     """Items in which numbers such as `3,610` are settled where what is possible shows the decimal sign.
 
-    The cells of a column that have one possible reading decide for it, if they agree. Where commas part the
-    cells of a file, a comma in one is seldom a decimal's, and nothing is settled.
+    The cells of a column that have one possible reading decide for it, if they agree.
     """
     text = pl.col("text_sent").str.strip_chars()
     asked = (pl.col("problem") == "undecided_separator") & pl.col("refuse_low").is_not_null()
     open_ = few(items, asked & text.str.contains(r"^[0-9]{1,3}[.,][0-9]{3}$"))
-    parted = [file_no for file_no, separator in separators.items() if separator == ","]
-    open_ = open_.filter(~pl.col("file_no").is_in(parted))
     if open_.is_empty():
         return items
     column = ["table_no", "column"]
