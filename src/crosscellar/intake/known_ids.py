@@ -61,22 +61,21 @@ class KnownIds:
     def of_number(self, written: str) -> str | None:
         """The only one with the number of, say, `Barrel 12`, unless it is one of another sort."""
         words = _words_of(written)
-        if words is None or any(word not in _SORTS for word in words[:-1]):
+        if not words or any(word not in _SORTS for word in words[:-1]):
             return None
         sorts = {_SORTS[word] for word in words[:-1]} - {""}
         alike = []
-        for name, named in self._numbered.get(words[-1], []):
-            own = {_SORTS.get(word, "") for word in named[:-1]} - {""}
+        for name in self._numbered.get(words[-1], []):
+            own = {_SORTS.get(word, "") for word in _words_of(name)[:-1]} - {""}
             if not sorts or not own or sorts == own:
                 alike.append(name)
         return alike[0] if len(alike) == 1 else None
 
     def damaged(self, text: str, day: date | None) -> tuple[str, list[str]] | None:
         """Those that a spreadsheet turns into this number or date."""
-        if _NUMBER.fullmatch(text):
-            numbers = self._numbers.get(float(text))
-            if numbers:
-                return "id_became_number", numbers
+        number = _as_number(text)
+        if number is not None and (numbers := self._numbers.get(number)):
+            return "id_became_number", numbers
         month_day = _month_day(text, day)
         if month_day is None:
             return None
@@ -125,18 +124,12 @@ class KnownIds:
 
     @cached_property
     def _numbers(self) -> dict[Hashable, list[str]]:
-        numbers = KnownIds(name for name in self._names if _NUMBER.fullmatch(name))
-        return numbers._grouped(float)
+        return self._grouped(_as_number)
 
     @cached_property
-    def _numbered(self) -> dict[str, list[tuple[str, list[str]]]]:
-        """Those that end in their only number, with their words, by that number."""
-        groups: dict[str, list[tuple[str, list[str]]]] = {}
-        for name in self._names:
-            words = _words_of(name)
-            if words is not None:
-                groups.setdefault(words[-1], []).append((name, words))
-        return groups
+    def _numbered(self) -> dict[Hashable, list[str]]:
+        """Those that end in their only number, by that number."""
+        return self._grouped(lambda name: words[-1] if (words := _words_of(name)) else None)
 
     @cached_property
     def _days(self) -> list[tuple[str, set[tuple[int, int]]]]:
@@ -179,12 +172,16 @@ def _bare(name: str) -> str:
     return _BETWEEN.sub("", name.casefold())
 
 
-def _words_of(name: str) -> list[str] | None:
-    """The words of a name that ends in its only number, and the number without leading zeros."""
+def _as_number(name: str) -> float | None:
+    return float(name) if _NUMBER.fullmatch(name) else None
+
+
+def _words_of(name: str) -> list[str]:
+    """The words of a name that ends in its only number, and that without leading zeros; else none."""
     words = _WORD.findall(name.casefold().replace("ß", "ss"))
     only = [word.isdecimal() for word in words] == [False] * (len(words) - 1) + [True]
     number = words[-1].lstrip("0") if only else ""
-    return [*words[:-1], number] if number else None
+    return [*words[:-1], number] if number else []
 
 
 def _month_day(text: str, day: date | None) -> set[tuple[int, int]] | None:
