@@ -17,6 +17,7 @@ from crosscellar.effects import Scale, default_measure
 from crosscellar.effects.measures import stage_groups
 from crosscellar.errors import CrosscellarError, NotComputable
 from crosscellar.planning import (
+    VERDICTS_OF,
     Prices,
     cheapest_plan,
     panel_for_difference,
@@ -207,6 +208,7 @@ def plan_question(
     *,
     sites: Sequence[int] = SITES,
     vessels: Sequence[int] = VESSELS,
+    again: Sequence[int] | None = None,
     effect: float | str | None = None,
     prices: Prices | None = None,
     chance: float = 0.8,
@@ -215,9 +217,10 @@ def plan_question(
 ) -> PlanAnswer:
     """The plan for the primary response of one question.
 
-    `effect` is the true mean effect supposed, on the scale of the effects or as `10%`. Where it is left out:
-    none where no change is wanted, else the smallest difference that matters in the wanted direction, else
-    the mean so far.
+    `again` are numbers of the sites there are that try it once more; left out, where `sites` has 0: none, and
+    all of them without a new site. `effect` is the true mean effect supposed, on the scale of the effects or
+    as `10%`. Where it is left out: none where no change is wanted, else the smallest difference that matters
+    in the wanted direction, else the mean so far.
 
     Raises
     ------
@@ -244,19 +247,27 @@ def plan_question(
             f"nothing says which effect of {question['question_id']} to plan for",
             next_step="Give --effect, or a smallest difference in the register.",
         )
-    plan = plan_replication(
-        tau2=known.between_sites,
-        between_trials=known.between_trials,
-        vessel_variance=known.vessel_variance,
-        more_sites=sites,
-        vessels=vessels,
-        effect=supposed,
-        smallest_difference=d,
-        wanted=wanted,
-        so_far=pooled.effects if pooled is not None else None,
-        level=pooled.level if pooled is not None else 0.95,
-        progress=progress,
-    )
+
+    def planned(sites: Sequence[int], again: Sequence[int]) -> pl.DataFrame:
+        return plan_replication(
+            tau2=known.between_sites,
+            between_trials=known.between_trials,
+            vessel_variance=known.vessel_variance,
+            more_sites=sites,
+            vessels=vessels,
+            again=again,
+            effect=supposed,
+            smallest_difference=d,
+            wanted=wanted,
+            so_far=pooled.effects if pooled is not None else None,
+            level=pooled.level if pooled is not None else 0.95,
+            progress=progress,
+        )
+
+    plan = planned(sites, again or (0,))
+    if again is None and 0 in sites and pooled is not None and pooled.n_sites:
+        plan = pl.concat([plan, planned((0,), (pooled.n_sites,))])
+    plan = _as_it_stands(plan, pooled).sort("more_sites", "again", "vessels")
     best = None
     if prices is not None:
         plan = prices.of_plan(plan, samples_per_vessel=samples_per_vessel)
@@ -273,6 +284,16 @@ def plan_question(
         currency=prices.currency if prices else "",
         log_scale=scale.is_log_ratio,
         unit=known.unit,
+    )
+
+
+def _as_it_stands(plan: pl.DataFrame, pooled: Pooled | None) -> pl.DataFrame:
+    """The plan, its rows without any new trial told by the verdict there is: that is known, not simulated."""
+    verdict = NO_EFFECT if pooled is None else pooled.verdict
+    nothing = (pl.col("more_sites") == 0) & (pl.col("again") == 0)
+    return plan.with_columns(
+        pl.when(nothing).then(float(verdict in told)).otherwise(pl.col(name)).alias(name)
+        for name, told in VERDICTS_OF.items()
     )
 
 

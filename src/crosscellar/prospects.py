@@ -13,7 +13,6 @@ from crosscellar.errors import CrosscellarError
 from crosscellar.evidence import Evidence
 from crosscellar.kept import How
 from crosscellar.pooling import Pooled
-from crosscellar.pooling.verdict import OPEN
 
 if TYPE_CHECKING:
     from crosscellar.plans import Known
@@ -29,6 +28,7 @@ class Prospects(Evidence):
         *,
         sites: Sequence[int] | None = None,
         vessels: Sequence[int] | None = None,
+        again: Sequence[int] | None = None,
         effect: float | str | None = None,
         prices: str | Path | None = None,
         chance: float = 0.8,
@@ -45,6 +45,9 @@ class Prospects(Evidence):
             Its identifier in the register.
         sites, vessels
             Numbers of new sites, and of vessels an arm at each, to be combined; some where left out.
+        again
+            Numbers of the sites there are that try it once more, combined with both, the least sure first.
+            Left out, where `sites` has 0: none, and all of them without a new site.
         effect
             The true mean effect supposed, on the scale of the effects (a log for log ratios) or as `"10%"`;
             where it is left out, the smallest difference that matters, or none where no change is wanted.
@@ -72,6 +75,7 @@ class Prospects(Evidence):
             self._contract,
             sites=sites or SITES,
             vessels=vessels or VESSELS,
+            again=again,
             effect=effect,
             prices=None if prices is None else read_prices(Path(prices)),
             chance=chance,
@@ -196,12 +200,9 @@ class Prospects(Evidence):
             asked, pooled, known = self._known(name)
             sites = range(most + 1)
             plan = plan_question(asked, pooled, known, self._contract, sites=sites, vessels=(vessels,)).plan
-            # What stands today is known, not simulated.
-            decided = pooled is not None and pooled.verdict not in OPEN
-            today = pl.when(pl.col("more_sites") == 0).then(float(decided)).otherwise("chance_decided")
             done += 1
             if progress is not None:
                 progress(done, of)
-            return Weighed(str(asked["title"]), pooled, plan.with_columns(today.alias("chance_decided")))
+            return Weighed(str(asked["title"]), pooled, plan)
 
         return weigh_proposals(proposed, weigh, budget=budget, currency=table.currency if table else "")

@@ -202,22 +202,28 @@ def _deciding(
 
     try:
         known = known_of(question, pooled, effects, contract, priors)
-        answer = plan_question(question, pooled, known, contract, sites=_MORE_SITES, vessels=_VESSELS)
+        sites = (0, *_MORE_SITES) if pooled.n_sites > 1 else _MORE_SITES
+        answer = plan_question(question, pooled, known, contract, sites=sites, vessels=_VESSELS)
     except NotComputable:
         unknown = "That cannot be worked out yet: too little is known of how far vessels and sites differ."
         return (unknown,), None
-    told = answer.plan.filter(pl.col("vessels") == _TOLD).sort("more_sites")
+    plan = answer.plan.filter((pl.col("more_sites") > 0) | (pl.col("again") > 0))
+    told = plan.filter((pl.col("vessels") == _TOLD) & (pl.col("again") == 0))
     enough = told.filter(pl.col("chance_decided") >= answer.chance)
     row = (enough if enough.height else told.tail(1)).row(0, named=True)
-    sites = "1 more site" if row["more_sites"] == 1 else f"{row['more_sites']} more sites"
+    more = "1 more site" if row["more_sites"] == 1 else f"{row['more_sites']} more sites"
     likely = chance(row["chance_decided"])
     words = (
-        f"{sites} with {_TOLD} vessels an arm would probably settle it: the chance is {likely}."
+        f"{more} with {_TOLD} vessels an arm would probably settle it: the chance is {likely}."
         if enough.height
-        else f"Even {sites} with {_TOLD} vessels an arm may not settle it: the chance is {likely}."
+        else f"Even {more} with {_TOLD} vessels an arm may not settle it: the chance is {likely}."
     )
+    again = plan.filter((pl.col("vessels") == _TOLD) & (pl.col("again") > 0))
+    if again.height:
+        whose = f"If the {pooled.n_sites} sites that tried it did so again and no other"
+        words += f" {whose}, it would be {chance(again['chance_decided'].item())}."
     planned = Planned(
-        answer.plan,
+        plan,
         answer.log_scale,
         answer.unit,
         answer.chance,

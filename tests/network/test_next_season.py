@@ -83,10 +83,19 @@ def test_a_plan_for_an_undecided_question_has_a_cost(demo_store: Path, tmp_path:
     prices.write_text('per_sample = 35\nper_site = 400\ncurrency = "EUR"\n')
     with cc.Network.open(demo_store, read_only=True) as network:
         plan = network.plan("cold-soak", sites=(0, 4), vessels=(1, 2), prices=prices)
-        assert plan.plan["cost"].to_list() == [0.0, 0.0, 4 * 400 + 8 * 35, 4 * 400 + 16 * 35]
+        new = plan.plan.filter(pl.col("again") == 0)
+        assert new["cost"].to_list() == [0.0, 0.0, 4 * 400 + 8 * 35, 4 * 400 + 16 * 35]
+        assert new["chance_decided"].to_list()[:2] == [0.0, 0.0]
         # More sites narrow the interval more than more vessels do where sites differ.
-        halves = plan.plan["half_width"].to_list()
+        halves = new["half_width"].to_list()
         assert halves[2] < halves[1]
+        # The four sites again cost less than four new ones, and tell less.
+        same = plan.plan.filter(pl.col("again") > 0)
+        assert same.select("more_sites", "again", "sites", "cost").rows() == [
+            (0, 4, 4, 8 * 35.0),
+            (0, 4, 4, 16 * 35.0),
+        ]
+        assert halves[2] < same["half_width"][0] < halves[0]
         with pytest.raises(CrosscellarError, match="no price table"):
             network.plan("cold-soak", prices=tmp_path / "none.toml")
 
@@ -97,8 +106,9 @@ def test_a_question_of_one_site_is_planned_on_what_other_questions_know(demo_sto
     assert plan.verdict == "one site only"
     assert "only one site has an effect yet" in plan.basis
     chances = plan.plan["chance_decided"].to_list()
-    assert chances[0] == 0.0
-    assert chances[1] > 0.0
+    assert plan.plan["again"].to_list() == [0, 1, 0]
+    assert chances[:2] == [0.0, 0.0]
+    assert chances[2] > 0.0
 
 
 def test_a_question_without_any_effect_is_planned_on_the_networks_spread_of_its_analyte(

@@ -15,6 +15,7 @@ from crosscellar.planning.budget import EXACT_UP_TO
 PLAN = pl.DataFrame(
     {
         "more_sites": [1, 2, 4, 2],
+        "again": [0, 0, 0, 0],
         "vessels": [1, 1, 1, 3],
         "half_width": [0.5, 0.3, 0.15, 0.2],
         "chance_decided": [0.2, 0.5, 0.85, 0.8],
@@ -28,6 +29,9 @@ def test_a_plan_costs_its_sites_vessels_and_samples() -> None:
     # By hand, for two sites with three vessels in each of two arms: 12 vessels, 24 samples.
     assert cost["cost"].to_list()[3] == 2 * 400 + 12 * 5 + 24 * 30
     assert cost["samples"].to_list() == [4, 8, 16, 24]
+    # Three sites again beside the new ones: their vessels and samples, and nothing for the sites themselves.
+    more = prices.of_plan(PLAN.with_columns(again=3), samples_per_vessel=2)
+    assert (more["cost"] - cost["cost"]).to_list() == [6 * n * (5 + 2 * 30) for n in PLAN["vessels"]]
 
 
 def test_the_cheapest_plan_depends_on_what_a_site_costs() -> None:

@@ -121,7 +121,14 @@ def test_the_trials_of_a_site_count_as_one_site() -> None:
 
 @pytest.mark.parametrize(
     "change",
-    [{"tau2": -1.0}, {"vessel_variance": 0.0}, {"more_sites": []}, {"vessels": [0]}, {"simulations": 0}],
+    [
+        {"tau2": -1.0},
+        {"vessel_variance": 0.0},
+        {"more_sites": []},
+        {"again": [-1]},
+        {"vessels": [0]},
+        {"simulations": 0},
+    ],
 )
 def test_a_plan_of_nothing_is_refused(change: dict[str, object]) -> None:
     asked: dict[str, object] = {
@@ -162,3 +169,65 @@ def test_arms_that_share_a_control_tell_less_of_their_site_than_as_many_trials()
     assert found["site"].to_list() == ["a", "b"]
     assert found["estimate"][0] == pytest.approx(w @ np.array([0.1, 0.3, 0.2]) / w.sum())
     assert found["variance"].to_list() == pytest.approx([w @ v @ w / w.sum() ** 2, 0.03])
+
+
+def test_a_site_again_is_drawn_around_what_it_showed() -> None:
+    """Against the conditional of the joint normal of both trials of each site, drawn another way.
+
+    Both have mean `effect`; variances tau2 + v and tau2 + w, covariance tau2 (normal theory, no source).
+    """
+    tau2, vessel_variance, effect, runs = 0.01, 0.02, 0.15, 4000
+    so_far = pl.DataFrame(
+        {"site": ["a", "b", "c"], "estimate": [0.3, 0.05, 0.2], "variance": [0.03, 0.01, 0.02]}
+    )
+    plan = plan_replication(
+        tau2=tau2,
+        vessel_variance=vessel_variance,
+        more_sites=[0, 2],
+        again=[0, 2, 3],
+        vessels=[2],
+        effect=effect,
+        so_far=so_far,
+        wanted="increase",
+        simulations=runs,
+    )
+    assert plan["again"].to_list() == [0, 0, 2, 2, 3, 3]
+    assert plan["sites"].to_list() == [3, 5, 3, 5, 3, 5]
+    new = 2 * vessel_variance / 2
+    # The two sites that are least sure are a (0.03) and c (0.02).
+    halves = [expected_half_width([v * new / (v + new) for v in (0.03, 0.02)] + [0.01], tau2=tau2)]
+    halves.append(expected_half_width([v * new / (v + new) for v in (0.03, 0.01, 0.02)], tau2=tau2))
+    without = plan.filter(pl.col("more_sites") == 0)
+    assert without["half_width"].to_list()[1:] == pytest.approx(halves)
+
+    rng = np.random.default_rng(9)
+    y, v = (so_far[name].to_numpy() for name in ("estimate", "variance"))
+    share = tau2 / (tau2 + v)
+    second = rng.normal(effect + share * (y - effect), np.sqrt(tau2 + new - share * tau2), (runs, 3))
+    mean = (y / v + second / new) / (1 / v + 1 / new)
+    frame = pl.DataFrame(
+        {
+            "run": np.repeat(np.arange(runs), 3),
+            "site": np.tile(["a", "b", "c"], runs),
+            "estimate": mean.ravel(),
+            "variance": np.tile(1 / (1 / v + 1 / new), runs),
+        }
+    )
+    found = pool_each(frame, by="run", interval="estimated_weights", wanted="increase")["verdict"]
+    known = float(found.str.starts_with("holds").mean() or 0.0)
+    assert 0.05 < known < 0.95
+    chance = without["chance_holds"][2]
+    assert chance == pytest.approx(known, abs=4 * np.sqrt(2 * known * (1 - known) / runs))
+
+
+def test_no_more_sites_can_try_it_again_than_there_are() -> None:
+    with pytest.raises(NotComputable, match="1 site did so far"):
+        plan_replication(
+            tau2=0.01,
+            vessel_variance=0.02,
+            more_sites=[1],
+            again=[2],
+            vessels=[1],
+            effect=0.1,
+            so_far=pl.DataFrame({"site": ["a"], "estimate": [0.1], "variance": [0.02]}),
+        )

@@ -59,7 +59,7 @@ def test_one_row_and_many_are_always_the_same_bytes(sites: tuple[int, ...], vess
 def many(sites: tuple[int, ...], vessels: tuple[int, ...]) -> pl.DataFrame:
     return pl.DataFrame(
         [
-            {"more_sites": s, "vessels": n, "half_width": 1.0 / (s + n), "chance_decided": s / 40}
+            {"more_sites": s, "again": 0, "vessels": n, "half_width": 1.0 / (s + n), "chance_decided": s / 40}
             for s in sites
             for n in vessels
         ]
@@ -74,10 +74,11 @@ def test_the_file_is_written_by_the_ending_of_its_name(tmp_path: Path) -> None:
 def planned(*, log_scale: bool) -> Planned:
     plan = pl.DataFrame(
         {
-            "more_sites": [4, 1, 4],
-            "vessels": [1, 2, 2],
-            "half_width": [math.log(1.126), math.inf, 0.0344],
-            "chance_decided": [0.445, 0.0, 1.0],
+            "more_sites": [4, 1, 4, 0],
+            "again": [0, 0, 0, 3],
+            "vessels": [1, 2, 2, 2],
+            "half_width": [math.log(1.126), math.inf, 0.0344, 0.5],
+            "chance_decided": [0.445, 0.0, 1.0, 0.3],
         }
     )
     return Planned(plan, log_scale, "" if log_scale else "g/L", 0.8, 0.1, 0.01, 0.0, 0.02)

@@ -16,7 +16,13 @@ from crosscellar.report.workers import draw_sketches
 
 def sketches() -> list[Sketch]:
     plan = pl.DataFrame(
-        {"more_sites": [1, 2], "vessels": [2, 2], "half_width": [0.4, 0.2], "chance_decided": [0.1, 0.6]}
+        {
+            "more_sites": [1, 2],
+            "again": [0, 0],
+            "vessels": [2, 2],
+            "half_width": [0.4, 0.2],
+            "chance_decided": [0.1, 0.6],
+        }
     )
     return [
         Sketch(

@@ -90,6 +90,7 @@ def run_plan(args: argparse.Namespace) -> int:
                 args.question,
                 sites=args.sites,
                 vessels=args.vessels,
+                again=args.again,
                 effect=args.effect,
                 prices=args.prices,
                 chance=args.chance,
@@ -136,6 +137,7 @@ def add_commands(commands: Commands) -> None:
     sub = command(commands, "plan", run_plan, "what more sites, vessels and assessors would buy next season")
     sub.add_argument("question", metavar="QUESTION", nargs="?")
     sub.add_argument("--sites", type=whole_numbers, metavar="N,N…", help="new sites considered")
+    sub.add_argument("--again", type=whole_numbers, metavar="N,N…", help="sites there are that try it again")
     sub.add_argument("--vessels", type=whole_numbers, metavar="N,N…", help="vessels an arm considered")
     sub.add_argument(
         "--effect", metavar="NUMBER", help="true mean effect supposed: 10%%, or on the scale of the effects"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -31,35 +32,64 @@ def _(result: PlanAnswer) -> list[Any]:
         return f"± {value:.{decimals}f} {result.unit}".strip()
 
     priced = "cost" in result.plan.columns
-    rows = [
-        (
+    any_again = bool((result.plan["again"] > 0).any())
+    # Without a new trial it makes no difference how many vessels it would have.
+    nothing = (pl.col("more_sites") == 0) & (pl.col("again") == 0)
+    shown = result.plan.filter(~nothing | (pl.col("vessels") == pl.col("vessels").first().over(nothing)))
+    rows = []
+    for row in shown.iter_rows(named=True):
+        new = row["more_sites"] or row["again"]
+        cells = [
             str(row["more_sites"]),
-            str(row["vessels"]),
+            *([str(row["again"])] if any_again else []),
+            str(row["vessels"]) if new else "–",
             str(row["sites"]),
             half(row["half_width"]),
-            f"{100 * row['chance_decided']:.0f} %",
-            *((f"{row['cost']:,.0f}",) if priced else ()),
-        )
-        for row in result.plan.iter_rows(named=True)
+            f"{100 * row['chance_decided']:.0f} %" if new else "as it stands",
+            *([f"{row['cost']:,.0f}"] if priced else []),
+        ]
+        rows.append(cells)
+    headings = [
+        "more sites",
+        *(["again"] if any_again else []),
+        "vessels an arm",
+        "sites in all",
+        "expected half-width",
+        "chance of a verdict",
+        *([f"cost {result.currency}".strip()] if priced else []),
     ]
-    headings = ["more sites", "vessels an arm", "sites in all", "expected half-width", "chance of a verdict"]
     parts: list[Any] = [
         result.title,
         f"So far: {result.verdict}. {result.basis}",
-        table([*headings, *([f"cost {result.currency}".strip()] if priced else [])], rows, right=range(6)),
+        table(headings, rows, right=range(len(headings))),
     ]
-    asked = f"{100 * result.chance:.0f} %"
-    if priced and result.best is not None:
-        best = result.best
+    if priced:
+        parts.append(_cheapest(result))
+    if any_again:
         parts.append(
-            f"Cheapest with a chance of {asked} or more: {best['more_sites']} more sites with "
-            f"{best['vessels']} vessels an arm, {best['cost']:,.0f} {result.currency}".rstrip()
-            + "."
+            "Again: so many of the sites there are try it once more, the least sure first. A site stays one "
+            "site: what lies between sites, only new ones tell."
         )
-    elif priced:
-        parts.append(f"None of these reaches a chance of {asked}: ask for more sites.")
     parts.append("A verdict is any other than undecided. Chances are simulated with a fixed seed.")
     return parts
+
+
+def _cheapest(result: PlanAnswer) -> str:
+    asked, best = f"{100 * result.chance:.0f} %", result.best
+    if best is None:
+        return f"None of these reaches a chance of {asked}: ask for more sites."
+    if not (best["more_sites"] or best["again"]):
+        return "It has a verdict as it stands: none of these is needed for one."
+    cost = f"{best['cost']:,.0f} {result.currency}".rstrip()
+    vessels = many(best["vessels"], "vessel")
+    return f"Cheapest with a chance of {asked} or more: {_sites_of(best)} with {vessels} an arm, {cost}."
+
+
+def _sites_of(row: Mapping[str, Any]) -> str:
+    """`2 more sites`, `4 sites again`, or both."""
+    more = many(row["more_sites"], "more site") if row["more_sites"] else ""
+    again = f"{many(row['again'], 'site')} again" if row["again"] else ""
+    return " and ".join(filter(None, (more, again)))
 
 
 @shown_as.register

@@ -63,8 +63,11 @@ class Prices:
         return cls(**amounts, currency=str(table.get("currency", "")))
 
     def of_plan(self, plan: pl.DataFrame, *, samples_per_vessel: int = 1, arms: int = 2) -> pl.DataFrame:
-        """The plan (`PLAN`) with `samples` and `cost`: every new site with `vessels` in each of `arms`."""
-        vessels = pl.col("more_sites") * arms * pl.col("vessels")
+        """The plan (`PLAN`) with `samples` and `cost`: `vessels` in each of `arms`, at sites new or again.
+
+        A site that tries it again costs its vessels and samples, not what a new site costs beside them.
+        """
+        vessels = (pl.col("more_sites") + pl.col("again")) * arms * pl.col("vessels")
         return plan.with_columns((vessels * samples_per_vessel).alias("samples")).with_columns(
             (
                 pl.col("more_sites") * self.per_site

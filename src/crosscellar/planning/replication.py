@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -12,15 +13,16 @@ from scipy.special import gammaln, stdtrit
 
 from crosscellar.errors import NotComputable
 from crosscellar.pooling import pool_each
-from crosscellar.pooling.verdict import OPEN
+from crosscellar.pooling.verdict import AGAINST, AT_NEW_SITES, NO_DIFFERENCE, ON_AVERAGE, OPEN, VERDICTS, many
 
 Floats = npt.NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
-#: One row a number of new sites and of vessels an arm. `sites` counts those there are too; `half_width` is
-#: expected, on the scale of the effects; the chances are of the verdicts that `pool` would give.
+#: One row a number of new sites, of sites again, and of vessels an arm. `sites` counts those there are too;
+#: `half_width` is expected, on the scale of the effects; chances are of the verdicts that `pool` would give.
 PLAN: Final = {
     "more_sites": pl.Int64,
+    "again": pl.Int64,
     "vessels": pl.Int64,
     "sites": pl.Int64,
     "half_width": pl.Float64,
@@ -30,7 +32,15 @@ PLAN: Final = {
     "chance_against": pl.Float64,
     "simulations": pl.Int64,
 }
-_HOLDS: Final = ("holds at new sites", "holds on average")
+#: The verdicts that each chance is of.
+VERDICTS_OF: Final[Mapping[str, Sequence[str]]] = MappingProxyType(
+    {
+        "chance_decided": [verdict for verdict in VERDICTS if verdict not in OPEN],
+        "chance_holds": [AT_NEW_SITES, ON_AVERAGE],
+        "chance_no_difference": [NO_DIFFERENCE],
+        "chance_against": [AGAINST],
+    }
+)
 
 
 def expected_half_width(variances: npt.ArrayLike, *, tau2: float, level: float = 0.95) -> float:
@@ -102,6 +112,7 @@ def plan_replication(
     more_sites: Sequence[int],
     vessels: Sequence[int],
     effect: float,
+    again: Sequence[int] = (0,),
     smallest_difference: float | None = None,
     wanted: str = "either",
     so_far: pl.DataFrame | None = None,
@@ -110,12 +121,15 @@ def plan_replication(
     seed: int = 20261,
     progress: Progress | None = None,
 ) -> pl.DataFrame:
-    """What each number of new sites and of vessels an arm would buy: the frame `PLAN`.
+    """What each number of new sites, of sites again and of vessels an arm would buy: the frame `PLAN`.
 
     The half-width is a closed form (`expected_half_width`). The chances come from simulation: the effects so
     far stay as they are, new sites' effects are drawn around `effect` with variance
-    tau2 + between_trials + 2 vessel_variance / n, and all are pooled and judged as any question is. The same
-    draws serve every row, so rows compare fairly.
+    tau2 + between_trials + 2 vessel_variance / n, and all are pooled and judged as any question is. A site
+    that tries it again is still one site, of which more is known: its new trial is drawn around what its
+    effects so far leave open of its own true effect, normal with precision 1 / tau2 + 1 / v and the mean of
+    `effect` and its estimate weighted by these (normal prior and normal data: Gelman et al. 2013, section
+    2.5), and averaged with them by precision. The same draws serve every row, so rows compare fairly.
 
     Parameters
     ----------
@@ -127,6 +141,10 @@ def plan_replication(
         Variance between vessels of one arm, on the scale of the effects.
     more_sites, vessels
         What is considered: new sites with one trial each, and vessels in each of its two arms.
+    again
+        How many of the sites there are try it once more, combined with both: those whose effect is least sure
+        first. Where each site has had one trial, what differs between the trials of a site is unknown and
+        counted as between sites: trying again may then tell a little more than is said.
     effect
         The true mean effect that is supposed; the smallest difference that matters is a sober choice.
     smallest_difference, wanted, level
@@ -141,31 +159,50 @@ def plan_replication(
     Raises
     ------
     NotComputable
-        For variances that cannot be, no sites or vessels to consider, or fewer than one simulation.
+        For variances that cannot be, no sites or vessels to consider, more sites again than there are, or
+        fewer than one simulation.
     """
     _check_variances(tau2, np.array([vessel_variance]))
     _check_variances(between_trials, np.array([vessel_variance]))
-    if not more_sites or not vessels or min(more_sites) < 0 or min(vessels) < 1 or simulations < 1:
+    least = min(more_sites, default=-1), min(again, default=-1), min(vessels, default=0) - 1, simulations - 1
+    if min(least) < 0:
         raise NotComputable(
             "there is nothing to compare",
-            next_step="Give numbers of new sites (0 or more) and of vessels an arm (1 or more).",
+            next_step="Give numbers of sites, new or again (0 or more), and of vessels an arm (1 or more).",
         )
     there = None if so_far is None else site_effects(so_far, between_trials=between_trials)
     known = np.zeros((0, 2)) if there is None else there.select("estimate", "variance").to_numpy()
-    draws = np.random.default_rng(seed).standard_normal((simulations, max(more_sites)))
-    cells = [(s, n) for s in more_sites for n in vessels]
+    if max(again) > len(known):
+        raise NotComputable(
+            f"{max(again)} sites cannot try it again: {many(len(known), 'site')} did so far",
+            next_step=f"Give numbers up to {len(known)}.",
+        )
+    known = known[np.argsort(-known[:, 1], kind="stable")]
+    rng = np.random.default_rng(seed)
+    draws = rng.standard_normal((simulations, max(more_sites)))
+    second = rng.standard_normal((simulations, max(again)))
+    cells = [(s, a, n) for a in again for s in more_sites for n in vessels]
     rows: list[dict[str, Any]] = []
-    for done, (s, n) in enumerate(cells, 1):
+    for done, (s, a, n) in enumerate(cells, 1):
         variance = between_trials + 2.0 * vessel_variance / n
         new = effect + np.sqrt(tau2 + variance) * draws[:, :s]
-        all_variances = np.concatenate([known[:, 1], np.full(s, variance)])
+        tried, sure = _again(known[:a], effect, tau2, variance, second[:, :a])
+        stays = np.broadcast_to(known[a:, 0], (simulations, len(known) - a))
+        all_variances = np.concatenate([sure, known[a:, 1], np.full(s, variance)])
         rows.append(
             {
                 "more_sites": s,
+                "again": a,
                 "vessels": n,
                 "sites": len(known) + s,
                 "half_width": expected_half_width(all_variances, tau2=tau2, level=level),
-                **_chances(known[:, 0], new, all_variances, smallest_difference, wanted, level),
+                **_chances(
+                    np.concatenate([tried, stays, new], axis=1),
+                    all_variances,
+                    smallest_difference,
+                    wanted,
+                    level,
+                ),
                 "simulations": simulations,
             }
         )
@@ -174,19 +211,26 @@ def plan_replication(
     return pl.DataFrame(rows, schema=PLAN)
 
 
+def _again(
+    known: Floats, effect: float, tau2: float, variance: float, draws: Floats
+) -> tuple[Floats, Floats]:
+    """What sites' means may be after one more trial of this variance, (draws, sites), and their variances."""
+    estimate, own = known[:, 0], known[:, 1]
+    # Written so that it holds for a tau2 of 0 too: the true effect is the supposed one then.
+    left = tau2 * own / (tau2 + own)
+    likely = effect + tau2 / (tau2 + own) * (estimate - effect)
+    trial = likely + np.sqrt(left + variance) * draws
+    share = variance / (own + variance)
+    return trial + share * (estimate - trial), own * share
+
+
 def _chances(
-    known: Floats, new: Floats, variances: Floats, smallest: float | None, wanted: str, level: float
+    estimates: Floats, variances: Floats, smallest: float | None, wanted: str, level: float
 ) -> dict[str, float]:
-    """The share of futures that end in each kind of verdict."""
-    futures, sites = len(new), variances.size
+    """The share of futures, rows of `estimates`, that end in each kind of verdict."""
+    futures, sites = estimates.shape
     if sites < 2:
-        return {
-            "chance_decided": 0.0,
-            "chance_holds": 0.0,
-            "chance_no_difference": 0.0,
-            "chance_against": 0.0,
-        }
-    estimates = np.concatenate([np.broadcast_to(known, (futures, known.size)), new], axis=1)
+        return dict.fromkeys(VERDICTS_OF, 0.0)
     frame = pl.DataFrame(
         {
             "future": np.repeat(np.arange(futures), sites),
@@ -204,15 +248,7 @@ def _chances(
         wanted=wanted,
     )["verdict"]
 
-    def share(words: Sequence[str]) -> float:
-        return int(verdicts.is_in(list(words)).sum()) / futures
-
-    return {
-        "chance_decided": 1.0 - share(OPEN),
-        "chance_holds": share(_HOLDS),
-        "chance_no_difference": share(("no difference that matters",)),
-        "chance_against": share(("works against",)),
-    }
+    return {name: int(verdicts.is_in(told).sum()) / futures for name, told in VERDICTS_OF.items()}
 
 
 def _check_variances(tau2: float, variances: Floats) -> None:

@@ -22,9 +22,9 @@ UNDECIDED: Final = "undecided"
 #: In place of a verdict where a response was only watched.
 MONITORED: Final = "monitored only"
 
-#: Every verdict, in the order in which the rules are asked.
 #: Verdicts that leave a question open.
 OPEN: Final = (UNDECIDED, ONE_SITE, NO_EFFECT)
+#: Every verdict, in the order in which the rules are asked.
 VERDICTS: Final = (NO_EFFECT, ONE_SITE, AT_NEW_SITES, ON_AVERAGE, AGAINST, NO_DIFFERENCE, UNDECIDED)
 #: On so many sites Student's t is so wide that another site tells more than more vessels.
 _FEW: Final = 3

@@ -33,6 +33,8 @@ _LINES: Final = (
 class Planned:
     """A plan as the summary takes it: the frame `PLAN`, how its half-widths read, the chance asked for.
 
+    Figure and table are of new sites; rows of sites that try it again are told in words.
+
     Beside them what it rests on, on the scale of the effects: the true mean effect supposed, and the
     variances between sites, between trials of a site and between vessels.
     """
@@ -60,7 +62,7 @@ class Planned:
                 self._half(row["half_width"]),
                 _share(row["chance_decided"]),
             )
-            for row in self.plan.sort("vessels", "more_sites").iter_rows(named=True)
+            for row in of_new_sites(self.plan).sort("vessels", "more_sites").iter_rows(named=True)
         )
 
     def _half(self, half: float) -> str:
@@ -68,6 +70,11 @@ class Planned:
         if not math.isfinite(shown):
             return NONE
         return two_digits(shown)
+
+
+def of_new_sites(plan: pl.DataFrame) -> pl.DataFrame:
+    """The rows of a plan in which no site tries it again."""
+    return plan.filter(pl.col("again") == 0)
 
 
 def _share(chance: float) -> str:
@@ -112,7 +119,7 @@ def plan_figure(plan: pl.DataFrame, *, log_scale: bool, unit: str, chance: float
     Parameters
     ----------
     plan
-        The frame `PLAN`.
+        The frame `PLAN`; sites that try it again are not drawn.
     log_scale
         The half-widths are of log ratios, and shown as a change in % upwards.
     unit
@@ -122,6 +129,7 @@ def plan_figure(plan: pl.DataFrame, *, log_scale: bool, unit: str, chance: float
     """
     from matplotlib.figure import Figure
 
+    plan = of_new_sites(plan)
     figure = Figure(figsize=(8.8, 3.5))
     width = figure.add_axes((0.08, 0.15, 0.38, 0.66))
     verdict = figure.add_axes((0.58, 0.15, 0.38, 0.66))

@@ -48,11 +48,12 @@ BY_SEASON: Final[Columns] = MappingProxyType({**_ASKED, "season": _COUNT, "n_sit
 WITHOUT_SITE: Final[Columns] = MappingProxyType(
     {**_ASKED, "site": _TEXT, **_SAID, "verdict_changes": pl.Boolean()}
 )
-#: What new sites would buy for each question that is open, beside what that rests on.
+#: What new sites, or old ones again, would buy for each question that is open, beside what that rests on.
 PLANS: Final[Columns] = MappingProxyType(
     {
         "question": _TEXT,
         "more_sites": _COUNT,
+        "again": _COUNT,
         "vessels": _COUNT,
         **dict.fromkeys(("half_width", "chance_decided", "chance_asked"), _NUMBER),
         **dict.fromkeys(("supposed", "between_sites", "between_trials", "vessel_variance"), _NUMBER),
@@ -241,7 +242,7 @@ def _plans(one: Answered) -> list[dict[str, Any]]:
     if one.plan is None:
         return []
     resting = {name: getattr(one.plan, name) for name in PLANS if hasattr(one.plan, name)}
-    found = one.plan.plan.sort("vessels", "more_sites")
+    found = one.plan.plan.sort("vessels", "more_sites", "again")
     asked = {"question": one.question["question_id"], "chance_asked": one.plan.chance}
     return [_row(PLANS, resting | row | asked) for row in found.iter_rows(named=True)]
 

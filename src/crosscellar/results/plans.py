@@ -26,9 +26,11 @@ class PlanAnswer(Shown):
     basis
         The effect supposed and where the variances are from, in words.
     plan
-        Frame, a row a combination: more_sites, vessels (an arm), sites (in all), half_width (of the 95 %
-        interval expected, on the scale of the effects), chance_decided (of any verdict but undecided, 0 to
-        1), chance_holds, chance_no_difference, chance_against, simulations, and cost where prices were given.
+        Frame, a row a combination: more_sites, again (of the sites there are, so many that try it once more),
+        vessels (an arm), sites (in all), half_width (of the 95 % interval expected, on the scale of the
+        effects), chance_decided (of any verdict but undecided, 0 to 1), chance_holds, chance_no_difference,
+        chance_against, simulations, and cost where prices were given. Without a new trial (0 and 0) the
+        chances tell the verdict there is: 0 or 1.
     best
         The cheapest row that reaches the chance asked for; None without prices, or where none does.
     chance
