@@ -57,6 +57,7 @@ YEAR: Final = (
     "vessels",
     "blank_proposals",
     "choose",
+    "draft",
     "check",
     "backup",
     "rebuild",

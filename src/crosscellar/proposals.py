@@ -50,11 +50,12 @@ def blank_proposals(questions: pl.DataFrame, sites: pl.DataFrame, effects: pl.Da
 
 
 def read_proposals(
-    path: Path, *, prices: Prices | None, questions: set[str], sites: set[str]
+    path: Path, *, prices: Prices | None, questions: set[str], sites: set[str], costed: bool = True
 ) -> pl.DataFrame:
     """Proposals from a CSV table: question, site, vessels, cost, note.
 
-    A cost left empty is worked out from the prices: the site, and its vessels and samples in two arms.
+    A cost left empty is worked out from the prices: the site, and its vessels and samples in two arms. It
+    stays empty where there are none and `costed` is false.
 
     Raises
     ------
@@ -110,7 +111,8 @@ def read_proposals(
     unread = pl.col("cost").is_not_null() & ~(pl.col("cost_read") >= 0)
     _stop_at(numbers, unread, path, "cost", "is not an amount of 0 or more")
     if prices is None:
-        if (unpriced := numbers.filter(pl.col("cost").is_null())).height:
+        unpriced = numbers.filter(pl.col("cost").is_null())
+        if costed and unpriced.height:
             raise CrosscellarError(
                 "the cost is empty, and there are no prices to work it out from",
                 where=f"{path}, line {unpriced['line'][0]}",

@@ -13,6 +13,7 @@ from crosscellar.errors import CrosscellarError
 from crosscellar.evidence import Evidence
 from crosscellar.kept import How
 from crosscellar.pooling import Pooled
+from crosscellar.pooling.verdict import many
 
 if TYPE_CHECKING:
     from crosscellar.plans import Known
@@ -155,6 +156,88 @@ class Prospects(Evidence):
             (str(path),),
             f"{table.height} trials that could be proposed are in {path}. Delete the lines that nobody "
             "offers; fill in vessels an arm, and the cost where it differs from your prices.",
+        )
+
+    def draft(
+        self,
+        proposals: str | Path,
+        out: str | Path,
+        *,
+        season: int,
+        budget: float | None = None,
+        prices: str | Path | None = None,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Written:
+        """The register with proposed trials of a season behind its own, as CSV tables to edit and take in.
+
+        Arms, responses and kinds of vessel are those of the question's latest trial, at the same site where
+        there is one; due dates move by whole years. Names of trials and vessels are proposals.
+
+        Parameters
+        ----------
+        proposals
+            A CSV table with question_id, site_id and vessels (an arm); `blank_proposals` writes one. A line
+            whose question has a trial at that site in that season already is left out.
+        out
+            A new folder.
+        season
+            The harvest year.
+        budget, prices, progress
+            Where a budget is given, only those that `choose` would take.
+
+        Raises
+        ------
+        CrosscellarError
+            When there is something at `out` already, for a table that cannot be read, with the line, or where
+            no trial is left to lay out.
+        """
+        from crosscellar.proposals import read_proposals
+        from crosscellar.register.drafts import DRAFTED, draft_trials
+        from crosscellar.results import Written
+
+        folder = Path(out)
+        if folder.exists():
+            raise CrosscellarError(
+                "there is something of this name already",
+                where=folder,
+                next_step="Name a new folder, or move it away.",
+            )
+        if budget is None:
+            proposed = read_proposals(
+                Path(proposals),
+                prices=None,
+                questions=set(self.questions),
+                sites=set(self._register.sites["site_id"]),
+                costed=False,
+            )
+        else:
+            answer = self.choose(proposals, budget=budget, prices=prices, progress=progress)
+            proposed = answer.proposals.filter("chosen")
+        drafted = draft_trials(self._register, proposed, season, self._contract)
+        new, left_out = drafted["trials"].height, proposed.height - drafted["trials"].height
+        if not new:
+            raise CrosscellarError(
+                "no trial is left to lay out",
+                where=proposals,
+                next_step="Each line has a trial of that season already; name another --season."
+                if left_out
+                else "Propose some, or give a larger --budget.",
+            )
+        folder.mkdir(parents=True)
+        paths = []
+        for name, table in self._register.tables.items():
+            own = drafted.get(name, table.clear())
+            if table.height or own.height:
+                paths.append(folder / f"{name}.csv")
+                pl.concat([table, own]).write_csv(paths[-1], include_bom=True)
+        also = f" {many(left_out, 'line')} had one already." if left_out else ""
+        return Written(
+            "register",
+            tuple(map(str, paths)),
+            f"{many(new, 'trial')} of {season} laid out in {folder}, behind the register's own rows in "
+            f"{', '.join(DRAFTED)}.{also} Fill in lots and the vessels' own names, look at due dates, and "
+            f"take it in with `crosscellar register {folder}`.",
+            {"trials": drafted["trials"]["trial_id"].to_list()},
         )
 
     def choose(

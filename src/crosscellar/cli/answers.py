@@ -74,9 +74,26 @@ def run_plan(args: argparse.Namespace) -> int:
         answer: Any
         if args.blank_proposals:
             answer = network.blank_proposals(args.blank_proposals)
+        elif args.draft:
+            if args.season is None or not args.proposals:
+                raise CrosscellarError(
+                    "a draft is of proposals, for a season",
+                    next_step="Add --proposals FILE and --season YEAR.",
+                )
+            answer = network.draft(
+                args.proposals,
+                args.draft,
+                season=args.season,
+                budget=args.budget,
+                prices=args.prices,
+                progress=tell,
+            )
         elif args.proposals:
             if args.budget is None:
-                raise CrosscellarError("no budget is given", next_step="Add --budget AMOUNT.")
+                raise CrosscellarError(
+                    "no budget is given",
+                    next_step="Add --budget AMOUNT, or --draft DIR --season YEAR to lay out all of them.",
+                )
             answer = network.choose(args.proposals, budget=args.budget, prices=args.prices, progress=tell)
         elif args.question is None:
             raise CrosscellarError(
@@ -156,3 +173,5 @@ def add_commands(commands: Commands) -> None:
     several.add_argument("--proposals", metavar="FILE", help="CSV: question_id, site_id, vessels, cost")
     several.add_argument("--budget", type=amount, metavar="AMOUNT")
     several.add_argument("--blank-proposals", metavar="FILE", help="write such a table to start from")
+    several.add_argument("--draft", metavar="DIR", help="lay them out as trials: the register to edit")
+    several.add_argument("--season", type=season, metavar="YEAR", help="of the draft")

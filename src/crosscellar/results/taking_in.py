@@ -199,7 +199,7 @@ class Written(Shown):
     Attributes
     ----------
     what
-        What they are: summary, sheets, export, backup, figure, rules or proposals.
+        What they are: summary, sheets, export, backup, figure, rules, proposals or register.
     paths
         Where they are.
     message
