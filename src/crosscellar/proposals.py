@@ -16,8 +16,9 @@ from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import NO_EFFECT
 from crosscellar.results import BudgetAnswer
 
-#: Columns of the table that the coordinator edits; `cost` may be left empty where prices are given.
-COLUMNS: Final = ("question_id", "site_id", "vessels", "cost", "note")
+#: Columns of the table that the coordinator edits; `cost` may be left empty where prices are given. `named`
+#: has the cellar's own names of the vessels, parted by semicolons.
+COLUMNS: Final = ("question_id", "site_id", "vessels", "named", "cost", "note")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,12 @@ def blank_proposals(questions: pl.DataFrame, sites: pl.DataFrame, effects: pl.Da
         .join(sites.select("site_id"), how="cross")
         .join(tried, on=["question_id", "site_id"], how="anti")
         .sort("question_id", "site_id")
-        .with_columns(vessels=pl.lit(1), cost=pl.lit(None, dtype=pl.Float64), note=pl.lit(""))
+        .with_columns(
+            vessels=pl.lit(1),
+            named=pl.lit(None, dtype=pl.String),
+            cost=pl.lit(None, dtype=pl.Float64),
+            note=pl.lit(None, dtype=pl.String),
+        )
         .select(COLUMNS)
     )
 
@@ -52,7 +58,7 @@ def blank_proposals(questions: pl.DataFrame, sites: pl.DataFrame, effects: pl.Da
 def read_proposals(
     path: Path, *, prices: Prices | None, questions: set[str], sites: set[str], costed: bool = True
 ) -> pl.DataFrame:
-    """Proposals from a CSV table: question, site, vessels, cost, note.
+    """Proposals from a CSV table: question, site, vessels, named (a list of names), cost, note.
 
     A cost left empty is worked out from the prices: the site, and its vessels and samples in two arms. It
     stays empty where there are none and `costed` is false.
@@ -98,13 +104,20 @@ def read_proposals(
         table.with_columns(absent)
         .with_columns(pl.col(COLUMNS).str.strip_chars().replace("", None))
         .with_row_index("line", offset=2)
-        .filter(pl.any_horizontal(pl.col(COLUMNS[:4]).is_not_null()))
+        .filter(pl.any_horizontal(pl.col(COLUMNS[:5]).is_not_null()))
     )
     for column, known in (("question_id", questions), ("site_id", sites)):
         strange = ~pl.col(column).is_in(list(known))
         _stop_at(table, strange, path, column, "is not in the register", UnknownName)
+    named = pl.col("named").fill_null("").str.split(";").list.eval(pl.element().str.strip_chars())
+    table = table.with_columns(named.list.eval(pl.element().filter(pl.element() != "")))
+    twice = pl.col("named").list.n_unique() != pl.col("named").list.len()
+    words = table.with_columns(pl.col("named").list.join("; "), twice=twice)
+    _stop_at(words, pl.col("twice"), path, "named", "names a vessel twice")
+    # Where no number is given, two arms share the vessels that are named.
+    shared = pl.max_horizontal((pl.col("named").list.len() + 1) // 2, 1)
     numbers = table.with_columns(
-        vessels_read=pl.col("vessels").fill_null("1").cast(pl.Int64, strict=False),
+        vessels_read=pl.coalesce("vessels", shared.cast(pl.String)).cast(pl.Int64, strict=False),
         cost_read=_number(pl.col("cost"), comma=separator != ",").cast(pl.Float64, strict=False),
     )
     _stop_at(numbers, ~(pl.col("vessels_read") >= 1), path, "vessels", "is not a whole number of 1 or more")
@@ -126,6 +139,7 @@ def read_proposals(
         pl.col("question_id").alias("question"),
         pl.col("site_id").alias("site"),
         pl.col("vessels_read").alias("vessels"),
+        "named",
         pl.coalesce("cost_read", worked).alias("cost"),
         pl.col("note").fill_null(""),
     )
@@ -168,7 +182,7 @@ def weigh_proposals(
     Parameters
     ----------
     proposals
-        question, site, vessels, cost, note.
+        question, site, vessels, named, cost, note.
     weigh
         For a question, the most new sites and the vessels an arm: what is known, what new sites would buy.
         The fewest vessels proposed for a question stand for all its proposals.
@@ -218,7 +232,7 @@ def weigh_proposals(
             .then(pl.lit("others decide more for the money"))
             .otherwise(pl.lit(""))
             .alias("why"),
-        ).select("question", "site", "vessels", "cost", "chosen", "why", "note"),
+        ).select("question", "site", "vessels", "named", "cost", "chosen", "why", "note"),
         questions=questions,
         decided=choice.decided,
         decided_before=float(questions["chance_before"].sum()),

@@ -171,13 +171,15 @@ class Prospects(Evidence):
         """The register with proposed trials of a season behind its own, as CSV tables to edit and take in.
 
         Arms, responses and kinds of vessel are those of the question's latest trial, at the same site where
-        there is one; due dates move by whole years. Names of trials and vessels are proposals.
+        there is one; due dates move by whole years. Names of trials are proposals. Vessels that are named are
+        dealt to the arms at random; the others are numbered.
 
         Parameters
         ----------
         proposals
-            A CSV table with question_id, site_id and vessels (an arm); `blank_proposals` writes one. A line
-            whose question has a trial at that site in that season already is left out.
+            A CSV table with question_id, site_id and vessels (an arm) or named (the vessels, parted by
+            semicolons); `blank_proposals` writes one. A line whose question has a trial at that site in that
+            season already is left out.
         out
             A new folder.
         season
@@ -188,8 +190,8 @@ class Prospects(Evidence):
         Raises
         ------
         CrosscellarError
-            When there is something at `out` already, for a table that cannot be read, with the line, or where
-            no trial is left to lay out.
+            When there is something at `out` already, for a table that cannot be read, with the line, where
+            fewer vessels are named than there are arms, or where no trial is left to lay out.
         """
         from crosscellar.proposals import read_proposals
         from crosscellar.register.drafts import DRAFTED, draft_trials
@@ -213,7 +215,7 @@ class Prospects(Evidence):
         else:
             answer = self.choose(proposals, budget=budget, prices=prices, progress=progress)
             proposed = answer.proposals.filter("chosen")
-        drafted = draft_trials(self._register, proposed, season, self._contract)
+        drafted = draft_trials(self._register, proposed, season)
         new, left_out = drafted["trials"].height, proposed.height - drafted["trials"].height
         if not new:
             raise CrosscellarError(
@@ -231,6 +233,8 @@ class Prospects(Evidence):
                 paths.append(folder / f"{name}.csv")
                 pl.concat([table, own]).write_csv(paths[-1], include_bom=True)
         also = f" {many(left_out, 'line')} had one already." if left_out else ""
+        if proposed["named"].list.len().max():
+            also += " Vessels that were named were dealt to the arms at random."
         return Written(
             "register",
             tuple(map(str, paths)),

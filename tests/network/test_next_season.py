@@ -263,7 +263,7 @@ def test_proposals_start_from_a_table_of_what_no_site_has_tried(
     assert status == 0
     assert "Delete the lines" in out
     table = pl.read_csv(path)
-    assert table.columns == ["question_id", "site_id", "vessels", "cost", "note"]
+    assert table.columns == ["question_id", "site_id", "vessels", "named", "cost", "note"]
     assert table.filter(
         (pl.col("question_id") == "cold-soak") & (pl.col("site_id") == "pellam-rise")
     ).is_empty()

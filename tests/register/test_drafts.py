@@ -10,7 +10,7 @@ import pytest
 
 import crosscellar as cc
 from crosscellar.contract import load_contract
-from crosscellar.errors import CrosscellarError
+from crosscellar.errors import CrosscellarError, NotComputable
 from crosscellar.register import Register
 from crosscellar.register.drafts import draft_trials
 
@@ -95,9 +95,12 @@ def planned(
     }
 
 
-def drafted(*lines: tuple[str, str, int], season: int = 2026) -> dict[str, pl.DataFrame]:
+def drafted(
+    *lines: tuple[str, str, int], season: int = 2026, named: tuple[str, ...] = ()
+) -> dict[str, pl.DataFrame]:
     proposals = pl.DataFrame(lines, schema=["question", "site", "vessels"], orient="row")
-    return draft_trials(register(), proposals, season, load_contract())
+    names = pl.Series("named", [list(named)] * len(lines), dtype=pl.List(pl.String))
+    return draft_trials(register(), proposals.with_columns(names), season)
 
 
 def test_a_trial_at_the_same_site_is_laid_out_like_the_one_before() -> None:
@@ -146,6 +149,25 @@ def test_a_question_nobody_tried_gets_two_arms_and_its_primary_response() -> Non
     ]
 
 
+def test_vessels_that_are_named_are_dealt_to_the_arms_at_random_and_the_same_way_again() -> None:
+    named = tuple(f"F{n}" for n in range(7))
+    found = drafted(("cap", "cedar", 1), named=named)
+    dealt = found["vessels"].select("arm_id", "vessel_id")
+    assert sorted(dealt["vessel_id"]) == sorted(named)
+    assert sorted(dealt["arm_id"].value_counts()["count"]) == [2, 2, 3]
+    assert found["responses"]["planned_readings"].to_list() == [7]
+    assert dealt.equals(drafted(("cap", "cedar", 1), named=named)["vessels"].select(dealt.columns))
+    # Over many seasons each vessel comes to each arm about as often: 200 deals, a third of them each.
+    control = [
+        drafted(("cap", "cedar", 1), named=named[:3], season=year)["vessels"].row(0, named=True)["vessel_id"]
+        for year in range(2100, 2300)
+    ]
+    # Within four standard errors of a third of 200: sqrt(200 * 2 / 9) = 6.7.
+    assert all(abs(control.count(name) - 200 / 3) < 27 for name in named[:3])
+    with pytest.raises(NotComputable, match="CP26-CE has 3 arms, and the vessels named for it are 2"):
+        drafted(("cap", "cedar", 1), named=named[:2])
+
+
 def test_what_is_planned_already_is_not_laid_out_twice() -> None:
     assert drafted(("cap", "birch", 1), season=2024)["trials"].is_empty()
 
@@ -153,11 +175,14 @@ def test_what_is_planned_already_is_not_laid_out_twice() -> None:
 def test_a_draft_of_the_demo_is_a_register_that_can_be_taken_in(demo_store: Path, tmp_path: Path) -> None:
     proposals, out = tmp_path / "proposals.csv", tmp_path / "next"
     proposals.write_text(
-        "question_id,site_id,vessels\ncold-soak,hathen-down,2\nlees-stirring,ostrey-court,1\n"
+        "question_id,site_id,vessels,named\ncold-soak,hathen-down,2,\nlees-stirring,ostrey-court,,B 7; B 9\n"
     )
     with cc.Network.open(demo_store, read_only=True) as network:
         written = network.draft(proposals, out, season=2026)
         assert written.details["trials"] == ["CS26-HTH", "LS26-OST"]
+        assert "dealt to the arms at random" in written.message
+        lines = (out / "vessels.csv").read_text(encoding="utf-8-sig").splitlines()
+        assert sorted(line.split(",")[2] for line in lines[-2:]) == ["B 7", "B 9"]
         with pytest.raises(CrosscellarError, match="is something of this name"):
             network.draft(proposals, out, season=2026)
         proposals.write_text("question_id,site_id\nlees-stirring,ostrey-court\n")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+import zlib
+from typing import Any, Final, NamedTuple
 
+import numpy as np
 import polars as pl
 
-from crosscellar.contract import Contract
+from crosscellar.errors import NotComputable
 from crosscellar.register.checks import skeleton
 from crosscellar.register.trials import Register
 
@@ -15,40 +17,74 @@ Row = dict[str, Any]
 DRAFTED: Final = ("trials", "arms", "vessels", "responses")
 
 
-def draft_trials(
-    register: Register, proposals: pl.DataFrame, season: int, contract: Contract
-) -> dict[str, pl.DataFrame]:
+def draft_trials(register: Register, proposals: pl.DataFrame, season: int) -> dict[str, pl.DataFrame]:
     """The rows that these trials of a season would have in `DRAFTED`, in the register's columns.
 
     Arms, responses and kinds of vessel are those of the question's latest trial, at the same site where there
     is one; a trial that was lost is a last resort. Due dates move by whole years, and readings that were
     planned follow the number of vessels. Of a question without any trial there are two arms and the primary
-    response. Vessels are numbered, lots left open: both are the cellar's to name.
+    response. Lots are left open. Vessels that the cellar named are dealt to the arms at random, as evenly as
+    they go; the deal hangs on the trial's name alone, so that it comes out the same again. Without names they
+    are numbered.
 
     Parameters
     ----------
     proposals
-        question, site, vessels (an arm). A question that has a trial at that site in that season already is
-        left out.
+        question, site, vessels (an arm), named (a list). A question that has a trial at that site in that
+        season already is left out.
+
+    Raises
+    ------
+    NotComputable
+        Where fewer vessels are named than there are arms.
     """
     trials = register.trials
     there = set(trials.filter(pl.col("season") == season).select("question_id", "site_id").iter_rows())
     taken = {skeleton(name) for name in trials["trial_id"]}
     rows: dict[str, list[Row]] = {name: [] for name in DRAFTED}
-    for question, site, vessels in proposals.select("question", "site", "vessels").iter_rows():
+    asked = proposals.select("question", "site", "vessels", "named")
+    for question, site, vessels, named in asked.iter_rows():
         if (question, site) in there:
             continue
         trial = _free(_name_like(trials, question, site, season), taken)
         taken.add(skeleton(trial))
-        for name, own in _like(register, question, site, season, vessels, contract).items():
-            rows[name] += [{**row, "trial_id": trial} for row in own]
+        own = _like(register, question, site, season, _Vessels(trial, vessels, named))
+        for name in DRAFTED:
+            rows[name] += [{**row, "trial_id": trial} for row in own[name]]
     return {
         name: pl.DataFrame(rows[name], schema=register.tables[name].schema, orient="row") for name in DRAFTED
     }
 
 
+class _Vessels(NamedTuple):
+    """The vessels of a trial: so many an arm, or those that are named."""
+
+    trial: str
+    each: int
+    named: list[str]
+
+    def rows(self, arms: list[str]) -> list[Row]:
+        """The vessels of these arms."""
+        if not self.named:
+            return [
+                {"arm_id": arm, "vessel_id": f"{arm}_{number}"}
+                for arm in arms
+                for number in range(1, self.each + 1)
+            ]
+        if len(self.named) < len(arms):
+            raise NotComputable(
+                f"{self.trial} has {len(arms)} arms, and the vessels named for it are {len(self.named)}",
+                next_step="Name one an arm or more, parted by semicolons.",
+            )
+        rng = np.random.default_rng(zlib.crc32(self.trial.encode()))
+        # Arms are dealt to in a random order too: the control is not always the one with a vessel more.
+        order, names = rng.permutation(len(arms)), rng.permutation(len(self.named))
+        dealt = [(int(order[at % len(arms)]), int(name)) for at, name in enumerate(names)]
+        return [{"arm_id": arms[arm], "vessel_id": self.named[name]} for arm, name in sorted(dealt)]
+
+
 def _like(
-    register: Register, question: str, site: str, season: int, vessels: int, contract: Contract
+    register: Register, question: str, site: str, season: int, vessels: _Vessels
 ) -> dict[str, list[Row]]:
     """The rows of one trial, all but its name."""
     model = _model(register.trials, question, site)
@@ -64,7 +100,7 @@ def _like(
         return {
             "trials": [trial],
             "arms": arms,
-            "vessels": [row for arm in arms for row in _vessels(arm["arm_id"], vessels)],
+            "vessels": vessels.rows([arm["arm_id"] for arm in arms]),
             "responses": [response],
         }
     same_site = model["site_id"] == site
@@ -78,15 +114,15 @@ def _like(
     about = {"kind": _one_of(before["vessels"]["kind"])}
     if same_site:
         about["volume_l"] = _one_of(before["vessels"]["volume_l"])
-    numbers = vessels * before["arms"].height, before["vessels"].height
+    new = [row | about for row in vessels.rows(before["arms"]["arm_id"].to_list())]
     years = season - model["season"]
     responses = before["responses"].with_columns(pl.col("due_date").dt.offset_by(f"{years}y"))
     return {
         "trials": [trial],
         "arms": before["arms"].rows(named=True),
-        "vessels": [row | about for arm in before["arms"]["arm_id"] for row in _vessels(arm, vessels)],
+        "vessels": new,
         "responses": [
-            row | {"planned_readings": _planned(row, *numbers, contract)}
+            row | {"planned_readings": _planned(row, len(new), before["vessels"].height)}
             for row in responses.iter_rows(named=True)
         ],
     }
@@ -103,11 +139,7 @@ def _model(trials: pl.DataFrame, question: str, site: str) -> Row | None:
     return own.row(0, named=True) if own.height else None
 
 
-def _vessels(arm: str, count: int) -> list[Row]:
-    return [{"arm_id": arm, "vessel_id": f"{arm}_{number}"} for number in range(1, count + 1)]
-
-
-def _planned(row: Row, vessels: int, before: int, contract: Contract) -> int | None:
+def _planned(row: Row, vessels: int, before: int) -> int | None:
     """How many readings are planned with so many vessels in the place of those before.
 
     Tasters stay as many; None (one a vessel) where the readings did not divide evenly among the vessels.

@@ -119,7 +119,7 @@ class BudgetAnswer(Shown):
     budget, cost, currency
         What there is, and what the chosen trials cost.
     proposals
-        Frame: question, site, vessels, cost, chosen, why (for those left out), note.
+        Frame: question, site, vessels, named (their names), cost, chosen, why (for those left out), note.
     questions
         Frame: question, title, verdict (so far), new_sites, chance_before, chance_after (of a verdict).
     decided, decided_before
