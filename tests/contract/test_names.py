@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import difflib
+
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from crosscellar.contract import Contract
-from crosscellar.contract.names import edit_distance, name_key
+from crosscellar.contract.names import Spellings, edit_distance, name_key
 from crosscellar.errors import UnknownName
 
 
@@ -139,6 +143,19 @@ def test_limits_of_the_stage_go_before_those_of_the_analyte(contract: Contract) 
 def test_edit_distance_counts_a_swap_as_one(one: str, other: str, distance: int) -> None:
     # kitten/sitting = 3 is the textbook example of Levenshtein's distance; a swap counts 1 (Damerau 1964).
     assert edit_distance(one, other) == distance
+
+
+@given(st.text("abcdeé2ĸ", max_size=9), st.lists(st.text("abcdeé2ĸ", max_size=9), max_size=30, unique=True))
+def test_misspelt_words_are_found_as_if_each_were_compared(word: str, words: list[str]) -> None:
+    spellings = Spellings(words)
+    for most in (1, 2):
+        each = {other: edit_distance(word, other) for other in words}
+        expected = {other: distance for other, distance in each.items() if distance <= most}
+        assert spellings.edited(word, most) == expected == spellings.edited(word, most)
+        assert list(spellings.edited(word, most)) == list(expected)
+    for least in (0.6, 0.85):
+        (*expected_one,) = difflib.get_close_matches(word, words, n=1, cutoff=least)
+        assert spellings.closest(word, least) == (expected_one[0] if expected_one else None)
 
 
 def test_folding_keeps_what_tells_analytes_apart() -> None:

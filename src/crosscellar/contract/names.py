@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple
+from functools import cached_property, lru_cache
+from typing import Any, NamedTuple
 
 from crosscellar.contract.records import NameMatch
 
@@ -14,8 +16,11 @@ _DEGREE_SIGNS = str.maketrans({"º": "°", "˚": "°", "℃": "°C", "℉": "°F
 
 #: Below this length a name is too short for a slip to be told from another name.
 _SHORTEST_SLIP = 3
+#: The answers for so many words are kept.
+_REMEMBERED = 20_000
 
 
+@lru_cache(maxsize=16_384)
 def name_key(text: str) -> str:
     """The text without what does not tell names apart: case, accents, spaces and most punctuation."""
     spelled_out = unicodedata.normalize("NFKC", text.translate(_DEGREE_SIGNS)).casefold().translate(_UMLAUTS)
@@ -29,7 +34,7 @@ class NameIndex(NamedTuple):
     literal: Mapping[str, str]
     aliases: Mapping[str, str]
     folded: Mapping[str, tuple[str, ...]]
-    letters: Mapping[str, int]
+    spellings: Spellings
     ambiguous: Mapping[str, tuple[str, ...]]
 
     @classmethod
@@ -54,7 +59,7 @@ class NameIndex(NamedTuple):
             literal=literal,
             aliases=aliases,
             folded={key: tuple(ids) for key, ids in folded.items() if key},
-            letters={key: _letters(key) for key in folded if len(key) > 1},
+            spellings=Spellings(key for key in folded if len(key) > 1),
             ambiguous={name_key(text): ids for text, ids in (ambiguous or {}).items()},
         )
 
@@ -91,21 +96,57 @@ class NameIndex(NamedTuple):
     def _near(self, key: str) -> tuple[str, ...]:
         if len(key) < _SHORTEST_SLIP:
             return ()
-        allowed = 1 if len(key) < 6 else 2
         found: dict[str, int] = {}
-        mine = _letters(key)
-        for other, letters in self.letters.items():
-            # A change of one letter makes at most two letters differ: most names are ruled out by that.
-            if abs(len(other) - len(key)) > allowed or (mine ^ letters).bit_count() > 2 * allowed:
-                continue
-            distance = edit_distance(key, other)
-            if distance <= allowed:
-                for id_ in self.folded[other]:
-                    found[id_] = min(found.get(id_, distance), distance)
+        for other, distance in self.spellings.edited(key, 1 if len(key) < 6 else 2).items():
+            for id_ in self.folded[other]:
+                found[id_] = min(found.get(id_, distance), distance)
         if not found:
             return ()
         nearest = min(found.values())
         return tuple(id_ for id_, distance in found.items() if distance == nearest)
+
+
+class Spellings:
+    """Words among which one that may be misspelt is looked for; what was asked before is known at once."""
+
+    def __init__(self, words: Iterable[str]) -> None:
+        self._words = tuple(words)
+        self._edited: dict[tuple[str, int], Mapping[str, int]] = {}
+
+    def edited(self, word: str, most: int) -> Mapping[str, int]:
+        """Those that so many edits at most (`edit_distance`) lie between, with how many, in their order."""
+        asked = word, most
+        if asked not in self._edited:
+            if len(self._edited) >= _REMEMBERED:
+                self._edited.clear()
+            # A change of one letter makes at most two letters differ: most words are ruled out by that.
+            likely = ((other, edit_distance(word, other)) for other in self._likely(word, most, 2 * most))
+            self._edited[asked] = {other: distance for other, distance in likely if distance <= most}
+        return self._edited[asked]
+
+    def closest(self, word: str, least: float) -> str | None:
+        """The one that is most like it (`difflib`), where any is so much like it."""
+        lengths, _ = self._shapes
+        # Of two texts that are so much alike no more letters than these have no partner in the other.
+        left = (1.0 - least) * (lengths + len(word)) + 1e-9
+        likely = self._likely(word, left, left)
+        return next(iter(difflib.get_close_matches(word, likely, n=1, cutoff=least)), None)
+
+    def _likely(self, word: str, longer: Any, unlike: Any) -> list[str]:
+        import numpy as np
+
+        lengths, letters = self._shapes
+        near = np.abs(lengths - len(word)) <= longer
+        near &= np.bitwise_count(letters ^ np.uint64(_letters(word))) <= unlike
+        return [self._words[at] for at in near.nonzero()[0].tolist()]
+
+    @cached_property
+    def _shapes(self) -> tuple[Any, Any]:
+        """The length of each word, and its letters as bits."""
+        import numpy as np
+
+        lengths = np.array([len(word) for word in self._words], dtype=np.int64)
+        return lengths, np.array([_letters(word) for word in self._words], dtype=np.uint64)
 
 
 def _letters(key: str) -> int:

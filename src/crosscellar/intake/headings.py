@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import unicodedata
 from collections.abc import Mapping
@@ -12,6 +11,7 @@ from functools import lru_cache
 import polars as pl
 
 from crosscellar.contract import Contract
+from crosscellar.contract.names import Spellings
 from crosscellar.intake.beside import OnceEach
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
@@ -29,6 +29,8 @@ REASON_HEADINGS = ("Was in cell", "What was found", "What to mend")
 _NEAR = 0.85
 #: Below this number of cells a plain look is quicker than a vectorised one.
 SMALL = 5_000
+#: So is one at columns of so few rows, however many there are.
+_SHORT = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,7 @@ class HeadingReader:
             if plain(means) in self._fields:
                 self._fields[plain(written)] = self._fields[plain(means)]
         self._spellings = pl.Series(sorted(self._fields), dtype=pl.String)
+        self._spelt_like = Spellings(self._fields)
         #: Whether no field goes by a mere number, as an alias of a network might have it.
         self.fields_are_words = not any(word.isdigit() for word in self._fields)
         self._seen: dict[str, Heading] = {}
@@ -100,7 +103,7 @@ class HeadingReader:
 
     def spelt(self, cells: pl.DataFrame, tests: OnceEach) -> pl.Series:
         """How many cells of each row spell a field of the sheet kinds: a quick look before rows are read."""
-        if cells.width * cells.height <= SMALL:
+        if cells.height <= _SHORT or cells.width * cells.height <= SMALL:
             known = [sum(plain(text) in self._fields for text in row if text) for row in cells.rows()]
             return pl.Series(known, dtype=pl.UInt32)
 
@@ -192,9 +195,9 @@ class HeadingReader:
                 named = self._logged[plain(name)]
                 known = self._contract.name_analyte(named).id
                 return Heading(0, text, "analyte_value", named, unit, "alias", (known,) if known else ())
-        near = difflib.get_close_matches(plain(text), self._fields, n=1, cutoff=_NEAR)
+        near = self._spelt_like.closest(plain(text), _NEAR)
         if near and (weaker is None or weaker.how != "ambiguous"):
-            field = self._fields[near[0]]
+            field = self._fields[near]
             return Heading(0, text, field, how="misspelt", candidates=(field,))
         if weaker is not None:
             return weaker

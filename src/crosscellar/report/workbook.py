@@ -11,6 +11,7 @@ from datetime import datetime, time
 from pathlib import Path
 from typing import Any, Final
 
+from crosscellar.contract.tabs import WORKBOOK
 from crosscellar.report.content import Monitored, Summary
 from crosscellar.report.numbers import NONE
 
@@ -229,8 +230,7 @@ def write_workbook(summary: Summary, path: Path) -> Path:
     import xlsxwriter
 
     path.parent.mkdir(parents=True, exist_ok=True)
-    options = {"strings_to_formulas": False, "strings_to_numbers": False, "strings_to_urls": False}
-    with xlsxwriter.Workbook(str(path), options) as book:
+    with xlsxwriter.Workbook(str(path), WORKBOOK) as book:
         book.set_properties(
             {
                 "title": f"Trials of the {summary.season} season",

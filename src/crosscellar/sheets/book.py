@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
-from crosscellar.contract.tabs import CHOICES
+from crosscellar.contract.tabs import CHOICES, WORKBOOK
 
 #: Dark blue on white, and light grey: both survive grey print.
 _INK: Final = "#1F3A4D"
@@ -48,10 +48,7 @@ class Book:
         import xlsxwriter
 
         self.path = path
-        self._book: Any = xlsxwriter.Workbook(
-            str(path),
-            {"strings_to_formulas": False, "strings_to_numbers": False, "strings_to_urls": False},
-        )
+        self._book: Any = xlsxwriter.Workbook(str(path), WORKBOOK)
         self._book.set_properties({"title": title, "created": made})
         self._lists: dict[str, list[str]] = {}
         border = {"border": 1, "border_color": "#B8C0C6", "valign": "vcenter"}

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from crosscellar.contract.frames import Batch
+from crosscellar.contract.tabs import WORKBOOK
 from crosscellar.sheets.replies import of_this_row
 
 if TYPE_CHECKING:
@@ -166,8 +167,7 @@ def _merged(grid: Grid) -> dict[tuple[int, int], str]:
 def _write(path: Path, sheets: Sequence[tuple[str, _Part, pl.DataFrame]]) -> None:
     import xlsxwriter
 
-    settings = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    book: Any = xlsxwriter.Workbook(str(path), settings)
+    book: Any = xlsxwriter.Workbook(str(path), WORKBOOK)
     head = {"bold": True, "font_color": "#FFFFFF", "bg_color": _INK, "text_wrap": True, "num_format": "@"}
     formats = {
         "heading": book.add_format(head),

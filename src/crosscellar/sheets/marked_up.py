@@ -13,6 +13,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
+from crosscellar.contract.tabs import WORKBOOK
 from crosscellar.errors import steady
 from crosscellar.sheets.corrections import write_corrections
 from crosscellar.sheets.replies import of_this_row, reply_text
@@ -102,8 +103,7 @@ def _write_copy(
 ) -> None:
     import xlsxwriter
 
-    settings = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    book: Any = xlsxwriter.Workbook(str(path), settings)
+    book: Any = xlsxwriter.Workbook(str(path), WORKBOOK)
     book.set_properties({"title": f"Findings in {name[:80]}"})
     formats = {
         severity: book.add_format({"bg_color": colour, "border": border, "bold": severity == "refuse"})
