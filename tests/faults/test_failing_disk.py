@@ -287,10 +287,12 @@ def run(words: list[str], folder: Path, **limits: int) -> subprocess.CompletedPr
             resource.setrlimit(getattr(resource, f"RLIMIT_{name}"), (bytes_, bytes_))
 
     threads = dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+    # Python writes half a module's bytecode where a file may not grow, and stumbles over it the next time.
+    bytecode = {"PYTHONDONTWRITEBYTECODE": "1"}
     return subprocess.run(
         [sys.executable, "-m", "crosscellar.cli", "--store", "store", *words],
         cwd=folder,
-        env={**os.environ, **threads},
+        env={**os.environ, **threads, **bytecode},
         capture_output=True,
         text=True,
         timeout=300,
