@@ -19,6 +19,7 @@ LEVELS = {
     "errors": 0,
     "contract": 1,
     "gate": 1,
+    "workbooks": 1,
     "register": 2,
     "intake": 3,
     "store": 3,
@@ -53,7 +54,7 @@ HOMES = {
     "matplotlib": {"report"},
     "jinja2": {"report"},
     "typst": {"report"},
-    "xlsxwriter": {"sheets", "report"},
+    "xlsxwriter": {"workbooks"},
     "statsmodels": {"effects", "pooling", "planning"},
     "pandas": set(),
 }

@@ -11,9 +11,9 @@ from datetime import datetime, time
 from pathlib import Path
 from typing import Any, Final
 
-from crosscellar.contract.tabs import WORKBOOK
 from crosscellar.report.content import Monitored, Summary
 from crosscellar.report.numbers import NONE
+from crosscellar.workbooks import new_book, save
 
 Cells = Sequence[str | int]
 
@@ -227,19 +227,18 @@ def _sheets(summary: Summary) -> tuple[Sheet, ...]:
 
 def write_workbook(summary: Summary, path: Path) -> Path:
     """The path of the workbook written there: the same bytes for the same summary, and never a formula."""
-    import xlsxwriter
-
     path.parent.mkdir(parents=True, exist_ok=True)
-    with xlsxwriter.Workbook(str(path), WORKBOOK) as book:
-        book.set_properties(
-            {
-                "title": f"Trials of the {summary.season} season",
-                "created": datetime.combine(summary.as_of, time()),
-            }
-        )
-        formats = _Formats(book)
-        for sheet in sheets_of(summary):
-            _fill(book.add_worksheet(sheet.name), sheet, formats)
+    book = new_book()
+    book.set_properties(
+        {
+            "title": f"Trials of the {summary.season} season",
+            "created": datetime.combine(summary.as_of, time()),
+        }
+    )
+    formats = _Formats(book)
+    for sheet in sheets_of(summary):
+        _fill(book.add_worksheet(sheet.name), sheet, formats)
+    save(book, path)
     return path
 
 

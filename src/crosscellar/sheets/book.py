@@ -9,7 +9,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
-from crosscellar.contract.tabs import CHOICES, WORKBOOK
+from crosscellar.contract.tabs import CHOICES
+from crosscellar.workbooks import new_book, save
 
 #: Dark blue on white, and light grey: both survive grey print.
 _INK: Final = "#1F3A4D"
@@ -45,10 +46,8 @@ class Book:
     """Writes one workbook; use it as a context manager. The same calls give the same bytes."""
 
     def __init__(self, path: Path, *, title: str, made: datetime) -> None:
-        import xlsxwriter
-
         self.path = path
-        self._book: Any = xlsxwriter.Workbook(str(path), WORKBOOK)
+        self._book = new_book()
         self._book.set_properties({"title": title, "created": made})
         self._lists: dict[str, list[str]] = {}
         border = {"border": 1, "border_color": "#B8C0C6", "valign": "vcenter"}
@@ -80,7 +79,7 @@ class Book:
     ) -> None:
         if kind is None:
             self._write_lists()
-            self._book.close()
+            save(self._book, self.path)
 
     def offer(self, name: str, choices: Sequence[str]) -> None:
         """Makes a list that columns can offer by its name."""

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 import polars as pl
 
 from crosscellar.contract.frames import Batch
-from crosscellar.contract.tabs import WORKBOOK
 from crosscellar.sheets.replies import of_this_row
+from crosscellar.workbooks import new_book, save
 
 if TYPE_CHECKING:
     from crosscellar.intake.grid import Grid
@@ -165,9 +165,7 @@ def _merged(grid: Grid) -> dict[tuple[int, int], str]:
 
 
 def _write(path: Path, sheets: Sequence[tuple[str, _Part, pl.DataFrame]]) -> None:
-    import xlsxwriter
-
-    book: Any = xlsxwriter.Workbook(str(path), WORKBOOK)
+    book = new_book()
     head = {"bold": True, "font_color": "#FFFFFF", "bg_color": _INK, "text_wrap": True, "num_format": "@"}
     formats = {
         "heading": book.add_format(head),
@@ -177,7 +175,7 @@ def _write(path: Path, sheets: Sequence[tuple[str, _Part, pl.DataFrame]]) -> Non
     }
     for name, (_, part, failed) in zip(_names([sheet for sheet, _, _ in sheets]), sheets, strict=True):
         _write_part(book.add_worksheet(name), part, failed, formats)
-    book.close()
+    save(book, path)
 
 
 def _names(sheets: Sequence[str]) -> Iterator[str]:

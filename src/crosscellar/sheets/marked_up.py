@@ -13,10 +13,10 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import Batch
-from crosscellar.contract.tabs import WORKBOOK
 from crosscellar.errors import steady
 from crosscellar.sheets.corrections import write_corrections
 from crosscellar.sheets.replies import of_this_row, reply_text
+from crosscellar.workbooks import new_book, save
 
 if TYPE_CHECKING:
     from crosscellar.intake.grid import Document, Grid, Unreadable
@@ -101,9 +101,7 @@ def _stem(name: str, sha256: str | None) -> str:
 def _write_copy(
     path: Path, name: str, grids: Sequence[Grid], findings: pl.DataFrame, aside: pl.DataFrame
 ) -> None:
-    import xlsxwriter
-
-    book: Any = xlsxwriter.Workbook(str(path), WORKBOOK)
+    book = new_book()
     book.set_properties({"title": f"Findings in {name[:80]}"})
     formats = {
         severity: book.add_format({"bg_color": colour, "border": border, "bold": severity == "refuse"})
@@ -121,7 +119,7 @@ def _write_copy(
     marked = _marked_cells(findings, aside)
     for grid, tab in zip(grids, tabs, strict=True):
         _write_grid(book, grid, tab, marked.filter(pl.col("sheet") == grid.sheet), formats)
-    book.close()
+    save(book, path)
 
 
 def _tab_names(sheets: Sequence[str]) -> list[str]:
