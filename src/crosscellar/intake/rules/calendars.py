@@ -199,7 +199,7 @@ def laboratories_differ(view: View, rule: Rule) -> pl.DataFrame:
     """Trials whose control and treatment were measured by different laboratories or in different weeks."""
     contrast = ["trial_id", "stage", "analyte"]
     asked = (*contrast, "role", "lab", "sample_date", "stage_name", "item_no", *SAID)
-    at = pl.col("trial_no").cast(pl.UInt64) * 2**8 + pl.col("stage_no")
+    at = pl.col("trial_no").cast(pl.UInt64) * 2**32 + pl.col("stage_no")
     sampled = view.readings.filter(pl.col("stage") != LOG)
     day, lab, named = pl.col("sample_date"), pl.col("lab"), pl.col("lab") != ""
     moved = (day.max() - day.min()).dt.total_days() > rule.settings["days"]

@@ -30,7 +30,7 @@ LOG: Final = "ferment_daily"
 COLUMN: Final = ("file_no", "sheet", "analyte", "stage")
 #: One number for a vessel at a stage, an analyte at a stage in a trial or in a tab, an analyte in a tab and
 #: a row of a tab: what is grouped by one number takes a third of the time of what is grouped by four texts.
-AT_STAGE: Final = pl.col("vessel_no").cast(pl.UInt64) * 2**8 + pl.col("stage_no")
+AT_STAGE: Final = pl.col("vessel_no").cast(pl.UInt64) * 2**32 + pl.col("stage_no")
 IN_TRIAL: Final = pl.col("trial_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
 IN_COLUMN: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("kind_no")
 IN_TAB: Final = pl.col("tab_no").cast(pl.UInt64) * 2**32 + pl.col("analyte_no")
