@@ -18,6 +18,7 @@ from typing import NoReturn
 from crosscellar.cli import answers, season, upkeep, whole_job
 from crosscellar.cli.loading import special_functions_when_asked
 from crosscellar.cli.parts import COULD_NOT, DONE, let_go_of_output, say
+from crosscellar.cli.words import negative_shares_joined
 from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault
 
 __all__ = ["build_parser", "main", "run"]
@@ -76,7 +77,7 @@ def _make_ready_to_tell() -> None:
     """Nothing; both streams are there, and take every letter: by its number where they have no other way."""
     for name in ("stdout", "stderr"):
         # A scheduler may start a command without them.
-        stream = getattr(sys, name) or Path(os.devnull).open("w", encoding="utf-8")
+        stream = getattr(sys, name) or Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
         setattr(sys, name, stream)
@@ -105,7 +106,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         special_functions_when_asked()
     _make_ready_to_tell()
     parser = build_parser()
-    args = parser.parse_args(argv)
+    args = parser.parse_args(negative_shares_joined(sys.argv[1:] if argv is None else argv))
     if args.version:
         args.run = _say_version
     try:

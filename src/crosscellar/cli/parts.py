@@ -45,7 +45,7 @@ def open_network(args: argparse.Namespace, *, create: bool = False, read_only: b
 
 
 def show(args: argparse.Namespace, result: object) -> None:
-    """Print a result as text for a person, or as one JSON document; who reads no further changes no status."""
+    """Print a result as text for a person, or as one JSON document, as far as anybody reads it."""
     from crosscellar.console import print_json, print_text
 
     try:
