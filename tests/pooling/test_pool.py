@@ -15,6 +15,7 @@ import pytest
 
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling import pool, pool_each, set_plotter
+from crosscellar.pooling.estimators import ESTIMATORS
 from crosscellar.pooling.result import Pooled
 
 EFFECTS = {
@@ -307,3 +308,12 @@ def test_whole_numbers_may_stand_beside_others_and_a_difference_in_words_is_refu
     with pytest.raises(NotComputable, match="no column to group by"):
         pool_each(EFFECTS, by=[])
     assert pool_each({**EFFECTS, "key": list("aabbb")}, by=["key", "key"]).height == 2
+
+
+def test_a_method_that_knows_no_trials_within_sites_says_so() -> None:
+    frame = {"estimate": [0.1, 0.2, 0.3, 0.1, 0.9], "variance": [0.01] * 5, "site": list("aabbc")}
+    told = {method: " ".join(pool(frame, method=method).remarks) for method in ESTIMATORS}
+    said = {method for method, remarks in told.items() if "tell sites from their trials" in remarks}
+    assert said == {"moment", "paule_mandel"}
+    alone = {**frame, "site": list("abcde")}
+    assert "tell sites" not in " ".join(pool(alone, method="moment").remarks)
