@@ -132,6 +132,12 @@ def test_the_shared_control_is_allowed_for_by_reml_and_told_by_others() -> None:
     }
     alone = {name: values for name, values in frame.items() if not name.startswith("shared")}
     assert pool(frame).q != pytest.approx(pool(alone).q)
+    # r' V^-1 r about the mean by generalized least squares, on the whole matrix.
+    v = np.diag(frame["variance"])
+    v[0, 1] = v[1, 0] = 0.01
+    y, inverse = np.array(frame["estimate"]), np.linalg.inv(v)
+    apart = y - (inverse @ y).sum() / inverse.sum()
+    assert pool(frame).q == pytest.approx(apart @ inverse @ apart)
     assert any("shared" in remark or "share" in remark for remark in pool(frame, method="moment").remarks)
     with pytest.raises(NotComputable, match="variance"):
         pool({**frame, "shared_variance": [None] * 4})
