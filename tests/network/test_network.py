@@ -379,6 +379,15 @@ def test_blank_sheets_take_one_trial_as_a_word_and_refuse_rows_and_scales_that_c
     assert not (tmp_path / "none").exists()
 
 
+def test_a_sheet_sent_again_gets_a_copy_to_send_back_only_where_something_is_wrong_in_it(
+    network: cc.Network, tmp_path: Path
+) -> None:
+    sheets = [DEMO / "inbox" / "2025" / name for name in ("triangle_WC25-DOR.csv", "birch_2025_finish.xlsx")]
+    again = network.intake(sheets, dry_run=True, marked_up=tmp_path)
+    assert again.files["status"].to_list() == ["already_taken_in", "already_taken_in"]
+    assert {Path(path).name.split("_")[0] for path in again.marked_up} == {"birch-2025-finish"}
+
+
 def test_public_names_are_offered_before_they_are_used() -> None:
     code = "import crosscellar as cc, sys; print(set(cc.__all__) <= set(dir(cc)), 'polars' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
