@@ -13,7 +13,7 @@ import crosscellar as cc
 
 
 def summarise(args: argparse.Namespace) -> int:
-    with cc.Network.open(args.store) as network:
+    with cc.Network.open(args.store, create=False) as network:
         # A page that is read aloud should rest on a store that was looked over first.
         report = network.check()
         if not report.sound:

@@ -13,7 +13,7 @@ import crosscellar as cc
 
 
 def ask(args: argparse.Namespace) -> int:
-    with cc.Network.open(args.store) as network:
+    with cc.Network.open(args.store, read_only=True) as network:
         # One line a trial and treatment arm; the last column says where its variance comes from.
         effects = network.effects(args.question, response=args.response)
         print("What each trial showed (treatment minus control):")

@@ -116,6 +116,17 @@ def test_the_page_for_developers_names_every_room() -> None:
     assert [room for room in LEVELS if not re.search(rf"^  {room}(\.py|/) ", page, re.M)] == []
 
 
+def test_every_file_that_the_page_for_developers_names_is_there() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`([\w./]+/[\w.]*)`", page))
+    assert {"effects/scale.py", "schemas/store/"} <= named
+    made_by_running = {"benchmarks/results/"}
+    gone = [
+        name for name in named - made_by_running if not any((top / name).exists() for top in (ROOT, PACKAGE))
+    ]
+    assert gone == []
+
+
 def test_tests_import_what_the_package_or_its_test_extra_names() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     named = [*project["dependencies"], *project["optional-dependencies"]["test"]]

@@ -102,7 +102,8 @@ class Evidence:
         """
         if question is not None:
             self._question(question)
-        response = None if response is None else self._response(response)
+        if response is not None:
+            response = self._response(response, None if as_of is not None else question)
         how = How(read_day(as_of), measure, response, same_laboratory)
         found = self._kept.everywhere(how) if question is None else self._kept.of_one(question, how)
         if response is not None:
@@ -141,12 +142,19 @@ class Evidence:
         return EffectsAnswer(question, str(asked["title"]), effects, without)
 
     def effects_figure(
-        self, question: str, path: str | Path, *, response: str | None = None, measure: str | None = None
+        self,
+        question: str,
+        path: str | Path,
+        *,
+        response: str | None = None,
+        measure: str | None = None,
+        as_of: str | date | datetime | None = None,
+        same_laboratory: bool = True,
     ) -> Written:
         """How far vessels of one arm differ in the responses of a question, as a figure: SVG, PNG or PDF.
 
         Every planned response, or the one that is named; `path` ends in .svg, .png or .pdf. `question`,
-        `response` and `measure` as for `effects`.
+        `response`, `measure`, `as_of`, `same_laboratory` as for `effects`.
 
         Raises
         ------
@@ -157,19 +165,24 @@ class Evidence:
         from crosscellar.report.variances import draw_variances, vessel_spreads
         from crosscellar.results import Written
 
+        day = read_day(as_of)
+        register = self._register_as_of(day)
         spreads = vessel_spreads(
-            self.effects(question, response=response, measure=measure),
+            self.effects(
+                question, response=response, measure=measure, as_of=day, same_laboratory=same_laboratory
+            ),
             *variance_priors(
-                self._store.measured(),
-                self._register.design(),
+                self._store.measured(as_of=day),
+                register.design(),
                 self._contract,
-                responses=planned_responses(self._register, self._contract),
+                responses=planned_responses(register, self._contract),
             ),
             self._contract,
         )
         if not spreads:
+            when = "yet" if day is None else f"by {as_of}"
             raise CrosscellarError(
-                f"no trial of {question} has measured anything yet", next_step="Take in its sheets first."
+                f"no trial of {question} has measured anything {when}", next_step="Take in its sheets first."
             )
         draw_variances(spreads, Path(path))
         return Written(
@@ -243,8 +256,8 @@ class Evidence:
         if response is None and measure is not None:
             # Another measure makes sense for one response at a time: the one the hypothesis names.
             response = str(asked["primary_response"])
-        if response is not None and response not in register.responses["response"]:
-            response = self._response(response)
+        if response is not None:
+            response = self._response(response, None if as_of is not None else question)
         how = How(read_day(as_of), measure, response, same_laboratory)
         effects = with_control_levels(self._kept.of_one(question, how), register.arms)
         if response is not None:
@@ -277,15 +290,24 @@ class Evidence:
     def _question(self, question: str) -> Mapping[str, Any]:
         return _question_in(self._register, question)
 
-    def _response(self, response: str) -> str:
-        known = self._register.responses["response"].unique().to_list()
+    def _response(self, response: str, question: str | None = None) -> str:
+        """What the response is called in the register; one that no trial of the question plans is a fault."""
+        register = self._register if question is None else self._register_about(question)
+        responses = register.responses
+        if question is not None:
+            trials = register.trials.filter(pl.col("question_id") == question)
+            responses = responses.join(trials, on="trial_id", how="semi")
+        known = responses["response"].unique().to_list()
         if response in known:
             return response
         match = self._contract.name_analyte(response, self._aliases)
         if match.id is None or match.id not in known:
+            where = "in the register" if question is None else f"in the trials of {question}"
             raise UnknownName(
-                f"the response {response!r} is not planned in the register",
-                next_step=f"It has: {', '.join(sorted(known))}.",
+                f"the response {response!r} is not planned {where}",
+                next_step=f"They have: {', '.join(sorted(known))}."
+                if known
+                else "Enter it in the table responses of the register.",
             )
         return match.id
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Self
 import polars as pl
 
 from crosscellar.contract import load_contract
-from crosscellar.errors import CrosscellarError, RegisterRefused
+from crosscellar.errors import CrosscellarError, NotComputable, RegisterRefused
 from crosscellar.evidence import read_day
 from crosscellar.prospects import Prospects
 from crosscellar.store import Store
@@ -38,6 +38,9 @@ RuleSettings = Mapping[str, Mapping[str, float]]
 #: not there.
 BATCH_FILES = 2000
 BATCH_BYTES = 64_000_000
+
+#: Of a ferment log, rows a vessel: the longest are read daily for a year.
+MOST_DAYS = 366
 
 
 def _now() -> datetime:
@@ -98,6 +101,9 @@ class Network(Prospects, Upkeep):
         """
         store = Store.open(path, create=create, read_only=read_only, wait=wait, clock=clock, tell=tell)
         return cls(store, clock=clock)
+
+    def __repr__(self) -> str:
+        return f"<Network in {self._store.path}>"
 
     def __enter__(self) -> Self:
         return self
@@ -199,10 +205,11 @@ class Network(Prospects, Upkeep):
         UnknownName
             A rule or a setting that there is not.
         CrosscellarError
-            When no register has been taken in yet.
+            When no register has been taken in yet, or a setting is no number.
         """
         from crosscellar.intake.check import check_documents
         from crosscellar.intake.documents import find_files, in_batches, read_found, refuse_contents
+        from crosscellar.intake.settings import settings_of
         from crosscellar.results import IntakeOutcome
         from crosscellar.store import Circumstances
 
@@ -213,6 +220,8 @@ class Network(Prospects, Upkeep):
                 where=self._store.path,
                 next_step="Run `crosscellar register PATH` first: readings are matched against it.",
             )
+        if settings is not None:
+            settings = settings_of(settings, self._contract)
         given = [paths] if isinstance(paths, str | Path) else list(paths)
         found = find_files([Path(path) for path in given])
         if marked_up is not None:
@@ -417,13 +426,22 @@ class Network(Prospects, Upkeep):
         UnknownName
             For a trial or a ferment reading that is not known.
         NotComputable
-            When no trial is left to make a sheet for.
+            When no trial is left to make a sheet for, or for rows or a scale that cannot be.
         CrosscellarError
             When a workbook of the same name is there already: it may be filled in. Nothing is written then.
         """
         from crosscellar.results import Written
         from crosscellar.sheets.blank import write_sheets
 
+        if not 1 <= ferment_days <= MOST_DAYS:
+            raise NotComputable(
+                f"a ferment log of {ferment_days} rows a vessel cannot be filled in",
+                next_step=f"Give a number from 1 to {MOST_DAYS}.",
+            )
+        if not scale[0] < scale[1]:
+            raise NotComputable(
+                f"{scale[0]:g} to {scale[1]:g} is no scale of scores", next_step="Give its low end first."
+            )
         register = self._register
         made = write_sheets(
             register,
@@ -431,7 +449,7 @@ class Network(Prospects, Upkeep):
             contract=self._contract,
             seed=seed,
             season=season,
-            trials=trials,
+            trials=[trials] if isinstance(trials, str) else trials,
             ferment_reading=ferment_reading,
             ferment_days=ferment_days,
             scale=scale,

@@ -37,6 +37,8 @@ SHARES = (0.2, 0.3, 0.4, 0.5)
 PRECISIONS = (0.3, 0.2, 0.1, 0.05)
 #: The median of a half-normal of scale 1 (the 75 % quantile of the normal).
 _HALF_NORMAL_MEDIAN: Final = 0.6744897501960817
+#: No treatment makes a hundred times as much: the largest supposed effect, as a natural log.
+_LARGEST_LOG: Final = math.log(100.0)
 
 
 def read_prices(path: Path) -> Prices:
@@ -184,18 +186,21 @@ def read_effect(given: float | str | None, scale: Scale) -> float | None:
     Raises
     ------
     NotComputable
-        For a text that is no number, or a percentage where effects are no ratios.
+        For a text that is no number, a percentage where effects are no ratios, or a ratio beyond a hundred: a
+    log of 10 was meant as 10 %.
     """
-    if given is None or isinstance(given, int | float):
-        return given
-    text = given.strip().replace(" ", "")
+    if given is None:
+        return None
+    text = str(given).strip().replace(" ", "")
     try:
         if not text.endswith("%"):
-            return float(text)
-        if scale.is_log_ratio:
-            return math.log1p(float(text[:-1]) / 100.0)
+            effect = float(text)
+        else:
+            effect = math.log1p(float(text[:-1]) / 100.0) if scale.is_log_ratio else math.nan
     except ValueError:
-        pass
+        effect = math.nan
+    if math.isfinite(effect) and not (scale.is_log_ratio and abs(effect) > _LARGEST_LOG):
+        return effect
     unit = "in per cent, as 10%, or as a natural log" if scale.is_log_ratio else f"in {scale.shown_unit}"
     raise NotComputable(f"an effect of {given} cannot be planned with", next_step=f"Give it {unit}.")
 
@@ -225,8 +230,10 @@ def plan_question(
     Raises
     ------
     NotComputable
-        When nothing says which effect to plan for.
+        When nothing says which effect to plan for, or for a chance outside 0 to 1.
     """
+    if not 0 < chance < 1:
+        raise NotComputable(f"a chance of {chance:g} cannot be", next_step="Give a share such as 0.8.")
     scale = known.scale
     wanted = str(question["wanted"])
     d = (

@@ -98,12 +98,11 @@ class Prospects(Evidence):
         asked = self._question(question)
         response = str(asked["primary_response"])
         responses = self._register.responses
-        planned = response in responses["response"]
         trials = self._register.trials.filter(pl.col("question_id") == question)["trial_id"]
         its_own = response in responses.filter(pl.col("trial_id").is_in(trials.implode()))["response"]
         # What is planned in its own trials is looked at in every trial: enough where that is its response.
         effects = self._kept.everywhere(How(), question if its_own else None)
-        found = self.pool(question, response=response) if planned else []
+        found = self.pool(question, response=response) if its_own else []
         pooled = [one for one in found if one.role == "primary"]
 
         def priors() -> pl.DataFrame:

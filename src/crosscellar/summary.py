@@ -13,7 +13,7 @@ from crosscellar.answers import Asked, planned_responses, pool_question
 from crosscellar.contract import Contract
 from crosscellar.effects import effects_of_store, variance_priors
 from crosscellar.effects.planned import LOG_RESPONSES
-from crosscellar.errors import CrosscellarError, NotComputable
+from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
 from crosscellar.plans import known_of, plan_question
 from crosscellar.pooling import Pooled
 from crosscellar.pooling.verdict import OPEN
@@ -69,6 +69,8 @@ def write_summary(
         When the register has no trial of that season.
     """
     register = Register.of_tables(store.register_frames(as_of=as_of), contract)
+    if as_of is not None and register.trials.is_empty():
+        raise UnknownName(f"no register had been taken in by {as_of}", next_step="Name a later day, or none.")
     check_season(register, season)
     trials = register.trials
     planned = planned_responses(register, contract)

@@ -101,7 +101,7 @@ class Upkeep(Evidence):
             contact=contact,
             assessor=assessor,
             text=text,
-            trials=trials,
+            trials=[trials] if isinstance(trials, str) else trials,
             drop_files=drop_files,
             dry_run=dry_run,
         )

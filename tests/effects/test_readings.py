@@ -96,6 +96,20 @@ def test_blocks_make_it_the_paired_t_test_of_scipy(network_of: Build, contract: 
     assert effect["estimate"] / effect["std_error"] == pytest.approx(test.statistic, rel=1e-12)
 
 
+def test_one_block_of_several_vessels_an_arm_pairs_nothing(network_of: Build, contract: Contract) -> None:
+    trial = {"T": {"control": [[5.0], [5.4], [5.1]], "treatment": [[5.8], [6.1], [5.5]]}}
+    readings, design, responses = network_of(trial)
+    outside = pl.col("vessel_id").str.ends_with("-2")
+    blocked = design.with_columns(pl.when(~outside).then(pl.lit("lot 1")).alias("block"))
+    plain, same = (
+        effects_of_readings(readings, laid_out, responses, contract, measure="difference")
+        for laid_out in (design, blocked)
+    )
+    assert row(same, "T") | {"n_blocks": None} == row(plain, "T") | {"n_blocks": None}
+    variances = [np.var(arm, ddof=1) for arm in ([5.0, 5.4, 5.1], [5.8, 6.1, 5.5])]
+    assert row(same, "T")["variance"] == pytest.approx(np.mean(variances) * 2 / 3)
+
+
 def test_a_slope_over_levels_is_that_of_ordinary_least_squares_of_statsmodels(
     network_of: Build, contract: Contract
 ) -> None:

@@ -16,7 +16,9 @@ import polars as pl
 import pytest
 
 from crosscellar import effects, network
-from crosscellar.cli import main
+from crosscellar.cli import build_parser, main
+from crosscellar.pooling.choices import INTERVALS
+from crosscellar.pooling.estimators import ESTIMATORS
 from crosscellar.results import COUNTS
 
 ROOT = Path(__file__).parents[2]
@@ -50,7 +52,7 @@ def as_json(run: Run) -> Callable[..., Any]:
 
 def test_help_names_every_command_and_the_exit_statuses() -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "crosscellar.cli", "--help"], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "crosscellar", "--help"], capture_output=True, text=True, check=True
     )
     for word in ("register", "intake", "findings", "decide", "outstanding", "effects", "pool", "summary"):
         assert word in done.stdout
@@ -221,6 +223,23 @@ def test_as_of_answers_as_it_stood(as_json: Any, demo_store: Path) -> None:
         as_json("--store", demo_store, "pool", "malolactic-timing", "--as-of", "2026-11-26")[0]["n_sites"]
         == 7
     )
+
+
+def test_nothing_known_by_a_day_is_told_as_that(run: Run, demo_store: Path) -> None:
+    for command in ("pool", "effects"):
+        status, _, err = run("--store", demo_store, command, "cold-soak", "--as-of", "2001-01-01")
+        assert status == 0
+        assert "so at the end of 2001-01-01; leave --as-of out" in err
+
+
+def test_the_command_line_offers_the_methods_and_intervals_that_there_are(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    parser = build_parser()
+    for option, known in (("--method", tuple(ESTIMATORS)), ("--interval", INTERVALS)):
+        with pytest.raises(SystemExit):
+            parser.parse_args(["pool", "q", option, "other"])
+        assert re.findall(r"'(\w+)'", capsys.readouterr().err.split("choose from")[1]) == [*known]
 
 
 def test_every_text_answer_is_readable(run: Run, demo_store: Path) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -326,6 +328,64 @@ def test_the_readme_prints_the_demos_own_counts_and_verdicts(network: cc.Network
 def test_effects_as_of_a_day_know_only_what_was_taken_in_by_then(network: cc.Network) -> None:
     assert network.effects("cold-soak").height > 0
     assert network.effects_answer("cold-soak", as_of="2001-01-01").effects.is_empty()
+
+
+def test_a_response_of_another_question_is_told_as_not_planned_with_what_is(network: cc.Network) -> None:
+    said = r"'pH' is not planned in the trials of cold-soak. They have: anthocyanins, colour_intensity"
+    for asked in (network.effects, network.pool, network.effects_answer):
+        with pytest.raises(UnknownName, match=said):
+            asked("cold-soak", response="pH")
+
+
+def test_a_figure_of_vessels_is_drawn_as_of_a_day(network: cc.Network, tmp_path: Path) -> None:
+    with pytest.raises(CrosscellarError, match="has measured anything by 2001-01-01"):
+        network.effects_figure("cold-soak", tmp_path / "f.svg", as_of="2001-01-01")
+    with pytest.raises(UnknownName, match="no register had been taken in by 2001-01-01"):
+        network.summary(2025, out=tmp_path / "s", as_of="2001-01-01")
+
+
+def test_records_and_networks_show_themselves_in_a_line(network: cc.Network) -> None:
+    assert re.fullmatch(r"<Network in .*\.duckdb>", repr(network))
+    first = network.pool("malolactic-timing")[0]
+    assert repr(first) == f"<Pooled {first.title()}: holds at new sites>"
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        ({"picks_below_chance": {"p": "a"}}, "p of the rule picks_below_chance is 'a', which is no number"),
+        ({"picks_below_chance": 0.05}, "'picks_below_chance' stands outside of any rule"),
+        ("own.toml", "'own.toml' are no settings"),
+    ],
+)
+def test_settings_from_python_that_are_no_numbers_are_told(
+    network: cc.Network, settings: Any, said: str
+) -> None:
+    with pytest.raises(CrosscellarError, match=said):
+        network.intake(DEMO / "inbox" / "2025", dry_run=True, settings=settings)
+
+
+def test_blank_sheets_take_one_trial_as_a_word_and_refuse_rows_and_scales_that_cannot_be(
+    demo_store: Path, tmp_path: Path
+) -> None:
+    store = shutil.copy(demo_store, tmp_path / "network.duckdb")
+    with cc.Network.open(store) as network:
+        made = network.sheets(out=tmp_path / "one", trials="LS25-OST")
+        assert [Path(path).name for path in made.paths if path.endswith("OST.xlsx")] == ["LS25-OST.xlsx"]
+        with pytest.raises(NotComputable, match="a ferment log of 0 rows a vessel"):
+            network.sheets(out=tmp_path / "none", ferment_days=0)
+        with pytest.raises(NotComputable, match="10 to 0 is no scale"):
+            network.sheets(out=tmp_path / "none", scale=(10, 0))
+    assert not (tmp_path / "none").exists()
+
+
+def test_a_sheet_sent_again_gets_a_copy_to_send_back_only_where_something_is_wrong_in_it(
+    network: cc.Network, tmp_path: Path
+) -> None:
+    sheets = [DEMO / "inbox" / "2025" / name for name in ("triangle_WC25-DOR.csv", "birch_2025_finish.xlsx")]
+    again = network.intake(sheets, dry_run=True, marked_up=tmp_path)
+    assert again.files["status"].to_list() == ["already_taken_in", "already_taken_in"]
+    assert {Path(path).name.split("_")[0] for path in again.marked_up} == {"birch-2025-finish"}
 
 
 def test_public_names_are_offered_before_they_are_used() -> None:

@@ -152,8 +152,28 @@ def test_a_supposed_effect_is_read_in_per_cent_or_on_the_scale(given: str | floa
 def test_a_supposed_effect_that_makes_no_sense_is_refused() -> None:
     with pytest.raises(NotComputable, match="Give it in NTU"):
         read_effect("15%", Scale("difference", "NTU"))
-    with pytest.raises(NotComputable, match="as 10%"):
-        read_effect("much", Scale("log_ratio"))
+    # A log of 10 is a factor of 22,000: ten per cent was meant.
+    for given in ("much", "nan", "inf", "10", 10, "-200%", math.nan):
+        with pytest.raises(NotComputable, match="as 10%"):
+            read_effect(given, Scale("log_ratio"))
+    assert read_effect("10", Scale("difference", "NTU")) == 10
+
+
+def test_a_supposed_fall_may_stand_apart_from_its_option(
+    demo_store: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("cold-soak", "--effect", "-10%", "--sites", "1", "--vessels", "1", "--store", demo_store)
+    status, out = told(capsys, *words)
+    assert status == 0
+    assert "a true mean effect of -10.0 %" in out
+
+
+def test_shares_given_as_numbers_of_per_cent_are_refused(demo_store: Path) -> None:
+    with cc.Network.open(demo_store, read_only=True) as network:
+        with pytest.raises(NotComputable, match="a chance of 80 cannot be"):
+            network.plan("cold-soak", sites=(1,), vessels=(1,), chance=80)
+        with pytest.raises(NotComputable, match="a half-width of 10 cannot be"):
+            network.vessels("cold-soak", [10])
 
 
 def told(capsys: pytest.CaptureFixture[str], *command: str | Path) -> tuple[int, str]:
@@ -273,7 +293,25 @@ def test_proposals_start_from_a_table_of_what_no_site_has_tried(
 
 @pytest.mark.parametrize(
     ("command", "said"),
-    [((), "nothing says what to plan"), (("--proposals", "x.csv"), "no budget is given")],
+    [
+        ((), "nothing says what to plan"),
+        (("--proposals", "x.csv"), "no budget is given"),
+        (("cold-soak", "--panel"), "no use for QUESTION beside --panel"),
+        (("--panel", "--spread", "15%"), "no use for --spread beside --panel"),
+        (
+            ("cold-soak", "--budget", "9", "--share", "30%"),
+            "no use for --share and --budget beside QUESTION",
+        ),
+        (
+            ("cold-soak", "--precision", "9%", "--figure", "x.svg"),
+            "no use for --figure beside --precision",
+        ),
+        (
+            ("--blank-proposals", "x.csv", "--risk", "9%"),
+            "no use for --risk beside --blank-proposals",
+        ),
+        (("cold-soak", "--sites", "100000000", "--vessels", "1"), "Give numbers up to 1000"),
+    ],
 )
 def test_a_plan_of_nothing_is_asked_back(
     demo_store: Path, capsys: pytest.CaptureFixture[str], command: tuple[str, ...], said: str

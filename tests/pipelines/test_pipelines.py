@@ -123,10 +123,20 @@ def test_the_annual_summary_is_written(run: Run, season: Done, tmp_path: Path) -
     assert (tmp_path / "copy.duckdb").stat().st_size > 0
 
 
-def test_a_store_that_is_not_there_is_one_sentence_and_no_traceback(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("annual_summary.py", "2025", "--store", "none/network.duckdb"),
+        ("annual_summary.py", "2025"),
+        ("ask_one_question.py", "cold-soak", "--store", "another.duckdb"),
+    ],
+)
+def test_a_store_that_is_not_there_is_one_sentence_and_no_store(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
     """In a process of its own, as it is typed."""
     done = subprocess.run(
-        [sys.executable, str(PIPELINES / "annual_summary.py"), "2025", "--store", "none/network.duckdb"],
+        [sys.executable, str(PIPELINES / words[0]), *words[1:]],
         cwd=tmp_path,
         capture_output=True,
         text=True,
@@ -136,3 +146,4 @@ def test_a_store_that_is_not_there_is_one_sentence_and_no_traceback(tmp_path: Pa
     assert done.returncode in (2, 3)
     assert "Traceback" not in done.stderr
     assert done.stderr.strip()
+    assert list(tmp_path.iterdir()) == []

@@ -16,6 +16,7 @@ from crosscellar.pooling.confidence import new_site
 from crosscellar.pooling.estimators import moment, reml
 from crosscellar.pooling.heterogeneity import Questions, side_by_side, typical_variance
 from crosscellar.pooling.intervals import doubt_of_weights
+from crosscellar.pooling.mixtures import NormalMixture
 
 # Invented effects of six sites and their sampling variances.
 ESTIMATE = np.array([0.12, 0.31, -0.05, 0.22, 0.40, 0.09])
@@ -74,6 +75,13 @@ def test_quantiles_turn_chances_back_for_every_question_of_a_block() -> None:
     assert found.chance.sum(axis=0) == pytest.approx(1.0)
     for share in (0.001, 0.025, 0.5, 0.9):
         assert found.below(found.quantile(share)) == pytest.approx(share, abs=1e-9)
+
+
+def test_a_quantile_in_the_gap_between_two_normals_is_found() -> None:
+    # Newton's steps lead far out where hardly anything lies.
+    for share in (0.3, 0.5 - 1e-9, 0.5 + 1e-9, 0.7):
+        mixed = NormalMixture.of_one(np.array([0.5, 0.5]), np.array([-40.0, 40.0]), np.array([1.0, 3.0]), 0.2)
+        assert mixed.below(mixed.quantile(share))[0] == pytest.approx(share, abs=1e-9)
 
 
 def test_sites_that_agree_to_the_last_digit_leave_no_spread() -> None:

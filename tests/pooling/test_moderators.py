@@ -196,3 +196,11 @@ def test_categories_whose_effects_tie_prove_nothing_where_their_trials_are_coars
     assert row["std_error"] == pytest.approx(1.5**0.5)
     assert row["low"] < 0 < row["high"]
     assert "to the last digit" in result.remarks[0]
+
+
+def test_the_unit_of_a_moderator_changes_no_answer() -> None:
+    frame = [np.tile(["a", "b", "c", "d", "e", "f", "g"], 2), np.full(K, 0.01)]
+    plain = regress(ESTIMATE, frame[1], {"volume_l": VOLUME}, site=frame[0]).row("volume_l")
+    small = regress(ESTIMATE, frame[1], {"volume_l": VOLUME * 1e9}, site=frame[0]).row("volume_l")
+    assert small["p"] == pytest.approx(plain["p"], rel=1e-6)
+    assert small["estimate"] == pytest.approx(plain["estimate"] / 1e9, rel=1e-6)

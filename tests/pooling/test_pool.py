@@ -15,6 +15,7 @@ import pytest
 
 from crosscellar.errors import NotComputable, UnknownName
 from crosscellar.pooling import pool, pool_each, set_plotter
+from crosscellar.pooling.estimators import ESTIMATORS
 from crosscellar.pooling.result import Pooled
 
 EFFECTS = {
@@ -131,6 +132,12 @@ def test_the_shared_control_is_allowed_for_by_reml_and_told_by_others() -> None:
     }
     alone = {name: values for name, values in frame.items() if not name.startswith("shared")}
     assert pool(frame).q != pytest.approx(pool(alone).q)
+    # r' V^-1 r about the mean by generalized least squares, on the whole matrix.
+    v = np.diag(frame["variance"])
+    v[0, 1] = v[1, 0] = 0.01
+    y, inverse = np.array(frame["estimate"]), np.linalg.inv(v)
+    apart = y - (inverse @ y).sum() / inverse.sum()
+    assert pool(frame).q == pytest.approx(apart @ inverse @ apart)
     assert any("shared" in remark or "share" in remark for remark in pool(frame, method="moment").remarks)
     with pytest.raises(NotComputable, match="variance"):
         pool({**frame, "shared_variance": [None] * 4})
@@ -307,3 +314,12 @@ def test_whole_numbers_may_stand_beside_others_and_a_difference_in_words_is_refu
     with pytest.raises(NotComputable, match="no column to group by"):
         pool_each(EFFECTS, by=[])
     assert pool_each({**EFFECTS, "key": list("aabbb")}, by=["key", "key"]).height == 2
+
+
+def test_a_method_that_knows_no_trials_within_sites_says_so() -> None:
+    frame = {"estimate": [0.1, 0.2, 0.3, 0.1, 0.9], "variance": [0.01] * 5, "site": list("aabbc")}
+    told = {method: " ".join(pool(frame, method=method).remarks) for method in ESTIMATORS}
+    said = {method for method, remarks in told.items() if "tell sites from their trials" in remarks}
+    assert said == {"moment", "paule_mandel"}
+    alone = {**frame, "site": list("abcde")}
+    assert "tell sites" not in " ".join(pool(alone, method="moment").remarks)

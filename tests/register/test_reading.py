@@ -143,6 +143,11 @@ def test_a_title_above_the_headings_is_passed_over(
     trials = path / "trials.csv"
     trials.write_text(f"Trials of both seasons\n\n{trials.read_text()}")
     assert_same(read_register(path, contract), plain)
+    # A title may have a comma, and a table of two columns no more than one mark a line.
+    aliases = path / "aliases.csv"
+    aliases.write_text(f"Words, written\nwritten{separator}means\nacid{separator}titratable_acidity\n")
+    assert read_register(path, contract).aliases.rows() == [("acid", "titratable_acidity")]
+    aliases.unlink()
     trials.write_text(trials.read_text().replace("2024", "soon"))
     with pytest.raises(RegisterRefused) as told:
         read_register(path, contract)

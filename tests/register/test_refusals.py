@@ -329,6 +329,14 @@ def test_days_are_read_in_the_order_that_their_column_proves(read: Read, sound: 
     assert "responses.csv: due_date was read with the day first, as its dates show." in register.warnings
 
 
+@pytest.mark.parametrize(
+    ("day", "read_as"), [("13.05.2025", date(2025, 5, 13)), ("05.13.2025", date(2025, 5, 13))]
+)
+def test_the_thirteenth_proves_the_order_of_days(read: Read, sound: Tables, day: str, read_as: date) -> None:
+    change("responses", 0, due_date=day)(sound)
+    assert read(sound).responses["due_date"][0] == read_as
+
+
 def test_a_day_that_the_calendar_has_not_is_shown_as_written(read: Read, sound: Tables) -> None:
     change("responses", 0, due_date="31.03.2025")(sound)
     change("responses", 1, due_date="31.02.2025")(sound)

@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import argparse
 import gc
+import io
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import NoReturn
 
 from crosscellar.cli import answers, season, upkeep, whole_job
 from crosscellar.cli.loading import special_functions_when_asked
-from crosscellar.cli.parts import COULD_NOT, DONE, say
+from crosscellar.cli.parts import COULD_NOT, DONE, let_go_of_output, say
+from crosscellar.cli.words import negative_shares_joined
 from crosscellar.errors import CrosscellarError, RegisterRefused, machine_fault
 
 __all__ = ["build_parser", "main", "run"]
@@ -70,6 +73,16 @@ def _say_version(_: argparse.Namespace) -> int:
     return DONE
 
 
+def _make_ready_to_tell() -> None:
+    """Nothing; both streams are there, and take every letter: by its number where they have no other way."""
+    for name in ("stdout", "stderr"):
+        # A scheduler may start a command without them.
+        stream = getattr(sys, name) or Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+        setattr(sys, name, stream)
+
+
 def run() -> NoReturn:
     """The command `crosscellar`: `main`, and the end of its process.
 
@@ -91,8 +104,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         # are loaded, took a tenth of a short command.
         gc.set_threshold(200_000, 20, 20)
         special_functions_when_asked()
+    _make_ready_to_tell()
     parser = build_parser()
-    args = parser.parse_args(argv)
+    args = parser.parse_args(negative_shares_joined(sys.argv[1:] if argv is None else argv))
     if args.version:
         args.run = _say_version
     try:
@@ -111,7 +125,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         say("crosscellar: stopped. What was taken in before stays; run the same command again to go on.")
         return COULD_NOT
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        let_go_of_output()
         return DONE
     except SystemExit:
         raise

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Final
 
 from crosscellar.cli.parts import DONE, Commands, command, open_network, progress, say, show
 from crosscellar.cli.words import amount, season, share, shares, whole_numbers
@@ -13,11 +14,58 @@ from crosscellar.errors import CrosscellarError
 ANY_LABORATORY = "use effects too whose arms went to different laboratories"
 
 
+#: What `plan` is asked for besides a question, each with the options that say more of it and what they are
+#: read with.
+_PLANS: Final[Mapping[str, tuple[str, ...]]] = {
+    "panel": ("share", "chance", "risk"),
+    "spread": ("precision",),
+    "blank_proposals": (),
+    "proposals": ("budget", "prices", "draft", "season"),
+    "precision": ("question",),
+    "question": ("sites", "vessels", "again", "effect", "prices", "chance", "figure"),
+}
+#: What stands where the option is not given.
+_USUAL: Final[Mapping[str, float]] = {"chance": 0.8, "risk": 0.05}
+
+
+def _refuse_unheard(args: argparse.Namespace) -> None:
+    """Nothing where every option given says something of the plan that is asked for."""
+    given = [
+        name
+        for name in dict.fromkeys((*_PLANS, *(option for heard in _PLANS.values() for option in heard)))
+        if getattr(args, name) not in (None, False, _USUAL.get(name))
+    ]
+    asked = next((name for name in _PLANS if name in given), None)
+    if asked is None:
+        return
+    unheard = [_option(name) for name in given if name != asked and name not in _PLANS[asked]]
+    if unheard:
+        raise CrosscellarError(
+            f"there is no use for {' and '.join(unheard)} beside {_option(asked)}",
+            next_step="Ask for one plan at a time; `crosscellar plan --help` shows what goes together.",
+        )
+
+
+def _option(name: str) -> str:
+    return "QUESTION" if name == "question" else f"--{name.replace('_', '-')}"
+
+
+def _tell_day(args: argparse.Namespace, nothing: bool) -> None:
+    """Nothing; that there was nothing on the day asked for is told as that."""
+    if args.as_of and nothing:
+        say(f"That was so at the end of {args.as_of}; leave --as-of out for what is known now.")
+
+
 def run_effects(args: argparse.Namespace) -> int:
     with open_network(args, read_only=True) as network:
         if args.figure:
             drawn = network.effects_figure(
-                args.question, args.figure, response=args.response, measure=args.measure
+                args.question,
+                args.figure,
+                response=args.response,
+                measure=args.measure,
+                as_of=args.as_of,
+                same_laboratory=not args.any_laboratory,
             )
             show(args, drawn)
             return DONE
@@ -29,6 +77,7 @@ def run_effects(args: argparse.Namespace) -> int:
             same_laboratory=not args.any_laboratory,
         )
     show(args, answer)
+    _tell_day(args, answer.effects.is_empty() and answer.without.is_empty())
     return DONE
 
 
@@ -46,6 +95,7 @@ def run_pool(args: argparse.Namespace) -> int:
             same_laboratory=not args.any_laboratory,
         )
     show(args, answer)
+    _tell_day(args, not answer.pooled)
     return DONE
 
 
@@ -59,6 +109,7 @@ def run_summary(args: argparse.Namespace) -> int:
 
 
 def run_plan(args: argparse.Namespace) -> int:
+    _refuse_unheard(args)
     if args.panel:
         from crosscellar.plans import SHARES, panel_plan
 
@@ -89,6 +140,8 @@ def run_plan(args: argparse.Namespace) -> int:
                 progress=tell,
             )
         elif args.proposals:
+            if args.season is not None:
+                raise CrosscellarError("a season is of a draft", next_step="Add --draft DIR.")
             if args.budget is None:
                 raise CrosscellarError(
                     "no budget is given",
@@ -160,7 +213,9 @@ def add_commands(commands: Commands) -> None:
         "--effect", metavar="NUMBER", help="true mean effect supposed: 10%%, or on the scale of the effects"
     )
     sub.add_argument("--prices", metavar="FILE", help="a TOML table: per_sample, per_site, currency …")
-    sub.add_argument("--chance", type=share, default=0.8, help="of a verdict, wanted (%(default)s)")
+    sub.add_argument(
+        "--chance", type=share, default=_USUAL["chance"], help="of a verdict, wanted (%(default)s)"
+    )
     sub.add_argument("--figure", metavar="FILE", help="draw the plan: .svg, .png or .pdf")
     lot = sub.add_argument_group("vessels for the mean of one lot")
     lot.add_argument("--precision", type=shares, metavar="10%,…", help="half-widths, for QUESTION")
@@ -168,7 +223,9 @@ def add_commands(commands: Commands) -> None:
     panel = sub.add_argument_group("assessors for a triangle panel")
     panel.add_argument("--panel", action="store_true", help="how many, to show a difference or similarity")
     panel.add_argument("--share", type=shares, metavar="30%,…", help="who could tell")
-    panel.add_argument("--risk", type=share, default=0.05, help="of showing it wrongly (%(default)s)")
+    panel.add_argument(
+        "--risk", type=share, default=_USUAL["risk"], help="of showing it wrongly (%(default)s)"
+    )
     several = sub.add_argument_group("several proposed trials, one budget")
     several.add_argument("--proposals", metavar="FILE", help="CSV: question_id, site_id, vessels, cost")
     several.add_argument("--budget", type=amount, metavar="AMOUNT")

@@ -45,10 +45,19 @@ def open_network(args: argparse.Namespace, *, create: bool = False, read_only: b
 
 
 def show(args: argparse.Namespace, result: object) -> None:
-    """Print a result as text for a person, or as one JSON document."""
+    """Print a result as text for a person, or as one JSON document, as far as anybody reads it."""
     from crosscellar.console import print_json, print_text
 
-    (print_json if args.json else print_text)(result)
+    try:
+        (print_json if args.json else print_text)(result)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        let_go_of_output()
+
+
+def let_go_of_output() -> None:
+    """Nothing; what is still to be written goes nowhere, as nobody reads it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def say(text: str) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 Number = TypeVar("Number", int, float)
@@ -14,6 +15,17 @@ def _read(kind: Callable[[str], Number], text: str, otherwise: str) -> Number:
         return kind(text)
     except ValueError:
         raise argparse.ArgumentTypeError(otherwise) from None
+
+
+def negative_shares_joined(words: Sequence[str]) -> list[str]:
+    """The words of a command, `--effect -10%` as `--effect=-10%`: alone it is read as an option."""
+    joined: list[str] = []
+    for word in words:
+        if joined and joined[-1].startswith("--") and re.fullmatch(r"-[\d.]+%", word):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def season(text: str) -> int:

@@ -16,8 +16,9 @@ PIPED_WIDTH: Final = 110
 
 
 def print_json(result: Any) -> None:
-    """Print a result as one JSON document."""
-    document = json.dumps(result.as_json(), ensure_ascii=False, indent=2, allow_nan=False)
+    """Print a result as one JSON document; what is no UTF-8 is given letters of ASCII alone."""
+    other = "utf" not in (sys.stdout.encoding or "").lower()
+    document = json.dumps(result.as_json(), ensure_ascii=other, indent=2, allow_nan=False)
     sys.stdout.write(f"{document}\n")
 
 
@@ -25,6 +26,11 @@ def print_text(result: Any) -> None:
     """Print a result as text."""
     from rich.console import Console
 
-    console = Console(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else PIPED_WIDTH)
+    class Plain(Console):
+        def on_broken_pipe(self) -> None:
+            # The process would be ended here, with a status of its own.
+            raise BrokenPipeError
+
+    console = Plain(highlight=False, soft_wrap=False, width=None if sys.stdout.isatty() else PIPED_WIDTH)
     for part in parts_of(result):
         console.print(part if isinstance(part, Table) else steady(str(part)), markup=False)

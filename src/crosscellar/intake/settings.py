@@ -40,13 +40,34 @@ def read_settings(path: str | Path, contract: Contract) -> Mapping[str, Mapping[
             where=path,
             next_step="Write a table a rule: [sugar_rises], and below it remark_brix = 1.0.",
         ) from fault
-    settings = {rule: _numbers(rule, table, path) for rule, table in told.items()}
-    check_settings(settings, contract, where=path)
+    return settings_of(told, contract, where=path)
+
+
+def settings_of(
+    told: Mapping[str, object], contract: Contract, *, where: str | Path = ""
+) -> Mapping[str, Mapping[str, float]]:
+    """`told` as numbers, rule -> setting -> number; `where` says in errors where it stood.
+
+    Raises
+    ------
+    UnknownName
+        For a rule or a setting that there is not.
+    CrosscellarError
+        For something that is not a number.
+    """
+    if not isinstance(told, Mapping):
+        raise CrosscellarError(
+            f"{told!r} are no settings",
+            where=where,
+            next_step="Give a mapping of rules, each to its settings and their numbers.",
+        )
+    settings = {rule: _numbers(rule, table, where) for rule, table in told.items()}
+    check_settings(settings, contract, where=where)
     return settings
 
 
 def _numbers(rule: str, table: object, path: str | Path) -> dict[str, float]:
-    if not isinstance(table, dict):
+    if not isinstance(table, Mapping):
         raise CrosscellarError(
             f"{rule!r} stands outside of any rule",
             where=path,

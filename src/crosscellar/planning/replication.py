@@ -32,6 +32,8 @@ PLAN: Final = {
     "chance_against": pl.Float64,
     "simulations": pl.Int64,
 }
+#: So many new sites, or vessels an arm, at most: every plan is simulated.
+_MOST: Final = 1000
 #: The verdicts that each chance is of.
 VERDICTS_OF: Final[Mapping[str, Sequence[str]]] = MappingProxyType(
     {
@@ -159,8 +161,8 @@ def plan_replication(
     Raises
     ------
     NotComputable
-        For variances that cannot be, no sites or vessels to consider, more sites again than there are, or
-        fewer than one simulation.
+        For variances that cannot be, no sites or vessels to consider or more than a thousand, more sites
+        again than there are, or fewer than one simulation.
     """
     _check_variances(tau2, np.array([vessel_variance]))
     _check_variances(between_trials, np.array([vessel_variance]))
@@ -169,6 +171,11 @@ def plan_replication(
         raise NotComputable(
             "there is nothing to compare",
             next_step="Give numbers of sites, new or again (0 or more), and of vessels an arm (1 or more).",
+        )
+    if max(*more_sites, *vessels) > _MOST:
+        raise NotComputable(
+            f"{max(*more_sites, *vessels)} new sites, or vessels an arm, are more than can be planned",
+            next_step=f"Give numbers up to {_MOST}.",
         )
     there = None if so_far is None else site_effects(so_far, between_trials=between_trials)
     known = np.zeros((0, 2)) if there is None else there.select("estimate", "variance").to_numpy()

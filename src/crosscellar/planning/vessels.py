@@ -103,7 +103,7 @@ def _check(cv: float, level: float, cv_df: float | None) -> None:
 
 
 def _check_width(half_width: float) -> None:
-    if not (math.isfinite(half_width) and half_width > 0):
+    if not 0 < half_width < 1:
         raise NotComputable(
             f"a half-width of {half_width:g} cannot be", next_step="Give it as a share: 0.10 for 10 %."
         )

@@ -164,9 +164,15 @@ def _outcome(
         outcome = _nested(effects, sampling, fitted, interval=taken, level=level)
     else:
         outcome = _two_level(effects, method=method, interval=taken, level=level)
+        told = []
+        if effects.repeated and method != "common":
+            told.append(
+                f"By {method} effects of one site differ as much as those of several: tau2 is the spread of "
+                "all. reml and ml tell sites from their trials."
+            )
         if sampling.value.size:
-            told = f"The control that arms share is not allowed for by {method}; reml and ml do."
-            outcome = outcome._replace(remarks=(*outcome.remarks, told))
+            told.append(f"The control that arms share is not allowed for by {method}; reml and ml do.")
+        outcome = outcome._replace(remarks=(*outcome.remarks, *told))
     if takes_prior(effects, rows, method=method, interval=task.interval, beside=task.beside):
         prior = _prior(task.tau_scale, effects, task.measure)
         outcome = _with_prior(outcome, effects, rows, sampling, prior, level=level, taken=taken == "bayes")

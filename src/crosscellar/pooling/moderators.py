@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +18,10 @@ from crosscellar.pooling.intervals import NO_SCATTER
 from crosscellar.pooling.nested import NestedFit, fit_common, fit_nested, label_codes, working_covariance
 from crosscellar.pooling.robust import cr2, cr2_weighted
 
-METHODS = ("reml", "ml", "moment", "paule_mandel", "common")
-INTERVALS = ("auto", "hartung_knapp", "normal", "robust")
 Method = Literal["reml", "ml", "moment", "paule_mandel", "common"]
 Interval = Literal["auto", "hartung_knapp", "normal", "robust"]
+METHODS: tuple[str, ...] = get_args(Method)
+INTERVALS: tuple[str, ...] = get_args(Interval)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -285,6 +285,9 @@ class Pooled:
         where = f"{self.response} at {self.stage}" if self.stage else self.response
         return " · ".join(part for part in (self.question, where, self.measure) if part) or "Pooled effect"
 
+    def __repr__(self) -> str:
+        return f"<Pooled {self.title()}: {self.verdict}>"
+
     def __str__(self) -> str:
         read = self.lines()
         width = max(len(heading) for heading, _ in read)

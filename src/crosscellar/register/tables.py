@@ -140,8 +140,12 @@ def _cells_of_text(content: bytes) -> tuple[list[list[str]], str]:
         except UnicodeDecodeError:
             text = content.decode("cp1252", errors="replace")
     lines = text.split("\n", 20)[:20]
-    parted = (line for line in lines if max(map(line.count, _SEPARATORS)) > 1)
-    separator = max(_SEPARATORS, key=next(parted, lines[0]).count)
+    parted = next((line for line in lines if max(map(line.count, _SEPARATORS)) > 1), None)
+    if parted is not None:
+        separator = max(_SEPARATORS, key=parted.count)
+    else:
+        # Two columns, perhaps below a title with a comma.
+        separator = max(_SEPARATORS, key=lambda mark: sum(mark in line for line in lines))
     return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator)), separator
 
 

@@ -1,0 +1,5 @@
+"""`python -m crosscellar`: the same as the command `crosscellar`."""
+
+from crosscellar.cli import run
+
+run()
