@@ -171,8 +171,8 @@ class Pooled:
     def without_site(self) -> pl.DataFrame:
         """The answer without each site in turn, one row a site.
 
-        site, its weight, the numbers of the answer without it, `shift` (how many standard errors it moves the
-        estimate) and `verdict_changes`.
+        site, its weight, how many effects it has and their mean, the numbers of the answer without it,
+        `shift` (how many standard errors it moves the estimate) and `verdict_changes`.
         """
         return leave_out_sites(self)
 
