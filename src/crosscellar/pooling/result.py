@@ -269,7 +269,9 @@ class Pooled:
             ways = "above guessing, {} below" if scale.is_share else "up, {} down"
             read.append(("sites", f"{up} {ways.format(down)}"))
             if self.role != "monitored" and self.hangs_on_site is not None:
-                read.append(("hangs on", f"site {self.hangs_on_site}: without it the verdict would differ"))
+                without = self.without_site.filter(pl.col("site") == self.hangs_on_site)["verdict"][0]
+                told = f"site {self.hangs_on_site}: without it the verdict would be “{without}”"
+                read.append(("hangs on", told))
         if self.n_sites > 1 and math.isfinite(self.q):
             spread = f"tau {math.sqrt(self.tau2):.3g}, I2 {100 * self.i2:.0f} %"
             read.append(("between sites", f"{spread}, Q {self.q:.3g} on {self.q_df:g} (p {self.q_p:.2g})"))
