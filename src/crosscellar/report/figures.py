@@ -74,7 +74,8 @@ def question_sketches(
         add(
             partial(levels_figure, leveled, reading, unit=page.level_unit),
             _levels_alternative(page, leveled),
-            "Effect by level, with 95 % intervals; the arms of a trial are joined. No curve is fitted.",
+            f"Effect by level, with{'out' if len(leveled) > MOST_DRAWN else ''} 95 % intervals; the arms of "
+            "a trial are joined. No curve is fitted.",
         )
     if page.accumulated:
         add(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from crosscellar.report.content import ForestRow
+from crosscellar.report.crowded import MOST_DRAWN
 from crosscellar.report.drawing import INK, MUST, SLATE, STRAW, shortened
 from crosscellar.report.numbers import Reading, number
 
@@ -34,7 +35,10 @@ def leveled_rows(rows: Sequence[ForestRow]) -> tuple[Leveled, ...]:
 
 
 def levels_figure(rows: Sequence[Leveled], reading: Reading, *, unit: str = "") -> Figure:
-    """Effect against level, in `unit` if all levels share one; the arms of a trial are joined."""
+    """Effect against level, in `unit` if all levels share one; the arms of a trial are joined.
+
+    More effects than can be read one by one stand without their intervals.
+    """
     from matplotlib.figure import Figure
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -56,7 +60,7 @@ def levels_figure(rows: Sequence[Leveled], reading: Reading, *, unit: str = "") 
         across = [level + aside for level, _ in own]
         shade = _SHADES[place % len(_SHADES)] if keyed else SLATE
         for x, (_, row) in zip(across, own, strict=True):
-            if math.isfinite(row.low) and math.isfinite(row.high):
+            if len(rows) <= MOST_DRAWN and math.isfinite(row.low) and math.isfinite(row.high):
                 axes.plot([x, x], [row.low, row.high], color=shade, linewidth=1.0 if keyed else 0.5)
         axes.plot(
             across,
