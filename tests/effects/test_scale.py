@@ -49,7 +49,8 @@ def test_without_a_standard_error_three_digits_are_shown() -> None:
 
 def test_a_ratio_that_no_number_can_hold_is_unlimited() -> None:
     scale = Scale.of("log_ratio", "", 0.1, 60.0)
-    assert scale.range(-900.0, 900.0) == "-100 to unlimited"
+    assert scale.range(-900.0, 900.0) == "too wide to say"
+    assert scale.range(893.0, 900.0) == "unlimited to unlimited"
     assert Scale.of("log_ratio", "", 900.0, 1.0).words(900.0) == "unlimited"
     assert scale.spread_words(1e4) == "unlimited %"
     assert scale.words(100.0) == "+2.69e+45 %"

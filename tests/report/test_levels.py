@@ -50,3 +50,14 @@ def test_twenty_trials_are_drawn_without_a_key(effects_of: EffectsOf) -> None:
     rows = leveled_rows(forest_rows(pooled, reading))
     assert levels_figure(rows, reading).legends == []
     assert draw(lambda: levels_figure(rows, reading)).endswith(b"</svg>\n")
+
+
+def test_forty_trials_stay_beside_their_levels_and_their_lines_alone_are_drawn(effects_of: EffectsOf) -> None:
+    pooled = pool(three_levels(effects_of, [f"s{place:02d}" for place in range(40)]))
+    reading = reading_of(pooled)
+    axes = levels_figure(leveled_rows(forest_rows(pooled, reading)), reading).axes[0]
+    lines = [line.get_xdata() for line in axes.lines if line.get_marker() == "o"]
+    assert len(lines) == 40
+    assert max(abs(x - level) for line in lines for x, level in zip(line, (1.0, 2.0, 3.0), strict=True)) < 0.2
+    # No effect has a line of its own beside that of zero.
+    assert len(axes.lines) == 41

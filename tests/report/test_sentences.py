@@ -63,3 +63,25 @@ def test_readings_that_give_no_effect_are_not_told_as_none_that_came_in() -> Non
     assert "Readings have come in" in sentence_of("Does it?", pooled, reading_of(pooled))
     none = pool({"estimate": [], "variance": []})
     assert "No comparable readings have come in" in sentence_of("Does it?", none, reading_of(none))
+
+
+def test_the_sites_on_which_a_verdict_hangs_are_told_with_what_it_would_be() -> None:
+    carried = {"estimate": [0.62, 0.2, 0.18, 0.2], "variance": [0.0004] * 4, "site": list("abcd")}
+    pooled = pool(carried)
+    without = dict(pooled.without_site.filter("verdict_changes").select("site", "verdict").iter_rows())
+    assert without
+    told = chances_words(pooled, {"a": "Quillbend"})[-1]
+    for site, verdict in without.items():
+        assert f"{ {'a': 'Quillbend'}.get(site, site) }" in told
+        assert f"it would be “{verdict}”" in told
+    assert f"without it the verdict would be “{without[str(pooled.hangs_on_site)]}”" in str(pooled)
+
+
+def test_an_interval_of_ratios_that_says_nothing_is_told_as_that() -> None:
+    few = pool({"estimate": [-2.0, 2.0], "variance": [0.1] * 2, "measure": ["log_ratio"] * 2})
+    reading = reading_of(few)
+    assert reading.interval(few.low, few.high) == "too wide to say"
+    assert "(95 % interval too wide to say)" in few.reason
+    assert reading.interval(-0.2, 0.3) == "−18 to +35"
+    plain = pool({"estimate": [-2.0, 2.0], "variance": [0.1] * 2})
+    assert reading_of(plain).interval(plain.low, plain.high) != "too wide to say"

@@ -17,6 +17,9 @@ _LOG_SLOPE: Final = "log ratio per "
 _MOST: Final = 6
 #: From here on a number is shown with an exponent.
 _LONGEST: Final = 1e9
+#: What stands for an interval whose ends differ more than ten-thousandfold.
+TOO_WIDE: Final = "too wide to say"
+_TOO_WIDE_LOG: Final = math.log(10_000.0)
 #: The exponential of more than this is no number any more.
 _LARGEST_LOG: Final = 700.0
 
@@ -136,15 +139,23 @@ class Scale:
             text = f"+{text}"
         return f"{text} {self.told_unit}".strip() if unit else text
 
+    def is_too_wide(self, low: float, high: float) -> bool:
+        """Whether an interval says nothing: its ends are ratios that differ more than ten-thousandfold."""
+        return self.is_log_ratio and high - low > _TOO_WIDE_LOG
+
     def span(self, low: float, high: float) -> str:
         """Two numbers as in `range`, in a sentence: an end that rounds to 0 says on which side it lies."""
+        if self.is_too_wide(low, high):
+            return TOO_WIDE
         ends = [self.words(end, unit=False) for end in (low, high)]
         told = [_beside_zero(words, end) for words, end in zip(ends, (low, high), strict=True)]
         unit = self.told_unit if math.isfinite(high) else ""
         return f"{told[0]} to {told[1]} {unit}".rstrip()
 
     def range(self, low: float, high: float, *, unit: bool = True) -> str:
-        """Two numbers as `+0.1 to +0.4 g/L`."""
+        """Two numbers as `+0.1 to +0.4 g/L`; `TOO_WIDE` in place of an interval that says nothing."""
+        if self.is_too_wide(low, high):
+            return TOO_WIDE
         bounded = math.isfinite(low) and math.isfinite(high)
         return f"{self.words(low, unit=unit and not bounded)} to {self.words(high, unit=unit)}"
 

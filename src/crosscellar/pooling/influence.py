@@ -68,6 +68,8 @@ _SHOWN: Final[dict[str, type[pl.DataType]]] = {
 _LEFT_OUT: Final[dict[str, type[pl.DataType]]] = {
     "site": pl.String,
     "weight": pl.Float64,
+    "own_effects": pl.Int64,
+    "own_estimate": pl.Float64,
     **_SHOWN,
     "shift": pl.Float64,
     "verdict_changes": pl.Boolean,
@@ -82,7 +84,9 @@ def leave_out_sites(pooled: Refittable) -> pl.DataFrame:
     """One row a site: the answer without it, its `weight`, its `shift`, whether the verdict changes.
 
     `shift` is (estimate with all sites - estimate without this one) / standard error without it: how many
-    standard errors the site moves the answer. A site is left out with all its seasons and arms.
+    standard errors the site moves the answer. `own_estimate` is the mean of the site's `own_effects`,
+    weighted by their variances: by it a site goes up or down. A site is left out with all its
+    seasons and arms.
     """
     if pooled.refit is None or pooled.n_sites < 2:
         return pl.DataFrame(schema=_LEFT_OUT)
@@ -93,6 +97,8 @@ def leave_out_sites(pooled: Refittable) -> pl.DataFrame:
         {
             "site": site,
             "weight": of_site[site,]["weight"].sum(),
+            "own_effects": of_site[site,].height,
+            "own_estimate": _own(of_site[site,]),
             **_shown(without),
             "shift": (
                 (pooled.estimate - without.estimate) / without.std_error if without.std_error > 0 else None
@@ -102,6 +108,12 @@ def leave_out_sites(pooled: Refittable) -> pl.DataFrame:
         for site, without in zip(sites, answers, strict=True)
     ]
     return pl.DataFrame(rows, schema=_LEFT_OUT)
+
+
+def _own(effects: pl.DataFrame) -> float:
+    """The mean of these effects, weighted by their own variances."""
+    estimate, variance = (effects[name].to_numpy() for name in ("estimate", "variance"))
+    return float((estimate / variance).sum() / (1.0 / variance).sum())
 
 
 def hanging_site(pooled: Refittable) -> str | None:

@@ -122,7 +122,8 @@ class Layers:
         cross_w, to_y, yy = cross[:, :w, :w], cross[:, :w, w], cross[:, w, w]
         inverse = np.linalg.solve(cross_w, to_y[:, :, None])[:, :, 0]
         rest = yy - np.einsum("gi,gi->g", to_y, inverse)
-        free = self.some(of).n_effects
+        # Of several all else would be copied with it.
+        free = self.n_effects[of] if self.n_effects.ndim else self.n_effects
         if restricted:
             free = free - self.p
             log_v = log_v + np.linalg.slogdet(cross_w)[1]

@@ -171,8 +171,8 @@ class Pooled:
     def without_site(self) -> pl.DataFrame:
         """The answer without each site in turn, one row a site.
 
-        site, its weight, the numbers of the answer without it, `shift` (how many standard errors it moves the
-        estimate) and `verdict_changes`.
+        site, its weight, how many effects it has and their mean, the numbers of the answer without it,
+        `shift` (how many standard errors it moves the estimate) and `verdict_changes`.
         """
         return leave_out_sites(self)
 
@@ -269,7 +269,9 @@ class Pooled:
             ways = "above guessing, {} below" if scale.is_share else "up, {} down"
             read.append(("sites", f"{up} {ways.format(down)}"))
             if self.role != "monitored" and self.hangs_on_site is not None:
-                read.append(("hangs on", f"site {self.hangs_on_site}: without it the verdict would differ"))
+                without = self.without_site.filter(pl.col("site") == self.hangs_on_site)["verdict"][0]
+                told = f"site {self.hangs_on_site}: without it the verdict would be “{without}”"
+                read.append(("hangs on", told))
         if self.n_sites > 1 and math.isfinite(self.q):
             spread = f"tau {math.sqrt(self.tau2):.3g}, I2 {100 * self.i2:.0f} %"
             read.append(("between sites", f"{spread}, Q {self.q:.3g} on {self.q_df:g} (p {self.q_p:.2g})"))

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from crosscellar.effects.scale import Scale
+from crosscellar.effects.scale import TOO_WIDE, Scale
 from crosscellar.errors import UnknownName
 from crosscellar.pooling.heterogeneity import Floats
 
@@ -150,6 +150,7 @@ def reason_of(
     new = ""
     if math.isfinite(prediction_low) and math.isfinite(prediction_high):
         new = scale.span(prediction_low, prediction_high)
+        new = f"a range {TOO_WIDE}" if new == TOO_WIDE else new
     d = smallest_difference
     small = d is not None and equivalence_low > -abs(d) and equivalence_high < abs(d)
     matters = _matters(scale, d)

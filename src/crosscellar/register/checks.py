@@ -116,10 +116,12 @@ def _twins(register: Register) -> Iterator[str]:
     for noun, table, column in (("arm", register.arms, "arm_id"), ("vessel", register.vessels, "vessel_id")):
         for trial, identifier in table.select("trial_id", column).iter_rows():
             inside.setdefault(f"{noun} of {trial}", []).append(identifier)
+    # Arms and vessels are called alike in many trials.
+    looked: dict[str, str] = {}
     for noun, identifiers in {**whole, **inside}.items():
         seen: dict[str, str] = {}
         for identifier in identifiers:
-            looks = skeleton(identifier)
+            looks = looked.get(identifier) or looked.setdefault(identifier, skeleton(identifier))
             other = seen.setdefault(looks, identifier)
             if other != identifier:
                 yield (

@@ -124,15 +124,26 @@ def _frame(text: TextTable, contract: Contract, faults: list[str], warnings: lis
     columns = {column.name: column for column in contract.register_tables[text.name].columns}
     for position, name in enumerate(text.columns):
         column = columns[name]
+        cells = [row[position] for row in text.rows]
+        if column.type == "text" and not column.allowed and all(cells):
+            data[name] = list(cells)
+            continue
         values: list[object] = []
-        order = _day_order([row[position] for row in text.rows]) if column.type == "date" else ""
+        # What a cell was read as without fault; the same text is so everywhere in its column.
+        known: dict[str, object] = {}
+        order = _day_order(cells) if column.type == "date" else ""
         if order:
             warnings.append(f"{text.where}: {name} was read with the {order} first, as its dates show.")
-        for row, cells in enumerate(text.rows):
-            cell = cells[position]
+        for row, cell in enumerate(cells):
+            if cell in known:
+                values.append(known[cell])
+                continue
+            written, before = cell, len(faults)
             if not cell:
                 if column.required and name != "smallest_difference":
                     faults.append(f"{text.place(row)}: {name} is empty.")
+                else:
+                    known[cell] = None
                 values.append(None)
                 continue
             if column.allowed and cell.casefold().replace(" ", "_") in column.allowed:
@@ -147,6 +158,8 @@ def _frame(text: TextTable, contract: Contract, faults: list[str], warnings: lis
                 continue
             help_ = f" Its unit stands in {name}_unit." if f"{name}_unit" in columns else ""
             values.append(_value(cell, column.type, where, faults, comma_free=text.comma_free, help_=help_))
+            if len(faults) == before:
+                known[written] = values[-1]
         data[name] = values
     schema = {name: dtype for name, dtype in columns_of(text.name, contract).items() if name in data}
     return pl.DataFrame(data, schema=schema)

@@ -223,6 +223,13 @@ def _clean(text: str) -> str:
     return "".join(mark for mark in text if unicodedata.category(mark) not in {"Cf", "Cc"}).strip()
 
 
+def _cleaned(row: list[str]) -> list[str]:
+    together = "".join(row)
+    if together.isascii() and together.isprintable():
+        return [cell.strip() for cell in row]
+    return [_clean(cell) for cell in row]
+
+
 def _headed(name: str, where: str, grid: list[list[str]], contract: Contract) -> TextTable:
     table = contract.register_tables[name]
     meaning: Mapping[str, str] = {
@@ -230,7 +237,7 @@ def _headed(name: str, where: str, grid: list[list[str]], contract: Contract) ->
         for column in table.columns
         for written in (column.name, *column.aliases)
     }
-    cleaned = [[_clean(cell) for cell in row] for row in grid]
+    cleaned = [_cleaned(row) for row in grid]
     # A title may stand above the headings.
     headed = (
         number for number, row in enumerate(cleaned) if sum(name_key(c) in meaning for c in row if c) > 1

@@ -22,11 +22,13 @@ from crosscellar.report.content import (
     LeftOut,
     Monitored,
     QuestionPage,
+    SiteRow,
     Summary,
     Tasting,
     TurnedAway,
     WithoutSite,
 )
+from crosscellar.report.crowded import MOST_DRAWN
 from crosscellar.report.drawing import Sketch
 from crosscellar.report.ferments import FermentLog, ferments_sketch
 from crosscellar.report.figures import question_sketches
@@ -56,6 +58,9 @@ SHOWN_CAUTIONS: Final = (
 )
 
 NO_EFFECTS: Final = "no effects yet"
+
+#: A summary of more questions than this tells those without a trial of its season in short.
+MANY_QUESTIONS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +163,8 @@ def build_summary(
         How many processes draw the figures; as many as help where it is left out.
     """
     undrawn = [
-        question_page(number, one, contract=contract, names=names) for number, one in enumerate(answered, 1)
+        question_page(number, one, contract=contract, names=names, many=len(answered) > MANY_QUESTIONS)
+        for number, one in enumerate(answered, 1)
     ]
     sketches = [sketch for _, own in undrawn for sketch in own]
     sketches += [variances_sketch(vessels, "vessels-figure")] if any(one.known for one in vessels) else []
@@ -196,15 +202,18 @@ def build_summary(
 
 def _illustrated(page: QuestionPage, figures: Sequence[Figure]) -> QuestionPage:
     """The page with its figures, that of the plan apart."""
-    if not page.plan:
+    if page.carried or not page.plan:
         return replace(page, figures=tuple(figures))
     return replace(page, figures=tuple(figures[:-1]), plan_figure=figures[-1])
 
 
 def question_page(
-    number: int, one: Answered, *, contract: Contract, names: Names
+    number: int, one: Answered, *, contract: Contract, names: Names, many: bool = False
 ) -> tuple[QuestionPage, tuple[Sketch, ...]]:
-    """One question's page without its figures, and the figures that it will show."""
+    """One question's page without its figures, and the figures that it will show.
+
+    Of `many` questions one without a trial of the season is carried forward: told without figures.
+    """
     title = names.told(str(one.question["title"]))
     response = response_words(str(one.question["primary_response"]), one.question["primary_stage"], contract)
     blank = QuestionPage(
@@ -265,8 +274,11 @@ def question_page(
         left_out=_left_out(pooled, reading, names),
         accumulated=accumulated,
         without_site=_without_site(pooled, reading, names),
+        sites=_sites(pooled, reading, names) if len(rows) > MOST_DRAWN else (),
         remarks=tuple(names.told(remark) for remark in (*pooled.remarks, *_lent(pooled))),
     )
+    if many and not one.trials_this_season:
+        return replace(page, carried=True), ()
     return page, (*question_sketches(page, pooled, reading, one.effects), *ferments, *planned)
 
 
@@ -337,6 +349,22 @@ def _without_site(pooled: Pooled, reading: Reading, names: Names) -> tuple[Witho
             reading.interval(row["low"], row["high"]),
             row["verdict"],
             bool(row["verdict_changes"]),
+        )
+        for row in pooled.without_site.iter_rows(named=True)
+    )
+    return tuple(sorted(rows, key=lambda row: row.site))
+
+
+def _sites(pooled: Pooled, reading: Reading, names: Names) -> tuple[SiteRow, ...]:
+    """The mean of each site's own effects, where sites can have a row each and more than one effect."""
+    if not 2 < pooled.n_sites <= min(MOST_DRAWN, pooled.n_effects - 1):
+        return ()
+    rows = (
+        SiteRow(
+            names.site(row["site"]),
+            row["own_effects"],
+            row["own_estimate"],
+            reading.words(row["own_estimate"], unit=False),
         )
         for row in pooled.without_site.iter_rows(named=True)
     )

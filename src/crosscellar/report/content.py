@@ -39,6 +39,16 @@ class ForestRow:
 
 
 @dataclass(frozen=True, slots=True)
+class SiteRow:
+    """The mean of one site's own effects, and how many they are; a number on the scale of the estimates."""
+
+    site: str
+    effects: int
+    estimate: float
+    effect: str
+
+
+@dataclass(frozen=True, slots=True)
 class LeftOut:
     """An effect that is shown but not pooled, and why."""
 
@@ -164,6 +174,8 @@ class QuestionPage:
     plan: tuple[PlanRow, ...] = ()
     plan_figure: Figure | None = None
     level_unit: str = ""
+    sites: tuple[SiteRow, ...] = ()
+    carried: bool = False
 
 
 @dataclass(frozen=True, slots=True)

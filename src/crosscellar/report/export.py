@@ -111,6 +111,8 @@ _MEANINGS: Final = {
     "p_adjusted": "p of a monitored response after Benjamini and Hochberg",
     "prior_scale": "scale of the half-normal prior on the spread between sites, where one was used",
     "verdict": "the rule's answer, or monitored only",
+    "own_effects": "effects of that site alone",
+    "own_estimate": "mean of the effects of that site alone, weighted by their variances",
     "verdict_changes": "whether the verdict is another without that site",
     "answers_by_season.season": "harvest year up to which the answer counts",
     "more_sites": "new sites supposed",

@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from crosscellar.effects.measures import FURTHEST
+from crosscellar.report.canvas import LABEL_ROOM, canvas, column, draw_totals, limits_of, reading_axis, totals
 from crosscellar.report.content import Accumulated, ForestRow
+from crosscellar.report.crowded import MOST_DRAWN, crowd_figure
 from crosscellar.report.drawing import (
     INK,
     MUST,
     PAPER,
     SLATE,
-    STRAW,
-    TEXT,
-    bare,
     shortened,
     width_of,
     write_figure,
 )
-from crosscellar.report.numbers import Reading, number
+from crosscellar.report.numbers import Reading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,19 +29,16 @@ if TYPE_CHECKING:
 
     from crosscellar.pooling import Pooled
 
-#: Room for the label of a row, in inches.
-_LABEL_ROOM: Final = 2.85
+_Row = TypeVar("_Row")
+
 #: The longest arm in a label; the table has it whole.
 _LONGEST_ARM: Final = 22
 #: More rows than this are drawn in parts, each with the mean.
 MOST_ROWS: Final = 25
+#: All seasons of an answer are no higher than this, and the name of one takes so much, in inches.
+_SEASONS_HIGH, _NAME_HIGH = 7.5, 0.14
 #: A part has no more rows than this: it fits under the words of a page of paper, and two fit on the next.
 PART_ROWS: Final = 17
-#: Changes in % at which a wide log axis is marked, the first first.
-_CHANGES: Final = (0, -50, 100, -75, 300, -90, 900, -25, 50, -97.5, 3900, -99, 9900)
-#: Marks stand at least this share of the axis apart, and wider log axes than this are marked by `_CHANGES`.
-_APART: Final = 0.105
-_WIDE_LOG: Final = 1.0
 
 
 def forest_figure(
@@ -60,33 +56,22 @@ def forest_figure(
     edge ends in an arrow. Numbers are on the scale of the estimates; the axis shows them as `reading` does.
     `rows` may be a part of `everything`, whose axis and weights all parts share.
     """
-    from matplotlib.figure import Figure
-    from matplotlib.patches import Polygon, Rectangle
-
     everything = everything or rows
-    count = len(rows) + (2 if pooled else 0) + (1 if prediction and pooled else 0)
-    height = 0.7 + 0.255 * (count + 1)
-    figure = Figure(figsize=(8.8, height))
-    axes = figure.add_axes((0.34, 0.55 / height, 0.34, (height - 0.6) / height))
-    top = count + 0.5
-    axes.set_ylim(-0.1, top + 0.6)
-    ends = [end for row in everything for end in (row.low, row.high)]
-    low, high = _limits(
-        [0.0, *smallest, *(pooled or ()), *(row.estimate for row in everything)],
-        [*ends, *(prediction or ())],
-        [row.high - row.low for row in everything],
+    count = len(rows) + totals(pooled, prediction)
+    figure, axes = canvas(
+        count,
+        everything,
+        reading,
+        pooled=pooled,
+        prediction=prediction,
+        smallest=smallest,
+        first="site, season",
     )
-    axes.set_xlim(low, high)
-    axes.axvline(0.0, color=INK, linewidth=0.9)
-    for edge in smallest:
-        if low < edge < high:
-            axes.axvline(edge, color=SLATE, linewidth=0.8, linestyle=(0, (4, 3)))
-    _column(axes, -0.98, top, "site, season", weight="bold")
-    _column(axes, 1.04, top, reading.heading, weight="bold")
+    top = count + 0.5
     # An arm that all share is not said again in every row.
     several = len({row.arm for row in everything}) > 1
     if any(row.weight_words for row in rows):
-        _column(axes, 1.89, top, "weight", weight="bold", align="right")
+        column(axes, 1.89, top, "weight", weight="bold", align="right")
     largest = max((row.weight for row in everything if math.isfinite(row.weight)), default=1.0) or 1.0
     for place, row in enumerate(rows):
         y = top - 1 - place
@@ -102,39 +87,14 @@ def forest_figure(
             markeredgewidth=1.1,
             linestyle="none",
         )
-        _column(axes, -0.98, y, _label(row, arm=several))
-        _column(axes, 1.04, y, f"{row.effect} ({row.interval})")
-        _column(axes, 1.89, y, row.weight_words, align="right")
-    if pooled:
-        mean, mean_low, mean_high = pooled
-        y = top - 2 - len(rows)
-        axes.axhline(y + 1, color=SLATE, linewidth=0.6)
-        corners = [(mean_low, y), (mean, y + 0.32), (mean_high, y), (mean, y - 0.32)]
-        axes.add_patch(Polygon(corners, closed=True, facecolor=MUST, edgecolor=INK, linewidth=0.8))
-        _column(axes, -0.98, y, "mean of the network", weight="bold")
-        _column(
-            axes,
-            1.04,
-            y,
-            f"{reading.words(mean, unit=False)} ({reading.interval(mean_low, mean_high)})",
-            weight="bold",
-        )
-        if prediction:
-            y -= 1
-            width = prediction[1] - prediction[0]
-            axes.add_patch(
-                Rectangle(
-                    (prediction[0], y - 0.16), width, 0.32, facecolor=STRAW, edgecolor=INK, linewidth=0.6
-                )
-            )
-            _column(axes, -0.98, y, "expected at a new site")
-            _column(axes, 1.04, y, f"({reading.interval(*prediction)})")
-    axes.set_yticks([])
-    _axis(axes, reading)
+        column(axes, -0.98, y, _label(row, arm=several))
+        column(axes, 1.04, y, f"{row.effect} ({row.interval})")
+        column(axes, 1.89, y, row.weight_words, align="right")
+    draw_totals(axes, top - 1 - len(rows), reading, pooled=pooled, prediction=prediction)
     return figure
 
 
-def parts_of(rows: Sequence[ForestRow]) -> list[Sequence[ForestRow]]:
+def parts_of(rows: Sequence[_Row]) -> list[Sequence[_Row]]:
     """The rows in one part, or in as few of about the same length as go on paper well."""
     count = math.ceil(len(rows) / (MOST_ROWS if len(rows) <= MOST_ROWS else PART_ROWS))
     size = math.ceil(len(rows) / count) if count else 0
@@ -145,25 +105,29 @@ def accumulated_figure(points: Sequence[Accumulated], reading: Reading) -> Figur
     """The mean and its interval as it stood after each season, with arrows as in the forest plot."""
     from matplotlib.figure import Figure
 
-    height = 0.75 + 0.3 * len(points)
+    line = min(0.3, _SEASONS_HIGH / len(points))
+    height = 0.75 + line * len(points)
     figure = Figure(figsize=(4.8, height))
     axes = figure.add_axes((0.285, 0.5 / height, 0.69, (height - 0.6) / height))
     axes.axvline(0.0, color=INK, linewidth=0.9)
     last = points[-1]
     ends = [end for point in points for end in (point.low, point.high)]
     centres = [0.0, last.low, last.high, *(point.estimate for point in points)]
-    axes.set_xlim(*_limits(centres, ends, [point.high - point.low for point in points]))
+    axes.set_xlim(*limits_of(centres, ends, [point.high - point.low for point in points]))
     for place, point in enumerate(points):
         y = len(points) - place
         _line(axes, point.low, point.high, y)
-        axes.plot([point.estimate], [y], marker="D", markersize=6, color=MUST, linestyle="none")
-    axes.set_yticks(range(len(points), 0, -1))
+        axes.plot(
+            [point.estimate], [y], marker="D", markersize=min(6.0, 40.0 * line), color=MUST, linestyle="none"
+        )
+    # Of many seasons every second, third ... is named, the last one always.
+    named = math.ceil(_NAME_HIGH / line)
     sites = ["1 site" if point.sites == 1 else f"{point.sites} sites" for point in points]
     labels = [f"to {point.season} ({words})" for point, words in zip(points, sites, strict=True)]
-    axes.set_yticklabels(labels)
+    axes.set_yticks(range(1, len(points) + 1, named), labels[::-1][::named])
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(0.4, len(points) + 0.6)
-    _axis(axes, reading)
+    reading_axis(axes, reading)
     return figure
 
 
@@ -253,30 +217,19 @@ def draw_forest(pooled: Pooled, path: Path) -> Path:
 
 
 def pooled_figure(pooled: Pooled) -> Figure:
-    """The forest plot of one answer."""
+    """The forest plot of one answer; of more effects than can be read one by one, all of them by size."""
     reading = reading_of(pooled)
     known = pooled.n_sites > 1 and math.isfinite(pooled.low)
     foreseen = known and math.isfinite(pooled.prediction_low)
-    return forest_figure(
-        forest_rows(pooled, reading),
+    rows = forest_rows(pooled, reading)
+    build = forest_figure if len(rows) <= MOST_DRAWN else crowd_figure
+    return build(
+        rows,
         reading,
         pooled=(pooled.estimate, pooled.low, pooled.high) if known else None,
         prediction=(pooled.prediction_low, pooled.prediction_high) if foreseen else None,
         smallest=smallest_lines(pooled),
     )
-
-
-def _limits(centres: Iterable[float], ends: Iterable[float], widths: Iterable[float]) -> tuple[float, float]:
-    """Limits that hold every centre and the usual interval; an end far beyond them is cut at the edge."""
-    usual = sorted(value for value in widths if math.isfinite(value))
-    inner = [value for value in centres if math.isfinite(value)]
-    outer = [value for value in ends if math.isfinite(value)]
-    inner_low, inner_high = min(inner), max(inner)
-    room = max(inner_high - inner_low, usual[(len(usual) - 1) // 2] if usual else 0.0, 1e-9)
-    low = max(min([inner_low, *outer]), inner_low - 1.2 * room)
-    high = min(max([inner_high, *outer]), inner_high + 1.2 * room)
-    margin = 0.05 * (high - low)
-    return low - margin, high + margin
 
 
 def _line(axes: Axes, low: float, high: float, y: float) -> None:
@@ -292,52 +245,8 @@ def _line(axes: Axes, low: float, high: float, y: float) -> None:
             axes.plot([x], [y], marker=marker, markersize=4.5, color=SLATE, linestyle="none")
 
 
-def _column(
-    axes: Axes, x: float, y: float, text: str, *, weight: str = "normal", align: str = "left"
-) -> None:
-    """Text beside the plot: `x` in widths of the plot, `y` in rows."""
-    axes.text(
-        x,
-        y,
-        text.replace("$", r"\$"),
-        transform=axes.get_yaxis_transform(),
-        ha=align,
-        va="center",
-        fontsize=TEXT,
-        fontweight=weight,
-        clip_on=False,
-    )
-
-
 def _label(row: ForestRow, *, arm: bool) -> str:
     """Site, season and arm in the room there is: a long site name ends in an ellipsis."""
     name = row.arm if len(row.arm) <= _LONGEST_ARM else f"{row.arm[: _LONGEST_ARM - 1]}…"
     rest = f" {row.season} · {name}" if arm and name else f" {row.season}"
-    return shortened(row.site, _LABEL_ROOM - width_of(rest)) + rest
-
-
-def _axis(axes: Axes, reading: Reading) -> None:
-    bare(axes, "left", "right", "top")
-    values = marks(reading, *axes.get_xlim())
-    decimals = 0
-    while decimals < 4 and any(abs(round(value, decimals) - value) > 1e-9 for value in values):
-        decimals += 1
-    axes.set_xticks([reading.place(value) for value in values])
-    axes.set_xticklabels([number(value, decimals) for value in values])
-    axes.set_xlabel(reading.heading)
-
-
-def marks(reading: Reading, low: float, high: float) -> list[float]:
-    """The numbers, as shown, at which an axis between two places is marked; none too close to another."""
-    from matplotlib.ticker import MaxNLocator
-
-    first, last = reading.shown(low), reading.shown(high)
-    wide = reading.is_log_ratio and high - low > _WIDE_LOG
-    found = _CHANGES if wide else sorted(MaxNLocator(5).tick_values(first, last), key=abs)
-    kept: list[float] = []
-    for value in found:
-        place = reading.place(value)
-        near = any(abs(place - reading.place(other)) < _APART * (high - low) for other in kept)
-        if first <= value <= last and not near:
-            kept.append(float(value))
-    return sorted(kept)
+    return shortened(row.site, LABEL_ROOM - width_of(rest)) + rest

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from crosscellar.report.content import ForestRow
+from crosscellar.report.crowded import MOST_DRAWN
 from crosscellar.report.drawing import INK, MUST, SLATE, STRAW, shortened
 from crosscellar.report.numbers import Reading, number
 
@@ -18,6 +19,8 @@ _SHAPES: Final = ("o", "s", "^", "D", "v", "P")
 _SHADES: Final = (MUST, INK, STRAW, SLATE)
 #: More trials than this are drawn alike, without a key.
 _MOST_IN_KEY: Final = 12
+#: How far apart trials of one level stand, and all of them together, as shares of the range of levels.
+_ASIDE, _ALL_ASIDE = 0.012, 0.132
 
 Leveled = tuple[float, ForestRow]
 
@@ -32,7 +35,10 @@ def leveled_rows(rows: Sequence[ForestRow]) -> tuple[Leveled, ...]:
 
 
 def levels_figure(rows: Sequence[Leveled], reading: Reading, *, unit: str = "") -> Figure:
-    """Effect against level, in `unit` if all levels share one; the arms of a trial are joined."""
+    """Effect against level, in `unit` if all levels share one; the arms of a trial are joined.
+
+    More effects than can be read one by one stand without their intervals.
+    """
     from matplotlib.figure import Figure
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -44,22 +50,25 @@ def levels_figure(rows: Sequence[Leveled], reading: Reading, *, unit: str = "") 
     axes = figure.add_axes((0.15, (0.5 + key) / height, 0.82, 2.4 / height))
     axes.axhline(0.0, color=INK, linewidth=0.9)
     spread = max(level for level, _ in rows) - min(level for level, _ in rows) or 1.0
-    for place, trial in enumerate(trials):
-        own = [(level, row) for level, row in rows if row.trial == trial]
+    step = spread * min(_ASIDE, _ALL_ASIDE / max(len(trials) - 1, 1))
+    of_trial: dict[str, list[Leveled]] = {trial: [] for trial in trials}
+    for level, row in rows:
+        of_trial[row.trial].append((level, row))
+    for place, own in enumerate(of_trial.values()):
         # Trials of the same level stand side by side.
-        aside = spread * 0.012 * (place - (len(trials) - 1) / 2)
+        aside = step * (place - (len(trials) - 1) / 2)
         across = [level + aside for level, _ in own]
         shade = _SHADES[place % len(_SHADES)] if keyed else SLATE
         for x, (_, row) in zip(across, own, strict=True):
-            if math.isfinite(row.low) and math.isfinite(row.high):
-                axes.plot([x, x], [row.low, row.high], color=shade, linewidth=1.0)
+            if len(rows) <= MOST_DRAWN and math.isfinite(row.low) and math.isfinite(row.high):
+                axes.plot([x, x], [row.low, row.high], color=shade, linewidth=1.0 if keyed else 0.5)
         axes.plot(
             across,
             [row.estimate for _, row in own],
             color=shade,
-            linewidth=0.9,
+            linewidth=0.9 if keyed else 0.4,
             marker=_SHAPES[place % len(_SHAPES)] if keyed else "o",
-            markersize=5.5,
+            markersize=5.5 if keyed else 2.5,
             label=f"{shortened(own[0][1].site, 1.45)} {own[0][1].season}".replace("$", r"\$"),
         )
     for side in ("right", "top"):

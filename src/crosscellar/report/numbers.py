@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from crosscellar.effects import Scale
+from crosscellar.effects.scale import TOO_WIDE
 
 #: What stands for a number that cannot honestly be given.
 NONE: Final = "–"
@@ -47,9 +48,11 @@ class Reading(Scale):
         return true_minus(Scale.words(self, value, signed=signed, unit=unit and math.isfinite(value)))
 
     def interval(self, low: float | None, high: float | None, *, unit: bool = False) -> str:
-        """Two numbers as `−1.2 to +0.4`."""
+        """Two numbers as `−1.2 to +0.4`; `too wide to say` for an interval that says nothing."""
         if low is None or high is None or math.isnan(low) or math.isnan(high):
             return NONE
+        if self.is_too_wide(low, high):
+            return TOO_WIDE
         text = f"{self.words(low, unit=False)} to {self.words(high, unit=False)}"
         return f"{text} {self.told_unit}".rstrip() if unit else text
 

@@ -10,6 +10,7 @@ from importlib import resources
 from typing import Any, Final
 
 from crosscellar.report.content import VERDICTS, Summary
+from crosscellar.report.crowded import MOST_DRAWN
 from crosscellar.report.drawing import INK, MUST, PAPER
 from crosscellar.report.numbers import held
 from crosscellar.report.wording import wording
@@ -49,6 +50,7 @@ def _template() -> Any:
         "script_hash": f"sha256-{sealed}",
         "verdicts": VERDICTS,
         "wording": wording(),
+        "most_shown": MOST_DRAWN,
     }
     return environment.get_template("summary.html")
 

@@ -15,6 +15,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from crosscellar.report.content import Figure, QuestionPage, Summary
+from crosscellar.report.crowded import MOST_DRAWN
 from crosscellar.report.numbers import held
 from crosscellar.report.wording import wording
 
@@ -114,11 +115,13 @@ def _document(summary: Summary) -> dict[str, Any]:
     store = f", store {summary.snapshot}" if summary.snapshot else ""
     codes = " Sites appear as codes." if summary.anonymous else ""
     said = wording()
+    carried = sum(page.carried for page in summary.questions)
     return {
         "title": title,
         "heading": f"Trials of the {summary.season} season",
         "stands": f"Annual summary of the network. As of {summary.as_of.isoformat()}{store}.{codes}",
         "as_of": [summary.as_of.year, summary.as_of.month, summary.as_of.day],
+        "carried": said.carried_many.format(carried=carried, asked=len(summary.questions)) if carried else "",
         "page_one": [
             (heading, [(anchor, held(words)) for anchor, words in told]) for heading, told in summary.page_one
         ],
@@ -161,14 +164,52 @@ def _in_rows(figures: Iterable[Figure]) -> list[list[Figure]]:
     return rows
 
 
+def _printed(rows: Iterable[tuple[str, ...]], *, carried: bool) -> list[tuple[str, ...]]:
+    """The rows of a table; none where they would fill sheets of paper, or the question is carried forward."""
+    found = list(rows)
+    return [] if carried or len(found) > MOST_DRAWN else found
+
+
+def _unprinted(page: QuestionPage) -> list[str]:
+    """What the paper leaves out as too long, in a sentence; nothing where all is printed."""
+    long = [
+        f"{len(rows)} {what}"
+        for rows, what in (
+            (page.rows, "effects trial by trial"),
+            (page.left_out, "effects that are not pooled"),
+            (page.without_site, "answers without one site"),
+            (page.tastings, "triangle tests"),
+        )
+        if len(rows) > MOST_DRAWN
+    ]
+    return (
+        [f"Not printed: {', '.join(long)}. The page, the workbook and the open files have them."]
+        if long
+        else []
+    )
+
+
 def _question(page: QuestionPage) -> dict[str, Any]:
     weighed = any(row.weight_words for row in page.rows)
+    table = partial(_printed, carried=page.carried)
     empty = [""] * (2 if weighed else 1)
-    foot = []
+    foot: list[list[str]] = []
+    boxed: list[tuple[str, str]] = []
     if page.interval:
         foot.append(["Mean of the network", page.estimate, page.interval, *empty])
     if page.prediction:
         foot.append(["Expected at a new site", "", page.prediction, *empty])
+    rows = table(
+        (
+            *(row.site, row.season, row.trial, row.arm, row.effect, row.interval),
+            *([row.weight_words] if weighed else []),
+            row.variance,
+        )
+        for row in page.rows
+    )
+    if page.interval and not rows:
+        boxed.append((f"Mean of the network, {page.heading}", f"{page.estimate} ({page.interval})"))
+        boxed += [("Expected at a new site", page.prediction)] if page.prediction else []
     return {
         "title": page.title,
         "hypothesis": page.hypothesis,
@@ -192,30 +233,26 @@ def _question(page: QuestionPage) -> dict[str, Any]:
         # Shares of the width: names and words wrap, numbers do not.
         "row_columns": [1.1, 0, 0, 0.8, 0, 0, *([0] if weighed else []), 1.9],
         "row_numbers": [4, 5, *([6] if weighed else [])],
-        "rows": [
-            (
-                *(row.site, row.season, row.trial, row.arm, row.effect, row.interval),
-                *([row.weight_words] if weighed else []),
-                row.variance,
-            )
-            for row in page.rows
-        ],
-        "foot": foot,
-        "left_out": [
+        "carried": wording().carried if page.carried else "",
+        "rows": rows,
+        "boxed": boxed,
+        "unprinted": [] if page.carried else _unprinted(page),
+        "foot": foot if rows else [],
+        "left_out": table(
             (row.site, row.season, row.trial, row.arm, row.effect, row.reason) for row in page.left_out
-        ],
-        "accumulated": [
+        ),
+        "accumulated": table(
             (row.season, str(row.sites), row.effect, row.interval, row.verdict) for row in page.accumulated
-        ],
-        "without_site": [
+        ),
+        "without_site": table(
             (row.site, row.effect, row.interval, f"{row.verdict}{' (changes)' if row.changes else ''}")
             for row in page.without_site
-        ],
+        ),
         "monitored": [
             (row.response, str(row.sites), row.effect, row.interval, row.p_adjusted) for row in page.monitored
         ],
-        "tastings": [
+        "tastings": table(
             (row.site, row.season, row.trial, str(row.correct), str(row.tasters), row.needed, row.p)
             for row in page.tastings
-        ],
+        ),
     }

@@ -15,35 +15,45 @@ if TYPE_CHECKING:
 
 #: An interval that comes this near to both ends leaves every share open.
 _NOTHING: Final = 0.005
+#: How high sessions without names are together, in inches.
+_UNNAMED_HIGH: Final = 4.0
 #: The width of the figure, the room for its labels, and what lies between them and the axis, in inches.
 _WIDTH, _LEFT, _GAP = 4.8, 2.33, 0.13
 
 
-def tasting_figure(tastings: Sequence[Tasting]) -> Figure:
-    """Share of correct picks a session with exact limits, against one in three."""
+def tasting_figure(tastings: Sequence[Tasting], *, named: bool = True) -> Figure:
+    """Share of correct picks a session with exact limits, against one in three.
+
+    Sessions that are not `named` stand by their share, the highest on top.
+    """
     from matplotlib.figure import Figure
 
     from crosscellar.effects import triangle_result
 
-    height = 0.75 + 0.3 * len(tastings)
+    if not named:
+        tastings = sorted(tastings, key=lambda tasting: tasting.correct / tasting.tasters, reverse=True)
+    line = 0.3 if named else min(0.3, _UNNAMED_HIGH / len(tastings))
+    height = 0.75 + line * len(tastings)
     figure = Figure(figsize=(_WIDTH, height))
     axes = figure.add_axes((_LEFT / _WIDTH, 0.5 / height, 0.485, (height - 0.6) / height))
     axes.axvline(100.0 / 3.0, color=INK, linewidth=0.9, linestyle=(0, (4, 3)))
     for place, tasting in enumerate(tastings):
         y = len(tastings) - place
         result = triangle_result(tasting.correct, tasting.tasters)
-        axes.plot([100 * result.low, 100 * result.high], [y, y], color=SLATE, linewidth=1.3)
+        axes.plot([100 * result.low, 100 * result.high], [y, y], color=SLATE, linewidth=min(1.3, 36.0 * line))
         axes.plot(
             [100 * result.proportion_correct],
             [y],
             marker="o",
-            markersize=6,
+            markersize=6 if named else 2.5,
             color=MUST,
             linestyle="none",
             clip_on=False,
         )
-    axes.set_yticks(range(len(tastings), 0, -1))
-    axes.set_yticklabels([_label(tasting).replace("$", r"\$") for tasting in tastings])
+    labels = [_label(tasting).replace("$", r"\$") for tasting in tastings] if named else []
+    axes.set_yticks(range(len(labels), 0, -1), labels)
+    if not named:
+        axes.set_ylabel(f"{len(tastings)} sessions")
     axes.tick_params(axis="y", length=0, labelsize=TEXT)
     axes.set_ylim(0.4, len(tastings) + 0.6)
     axes.set_xlim(0, 100)

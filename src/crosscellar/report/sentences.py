@@ -92,14 +92,26 @@ def chances_words(pooled: Pooled, names: Mapping[str, str]) -> tuple[str, ...]:
 
 
 def _hanging(pooled: Pooled, names: Mapping[str, str]) -> str:
-    """Which sites the verdict hangs on; all of them are in the table of answers without one site."""
-    changing = pooled.without_site.filter(pl.col("verdict_changes").fill_null(value=False))["site"]
-    sites = sorted(names.get(site, site) for site in changing)
-    if len(sites) == 1:
-        return f"The verdict hangs on one site: without {sites[0]}, it would be another."
-    listed = f"{', '.join(sites[:-1])} and {sites[-1]}"
-    among = listed if len(sites) <= _MOST_NAMED else f"{len(sites)} of the {pooled.n_sites}"
-    return f"The verdict hangs on single sites: without any one of {among}, it would be another."
+    """Which sites the verdict hangs on, and what it would be; the table without one site has all of them."""
+    changing = pooled.without_site.filter(pl.col("verdict_changes").fill_null(value=False))
+    by_verdict: dict[str, list[str]] = {}
+    for site, verdict in changing.select("site", "verdict").iter_rows():
+        by_verdict.setdefault(verdict, []).append(names.get(site, site))
+    if changing.height > _MOST_NAMED:
+        it = f"“{next(iter(by_verdict))}”" if len(by_verdict) == 1 else "another"
+        among = f"{changing.height} of the {pooled.n_sites}"
+        return f"The verdict hangs on single sites: without any one of {among}, it would be {it}."
+    parts = [
+        f"without {_either(sorted(sites))} it would be “{verdict}”" for verdict, sites in by_verdict.items()
+    ]
+    return (
+        f"The verdict hangs on {'one site' if changing.height == 1 else 'single sites'}: {', '.join(parts)}."
+    )
+
+
+def _either(sites: list[str]) -> str:
+    """One of these: `A, B or C`."""
+    return sites[0] if len(sites) == 1 else f"{', '.join(sites[:-1])} or {sites[-1]}"
 
 
 def _sites(count: int) -> str:

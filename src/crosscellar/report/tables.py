@@ -46,7 +46,14 @@ ANSWERS: Final[Columns] = MappingProxyType(
 )
 BY_SEASON: Final[Columns] = MappingProxyType({**_ASKED, "season": _COUNT, "n_sites": _COUNT, **_SAID})
 WITHOUT_SITE: Final[Columns] = MappingProxyType(
-    {**_ASKED, "site": _TEXT, **_SAID, "verdict_changes": pl.Boolean()}
+    {
+        **_ASKED,
+        "site": _TEXT,
+        "own_effects": _COUNT,
+        "own_estimate": _NUMBER,
+        **_SAID,
+        "verdict_changes": pl.Boolean(),
+    }
 )
 #: What new sites, or old ones again, would buy for each question that is open, beside what that rests on.
 PLANS: Final[Columns] = MappingProxyType(

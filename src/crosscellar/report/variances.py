@@ -36,6 +36,12 @@ HOW_TO_READ: Final = (
     "it had beyond one an arm. The line is the usual spread, on which single-vessel trials lean; the band "
     "should hold 9 trials in 10. Dots far above it are trials whose vessels went their own ways."
 )
+#: A panel of more trials than this shows where they lie, and no dots.
+MOST_DOTS: Final = 200
+MANY_DOTS: Final = (
+    f" In a panel of more than {MOST_DOTS} trials a line stands for the middle 9 in 10, a square for "
+    "the middle one."
+)
 ALIKE: Final = " A hollow triangle at the edge is a trial whose vessels read (nearly) alike."
 
 
@@ -240,7 +246,9 @@ def _panel(axes: Axes, spread: VesselSpread, room: float) -> None:
             linewidth=0,
         )
         axes.axhline(usual, color=INK, linewidth=1.0)
-    for df, dot in _aside(spread.df, dots):
+    if len(dots) > MOST_DOTS:
+        _ranges(axes, spread.df, dots, floor)
+    for df, dot in _aside(spread.df, dots) if len(dots) <= MOST_DOTS else ():
         small = dot < floor
         axes.plot(
             [df],
@@ -277,6 +285,17 @@ def _panel(axes: Axes, spread: VesselSpread, room: float) -> None:
         )
 
 
+def _ranges(axes: Axes, df: Sequence[float], dots: Sequence[float], floor: float) -> None:
+    """The middle 9 in 10 of the dots of each degrees of freedom as a line, their middle one as a square."""
+    import numpy as np
+
+    for value in sorted(set(df)):
+        own = [max(dot, floor) for own_df, dot in zip(df, dots, strict=True) if own_df == value]
+        low, middle, high = np.quantile(own, [(1.0 - _BAND) / 2.0, 0.5, (1.0 + _BAND) / 2.0])
+        axes.plot([value, value], [low, high], color=SLATE, linewidth=1.3, solid_capstyle="butt")
+        axes.plot([value], [middle], marker="s", markersize=4.6, color=MUST, linestyle="none")
+
+
 def _aside(df: Sequence[float], dots: Sequence[float]) -> list[tuple[float, float]]:
     """The dots, those of the same degrees of freedom side by side in the order of their size."""
     placed = []
@@ -293,7 +312,9 @@ def variances_sketch(spreads: Sequence[VesselSpread], name: str) -> Sketch:
         partial(variances_figure, spreads),
         name,
         "Spread of vessels of one arm. " + " ".join(spread.words for spread in spreads),
-        HOW_TO_READ + (ALIKE if any(spread.alike for spread in spreads) else ""),
+        HOW_TO_READ
+        + (MANY_DOTS if any(len(spread.df) > MOST_DOTS for spread in spreads) else "")
+        + (ALIKE if any(spread.alike for spread in spreads if len(spread.df) <= MOST_DOTS) else ""),
         wide=len(spreads) > 1,
     )
 

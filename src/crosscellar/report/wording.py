@@ -17,6 +17,8 @@ class Wording:
     poured: str
     watched: str
     none_told: str
+    carried: str
+    carried_many: str
     glossary: tuple[tuple[str, str], ...]
 
 
@@ -31,5 +33,7 @@ def wording() -> Wording:
         poured=read["poured"],
         watched=read["watched"],
         none_told=read["none_told"],
+        carried=read["carried"],
+        carried_many=read["carried_many"],
         glossary=tuple((entry["word"], entry["meaning"]) for entry in read["glossary"]),
     )

@@ -11,6 +11,7 @@ from datetime import datetime, time
 from pathlib import Path
 from typing import Any, Final
 
+from crosscellar.effects.scale import TOO_WIDE
 from crosscellar.report.content import Monitored, Summary
 from crosscellar.report.numbers import NONE
 from crosscellar.workbooks import new_book, save
@@ -335,7 +336,9 @@ def _plain(count: str) -> str:
 
 
 def _ends(interval: str) -> tuple[str, str]:
-    """The two ends of an interval as shown."""
+    """The two ends of an interval as shown; the first says so where it is too wide to say."""
+    if interval == TOO_WIDE:
+        return interval, ""
     low, found, high = interval.partition(" to ")
     return (low, high) if found else ("", "")
 

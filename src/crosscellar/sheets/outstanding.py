@@ -36,6 +36,10 @@ OUTSTANDING: Final[Mapping[str, pl.DataType | type[pl.DataType]]] = {
 _PROGRESS: Final = ("brix", "density_20", "specific_gravity", "oechsle", "baume")
 _FROM_LOGS: Final = ("days_to_dry", "max_ferment_rate", "stuck")
 _ROW: Final = ["trial_id", "response", "stage"]
+_KEY: Final = ["trial_id", "vessel_id", "stage", "analyte"]
+_LACKING: Final = pl.any_horizontal(pl.col(_KEY).is_null())
+#: What is told of an item that was turned away.
+_FIELDS: Final = (*_KEY, "attribute")
 _TURNED_AWAY: Final = ("refused", "held")
 
 
@@ -50,6 +54,7 @@ def outstanding_of(
     today: date,
     season: int | None = None,
     contract: Contract | None = None,
+    came: pl.DataFrame | None = None,
 ) -> tuple[pl.DataFrame, dict[str, str]]:
     """What was expected and what came (`OUTSTANDING`), and a text for each site that owes something.
 
@@ -71,23 +76,28 @@ def outstanding_of(
         One season only.
     contract
         Words for analytes and stages.
+    came
+        How many readings `answering` a planned response stand, `found`, by trial, vessel, stage and analyte.
+        `readings` are then those that `places_needed` names; counted from `readings` where left out.
     """
     contract = contract or load_contract()
     picks = empty(PICKS) if picks is None else picks
     scores = empty(SCORES) if scores is None else scores
     readings = empty(READINGS) if readings.width == 0 else readings
     planned = _planned(register, season)
-    came = pl.concat(
+    if came is None:
+        came = readings.group_by(_KEY).agg(pl.len().cast(pl.Int64).alias("found"))
+    received = pl.concat(
         [
-            _readings_that_came(planned, readings),
+            _readings_that_came(planned, came),
             _picks_that_came(planned, picks),
             _scores_that_came(planned, scores),
         ]
     )
     placed = _placed(set_aside, readings, scores, picks)
-    waiting = _waiting(planned, placed, readings)
+    waiting = _waiting(planned, placed, came)
     frame = (
-        planned.join(came, on=_ROW, how="left", maintain_order="left")
+        planned.join(received, on=_ROW, how="left", maintain_order="left")
         .join(waiting, on=_ROW, how="left", maintain_order="left")
         .with_columns(pl.col("received", "waiting").fill_null(0))
         .with_columns(pl.min_horizontal("received", "expected").alias("received"))
@@ -115,6 +125,17 @@ def outstanding_of(
         .select(pl.col(name).cast(dtype) for name, dtype in OUTSTANDING.items())
     )
     return frame, _texts(frame, register, contract, _reasons(findings, placed, readings), today)
+
+
+def answering(register: Register, season: int | None) -> pl.DataFrame:
+    """trial_id, vessel_id, stage and analyte of the readings that answer a planned response, distinct."""
+    return _asked_of_vessels(_planned(register, season)).explode("analyte").select(_KEY).unique()
+
+
+def places_needed(set_aside: pl.DataFrame, findings: pl.DataFrame) -> tuple[list[str], pl.DataFrame]:
+    """The files whose readings must be known to place what was turned away, and single rows: file and row."""
+    turned = _turned_away(set_aside)
+    return turned.filter(_LACKING)["file"].unique().to_list(), _stops(findings).select("file", "row").unique()
 
 
 def _planned(register: Register, season: int | None) -> pl.DataFrame:
@@ -163,15 +184,12 @@ def _asked_of_vessels(planned: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _readings_that_came(planned: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+def _readings_that_came(planned: pl.DataFrame, came: pl.DataFrame) -> pl.DataFrame:
     """Readings received and vessels missing for each planned response of vessels."""
     asked = _asked_of_vessels(planned)
-    counted = readings.group_by("trial_id", "vessel_id", "stage", "analyte").agg(
-        pl.len().cast(pl.Int64).alias("found")
-    )
     each = (
         asked.explode("analyte")
-        .join(counted, on=["trial_id", "vessel_id", "stage", "analyte"], how="left")
+        .join(came, on=_KEY, how="left")
         .group_by(*_ROW, "vessel_id", "expected", "vessels")
         .agg(pl.col("found").sum())
     )
@@ -221,27 +239,12 @@ def _placed(
 
     An item whose proposal is empty takes them from accepted readings in its row and in its column.
     """
-    fields = ("trial_id", "vessel_id", "stage", "analyte", "attribute")
     if set_aside is None or set_aside.is_empty():
-        names = ("file", "sheet", "row", "column", "cell", "target", *fields)
+        names = ("file", "sheet", "row", "column", "cell", "target", *_FIELDS)
         whole = ("row", "column")
         return pl.DataFrame(schema={name: pl.Int32 if name in whole else pl.String for name in names})
-    place = pl.Struct(dict.fromkeys(fields, pl.String))
-    turned = (
-        set_aside.filter(pl.col("outcome").is_in(_TURNED_AWAY))
-        .with_columns(pl.col("proposed").str.json_decode(place).alias("as_proposed"))
-        .select(
-            "file",
-            pl.col("sheet").fill_null(""),
-            "row",
-            "column",
-            "cell",
-            pl.col("target").fill_null(""),
-            *(pl.col("as_proposed").struct.field(name) for name in fields),
-        )
-    )
-    lacking = pl.any_horizontal(pl.col("trial_id", "vessel_id", "stage", "analyte").is_null())
-    asked = turned.filter(lacking).select("file").unique()
+    turned = _turned_away(set_aside)
+    asked = turned.filter(_LACKING).select("file").unique()
     readings, scores, picks = (
         frame.join(asked, on="file", how="semi") for frame in (readings, scores, picks)
     )
@@ -264,6 +267,27 @@ def _placed(
     )
 
 
+def _turned_away(set_aside: pl.DataFrame) -> pl.DataFrame:
+    """What was refused or held, with its place and what was proposed for it."""
+    return (
+        set_aside.filter(pl.col("outcome").is_in(_TURNED_AWAY))
+        .with_columns(
+            pl.col("proposed")
+            .str.json_decode(pl.Struct(dict.fromkeys(_FIELDS, pl.String)))
+            .alias("as_proposed")
+        )
+        .select(
+            "file",
+            pl.col("sheet").fill_null(""),
+            "row",
+            "column",
+            "cell",
+            pl.col("target").fill_null(""),
+            *(pl.col("as_proposed").struct.field(name) for name in _FIELDS),
+        )
+    )
+
+
 def _agreed(frame: pl.DataFrame, place: list[str], fields: list[str]) -> pl.DataFrame:
     """The fields that all items at one place have in common, null where they differ."""
     return (
@@ -276,19 +300,18 @@ def _agreed(frame: pl.DataFrame, place: list[str], fields: list[str]) -> pl.Data
     )
 
 
-def _waiting(planned: pl.DataFrame, placed: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
+def _waiting(planned: pl.DataFrame, placed: pl.DataFrame, came: pl.DataFrame) -> pl.DataFrame:
     """How many turned-away items each planned response waits for; one that stands meanwhile is no longer."""
-    key = ["trial_id", "vessel_id", "stage", "analyte"]
     open_readings = (
         placed.filter(pl.col("target") == "readings")
-        .join(readings, on=key, how="anti")
-        .group_by(key)
+        .join(came, on=_KEY, how="anti")
+        .group_by(_KEY)
         .agg(pl.len().cast(pl.Int64).alias("waiting"))
     )
     of_vessels = (
         _asked_of_vessels(planned)
         .explode("analyte")
-        .join(open_readings, on=key, how="inner")
+        .join(open_readings, on=_KEY, how="inner")
         .group_by(_ROW)
         .agg(pl.col("waiting").sum())
     )
@@ -320,11 +343,7 @@ def _reasons(findings: pl.DataFrame | None, placed: pl.DataFrame, readings: pl.D
     columns = ["trial_id", "file", "sheet", "cell", "message", "suggestion"]
     if findings is None or findings.is_empty():
         return pl.DataFrame(schema=dict.fromkeys(columns, pl.String))
-    stops = findings.filter(pl.col("severity").is_in(["refuse", "hold"])).with_columns(
-        pl.col("sheet").fill_null("")
-    )
-    if "state" in stops.columns:
-        stops = stops.filter(pl.col("state").is_in(["open", "refused"]))
+    stops = _stops(findings)
     if "trial_id" not in stops.columns:
         stops = stops.with_columns(pl.lit(None, dtype=pl.String).alias("trial_id"))
     stops = stops.with_row_index("finding")
@@ -345,6 +364,14 @@ def _reasons(findings: pl.DataFrame | None, placed: pl.DataFrame, readings: pl.D
         .sort("finding", "trial_id")
         .select(pl.col(name).fill_null("") for name in columns)
     )
+
+
+def _stops(findings: pl.DataFrame) -> pl.DataFrame:
+    """Findings that stopped something and still stand."""
+    stops = findings.filter(pl.col("severity").is_in(["refuse", "hold"])).with_columns(
+        pl.col("sheet").fill_null("")
+    )
+    return stops.filter(pl.col("state").is_in(["open", "refused"])) if "state" in stops.columns else stops
 
 
 def _texts(

@@ -169,6 +169,14 @@ class Holdings:
         """
         return views.placed_of(self._session, target, files=files)
 
+    def placed_in(self, target: str, *, files: Sequence[str], rows: pl.DataFrame) -> pl.DataFrame:
+        """As `placed`, of the files of these names and in these rows (file, row); twice where both ask."""
+        return views.placed_in(self._session, target, files=files, rows=rows)
+
+    def counted(self, asked: pl.DataFrame) -> pl.DataFrame:
+        """`found`: how many readings stand of each trial_id, vessel_id, stage and analyte asked for."""
+        return views.counted_of(self._session, asked)
+
     def vessels_read(self) -> pl.DataFrame:
         """trial_id, arm_id and vessel_id of every vessel of which a reading stands."""
         return views.vessels_read(self._session)

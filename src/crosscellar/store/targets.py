@@ -67,6 +67,7 @@ class Target:
     read_in: str
     placed: str
     placed_of: str
+    placed_in: str
     trials: str
     stored: str
     clashes: str
@@ -146,6 +147,11 @@ def _target(
         read_in=fill(read.replace("CHOSEN", f" AND {IN_STRETCHES}")),
         placed=fill(placed.replace("CHOSEN", "")),
         placed_of=fill(placed.replace("CHOSEN", f" AND s.{OF_FILES}")),
+        placed_in=fill(
+            placed.replace(
+                "CHOSEN", ' AND (s.file_id, s."row") IN (SELECT a.file_id, a."row" FROM asked AS a)'
+            )
+        ),
         trials=fill(
             """
             SELECT DISTINCT trial_id FROM TABLE

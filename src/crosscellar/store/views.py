@@ -104,6 +104,13 @@ _SET_ASIDE_OF: Final = _SET_ASIDE.replace("CHOSEN", f"WHERE s.{OF_FILES}")
 _VESSELS_READ: Final = """
     SELECT DISTINCT s.trial_id, s.arm_id, s.vessel_id FROM readings AS s WHERE STANDS ORDER BY ALL
 """.replace("STANDS", _STANDS)
+#: How many readings that stand have a key that was asked for.
+_COUNTED: Final = """
+    SELECT s.trial_id, s.vessel_id, s.stage, s.analyte, count(*) AS found FROM readings AS s
+    JOIN asked AS a ON s.trial_id = a.trial_id AND s.vessel_id = a.vessel_id AND s.stage = a.stage
+        AND s.analyte = a.analyte
+    WHERE STANDS GROUP BY ALL ORDER BY ALL
+""".replace("STANDS", _STANDS)
 _PICKED: Final = _answers("picks", "correct")
 _SCORED: Final = _answers("scores", "score", "scale_low", "scale_high")
 
@@ -175,6 +182,21 @@ def placed_of(session: Session, target: str, *, files: Sequence[int] | None) -> 
     if files is None:
         return session.frame(what.placed, {"until": ALL})
     return session.frame(what.placed_of, {"until": ALL, "files": list(files)})
+
+
+def placed_in(session: Session, target: str, *, files: Sequence[str], rows: pl.DataFrame) -> pl.DataFrame:
+    """As `placed_of`, of the files of these names and in these rows (file, row); twice where both ask."""
+    ids = session.frame("SELECT file_id, file FROM files")
+    whole = ids.filter(pl.col("file").is_in(list(files)))["file_id"].to_list()
+    with session.lend(asked=ids.join(rows.drop_nulls(), on="file").select("file_id", "row")):
+        single = session.frame(TARGETS[target].placed_in, {"until": ALL})
+    return pl.concat([placed_of(session, target, files=whole), single])
+
+
+def counted_of(session: Session, asked: pl.DataFrame) -> pl.DataFrame:
+    """`found`: how many readings stand of each trial_id, vessel_id, stage and analyte of `asked`."""
+    with session.lend(asked=asked):
+        return session.frame(_COUNTED, {"until": ALL})
 
 
 def set_aside_of(session: Session, *, files: Sequence[int] | None) -> pl.DataFrame:
