@@ -11,7 +11,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import LINES, empty
-from crosscellar.contract.tabs import WITHOUT_READINGS
+from crosscellar.contract.tabs import CHOICES, WITHOUT_READINGS
 from crosscellar.intake.alike import find_layouts
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name, column_letters
@@ -137,8 +137,10 @@ def gather(
                 forms.extend(_forms(table, table_no))
                 _tell_unread(table, file_no, faults)
             if not found.tables:
+                # what our own sheets offer to choose from may be vessels that are numbers
+                offered = grid.hidden and grid.sheet == CHOICES
                 unread = _unrecognised(found, len(tables), contract, known_ids)
-                if not unread.is_empty():
+                if not (offered or unread.is_empty()):
                     forms.append(_not_recognised(found, len(tables), reader))
                     tables.append(_nameless(file_no, len(tables), grid.sheet))
                     parts.append(unread)
