@@ -54,7 +54,13 @@ def test_a_serving_or_pick_that_cannot_be_is_refused(judge: Any) -> None:
     ]
 
 
-@pytest.mark.parametrize("name", ["Maria", "J. Smithson, Ana", "taster@example.org", "+44 20 7946 0000"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("Maria", "J. Smithson, Ana", "taster@example.org", "+44 20 7946 0000"),
+        *("J. Holt", "J.R. Holt", "J Holt", "Mara Q.", "Anne-Lise", "O'Dell"),
+    ],
+)
 def test_a_named_assessor_is_refused_and_the_name_is_not_repeated(judge: Any, name: str) -> None:
     batch = judge(("t.csv", TRIANGLE + _pick(f'"{name}"', "AAB", "3")))
     finding = batch.findings.row(0, named=True)
@@ -66,6 +72,49 @@ def test_a_named_assessor_is_refused_and_the_name_is_not_repeated(judge: Any, na
 def test_a_coded_assessor_enters(judge: Any) -> None:
     rows = "".join(_pick(code, "AAB", "3") for code in ("P07", "17", "KX", "a3", "J-02"))
     assert judge(("t.csv", TRIANGLE + rows)).picks.height == 5
+
+
+@pytest.mark.parametrize("kind", ["t", "s"])
+def test_the_day_of_a_tasting_may_stand_under_date_as_the_sheet_kinds_say(judge: Any, kind: str) -> None:
+    sheets = {
+        "t": TRIANGLE + _pick("P1", "AAB", "3", "control v stir_weekly"),
+        "s": SCORES.replace(",score,", ",value,") + "LS24-ORR,S1,2025-06-01,P01,control,,fruit,6,0,10\n",
+    }
+    batch = judge((f"{kind}.csv", sheets[kind].replace("session_date", "Date")))
+    assert batch.files["accepted"].to_list() == [1]
+    assert str([*batch.picks["session_date"], *batch.scores["session_date"]][0]) == "2025-06-01"
+
+
+@pytest.mark.parametrize(
+    ("headings", "rows", "lacking"),
+    [
+        ("assessor,serving,correct", ["P1,AAB,yes", "P2,ABA,no"], "picked"),
+        ("assessor,pair,right", ["P1,control|stir_weekly,x", "P2,control|stir_weekly,?"], "serving, picked"),
+        ("pair,assessors,right picks", ["control|stir_weekly,12,7"], "serving, picked"),
+    ],
+    ids=["right_or_wrong", "marks", "tally"],
+)
+def test_a_triangle_sheet_without_the_glass_picked_is_refused_row_by_row_and_not_passed_over(
+    judge: Any, headings: str, rows: list[str], lacking: str
+) -> None:
+    lines = "".join(f"LS24-ORR,S1,2025-06-01,{row}\n" for row in rows)
+    batch = judge(("t.csv", f"trial,session,date,{headings}\n{lines}"))
+    assert batch.files.select("readings_in", "refused").row(0) == (len(rows), len(rows))
+    refused = batch.findings.filter(pl.col("severity") == "refuse")
+    assert refused["code"].unique().to_list() == ["missing_column"]
+    assert refused["value"][0] == lacking
+
+
+def test_the_code_of_a_glass_is_told_as_no_place(judge: Any) -> None:
+    finding = judge(("t.csv", TRIANGLE + _pick("P1", "AAB", "417"))).findings.row(0, named=True)
+    assert finding["code"] == "no_pick"
+    assert "write its place, 1, 2 or 3 from the left" in finding["suggestion"]
+
+
+def test_two_triangles_of_one_assessor_are_told_how_both_can_stand(judge: Any) -> None:
+    batch = judge(("t.csv", TRIANGLE + _pick("P1", "AAB", "3") + _pick("P1", "ABA", "3")))
+    told = batch.findings.filter(pl.col("code") == "conflicting_duplicate")["suggestion"].unique().to_list()
+    assert told == ["Say which is right; a second triangle of one assessor needs a session_id of its own."]
 
 
 def test_the_same_assessor_with_two_answers_is_held_twice(judge: Any) -> None:

@@ -29,8 +29,15 @@ _NOUNS: Final = {
     "session_id": "session",
     "session_date": "session date",
     "assessor_id": "assessor",
+    "serving": "serving order",
+    "picked": "the glass picked",
     "scale_low": "lower end of the scale",
     "scale_high": "upper end of the scale",
+}
+#: What is to stand in a column that sheets often lack.
+_TO_ADD: Final = {
+    "serving": "serving (the order served to each assessor, as ABA; A is the control)",
+    "picked": "picked (the place of the glass that each assessor picked, 1, 2 or 3, whether right or wrong)",
 }
 #: So many rows and columns of a sheet without a table are looked at for headings; so many words make some.
 _MARGIN: Final = 30
@@ -224,6 +231,7 @@ def _forms(table: Table, table_no: int) -> list[_Form]:
     forms = []
     if table.missing:
         nouns = [_NOUNS.get(name, name) for name in table.missing]
+        to_add = [_TO_ADD.get(name, name) for name in table.missing]
         several = len(nouns) > 1
         words = f"{', '.join(nouns[:-1])} and {nouns[-1]}" if several else nouns[0]
         forms.append(
@@ -234,7 +242,7 @@ def _forms(table: Table, table_no: int) -> list[_Form]:
                 None,
                 ", ".join(table.missing),
                 f"The sheet has no column for {words}, so its readings cannot be assigned.",
-                f"Add {', '.join(table.missing)}, and send the sheet again.",
+                f"Add {', '.join(to_add)}, and send the sheet again.",
             )
         )
     if table.grid.hidden:

@@ -67,6 +67,7 @@ class HeadingReader:
         self._aliases = dict(aliases)
         self._fields: dict[str, str] = {}
         self._logged: dict[str, str] = {}
+        self._of_kind: dict[tuple[str, str], str] = {}
         for kind in contract.sheet_kinds.values():
             for column in kind.columns:
                 field = "sample_date" if column.name == "date" else column.name
@@ -76,9 +77,13 @@ class HeadingReader:
                     continue
                 for written in (column.name, *column.aliases):
                     self._fields.setdefault(plain(written), field)
+                    self._of_kind[kind.id, plain(written)] = field
         for written, means in aliases.items():
             if plain(means) in self._fields:
                 self._fields[plain(written)] = self._fields[plain(means)]
+            for name in contract.sheet_kinds:
+                if (name, plain(means)) in self._of_kind:
+                    self._of_kind[name, plain(written)] = self._of_kind[name, plain(means)]
         self._spellings = pl.Series(sorted(self._fields), dtype=pl.String)
         #: Whether no field goes by a mere number, as an alias of a network might have it.
         self.fields_are_words = not any(word.isdigit() for word in self._fields)
@@ -93,6 +98,11 @@ class HeadingReader:
         return Heading(
             column, text, known.field, known.analyte_text, known.unit_text, known.how, known.candidates
         )
+
+    def in_kind(self, heading: Heading, kind: str) -> Heading:
+        """A heading as sheets of this kind use its word: `date` is the day of a tasting, or of a sample."""
+        field = self._of_kind.get((kind, plain(heading.text)), heading.field)
+        return heading if heading.how != "exact" or field == heading.field else replace(heading, field=field)
 
     def is_field(self, word: str) -> bool:
         """Whether a word, already `plain`, is how a field of the sheet kinds is spelt."""

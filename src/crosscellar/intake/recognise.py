@@ -185,9 +185,12 @@ def _kind(headings: Iterable[Heading]) -> str:
     all_headings = list(headings)
     fields = {h.field for h in all_headings if h.field and h.field != "analyte_value"}
     analytes = [h for h in all_headings if h.field == "analyte_value"]
-    if {"serving", "picked"} <= fields or ("assessor_id" in fields and {"serving", "picked"} & fields):
+    tasted = bool(fields & {"session_id", "assessor_id"})
+    if {"serving", "picked"} <= fields or (tasted and fields & {"serving", "picked", "arm_pair"}):
         return "triangle"
     if "score" in fields and ("attribute" in fields or "assessor_id" in fields):
+        return "scores"
+    if tasted and {"attribute", "value"} <= fields:
         return "scores"
     if {"analyte", "value"} <= fields or ("analyte" in fields and "unit" in fields and fields & _IDENTIFIERS):
         return "lab_by_label" if "sample_id" in fields and "vessel_id" not in fields else "lab_long"
@@ -248,6 +251,7 @@ def _table(
     tests: OnceEach,
     reader: HeadingReader,
 ) -> Table:
+    headings = tuple(reader.in_kind(heading, kind) for heading in headings)
     first_column = headings[0].column
     names = [
         name

@@ -23,9 +23,15 @@ _OF_PICKS: Final = (
     "session_id", "assessor_id", "serving", "picked", "correct", "control_arm", "treatment_arm",
 )  # fmt: skip
 _OF_SCORES: Final = ("attribute", "scale_low", "scale_high")
-_PAIR: Final = re.compile(r"\s*(?:/|\||,|;|\+|&|\bvs\b\.?|\bversus\b|\bagainst\b|\band\b)\s*", re.IGNORECASE)
-#: A mail address, two words, or one written as a first name is: not a code.
-_LOOKS_NAMED: Final = r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}\p{Ll}{2,}$|^\+?[0-9][0-9 /()-]{6,}$"
+_PAIR: Final = re.compile(r"\s*(?:/|\||,|;|\+|&|\bvs?\b\.?|\bversus\b|\bagainst\b|\band\b)\s*", re.IGNORECASE)
+#: A mail address, two words, a word beside an initial, or one written as a first name is: not a code.
+_LOOKS_NAMED: Final = (
+    r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}(?:\.\s*(?:\p{Lu}\.\s*)*|\s+)\p{Lu}\p{Ll}{2,}"
+    r"|^\p{Lu}\p{Ll}+[ ,]+\p{Lu}\.$|^\p{Lu}(?:['’]\p{Lu})?\p{Ll}{2,}(?:-\p{Lu}?\p{Ll}{2,})?$"
+    r"|^\+?[0-9][0-9 /()-]{6,}$"
+)
+#: A glass's code, not its place.
+_GLASS_CODE: Final = r"^\s*[0-9]{2,4}(?:\.0)?\s*$"
 
 
 def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
@@ -55,7 +61,9 @@ def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.D
         filled.filter(pl.col("picked").is_null()),
         "no_pick",
         pl.format("{} is not one of the three glasses.", _shown("text_sent")),
-        "Write 1, 2 or 3: the choice is forced, a guess counts.",
+        pl.when(pl.col("text_sent").str.contains(_GLASS_CODE))
+        .then(pl.lit("A code of a glass says not where it stood: write its place, 1, 2 or 3 from the left."))
+        .otherwise(pl.lit("Write 1, 2 or 3: the choice is forced, a guess counts.")),
     )
     return _arm_pairs(items, register, faults)
 

@@ -222,11 +222,27 @@ def _with_value(
 
 
 def _without_value(base: pl.DataFrame, rows: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """The numbers that no heading reads, with what their row says: one of them was to be the value."""
-    known = {str(heading.column) for heading in table.headings if heading.field}
+    """What no heading reads, with what its row says: in it the value was to be.
+
+    A row of a triangle test is one pick whatever it says; of other sheets each number is one reading.
+    """
+    picks = table.kind == "triangle"
+    known = {
+        str(heading.column)
+        for heading in table.headings
+        if heading.field and (heading.field in FIELDS or not picks)
+    }
     columns = [name for name in rows.columns if name not in ("table_no", "row") and name not in known]
     if not columns:
         return base.clear().with_columns(pl.lit(None, dtype=pl.Int32).alias("column"))
+    if picks:
+        said = pl.concat_str(
+            [pl.when(pl.col(name).str.strip_chars() != "").then(pl.col(name)) for name in columns],
+            separator=" | ",
+            ignore_nulls=True,
+        )
+        first = pl.lit(int(columns[0]), dtype=pl.Int32).alias("column")
+        return base.with_columns(rows.select(said.alias("text_sent"), first))
     cells = rows.unpivot(
         columns, index=["table_no", "row"], variable_name="column", value_name="text_sent"
     ).filter(pl.col("text_sent").str.contains(r"^\s*[<>~]?\s*[-+]?\d"))

@@ -40,7 +40,7 @@ def skeleton(identifier: str) -> str:
 
 
 def spreadsheet_damages(identifier: str) -> str:
-    """What a spreadsheet would make of an identifier: "a number", "a date", or "" where it comes back as it is."""
+    """What a spreadsheet would make of an identifier: "a number", "a date", or "" where it stays."""
     if _BECOMES_DATE.fullmatch(identifier):
         return "a date"
     if _BECOMES_NUMBER.fullmatch(identifier) and not _STAYS.fullmatch(identifier):
