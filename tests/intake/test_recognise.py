@@ -361,9 +361,9 @@ def test_headings_that_are_not_known_are_named_with_what_makes_them_known(judge:
     assert "aliases" in said["suggestion"]
 
 
-def test_a_tasting_with_an_attribute_a_column_is_told_what_a_tasting_needs(judge: Any) -> None:
-    heading = "trial_id,session_id,session_date,assessor_id,arm_id,green,body\n"
-    batch = judge(("a.csv", heading + "LS24-ORR,S1,2025-06-01,P1,control,4,5\n"))
+def test_a_tasting_with_an_assessor_a_column_is_told_what_a_tasting_needs(judge: Any) -> None:
+    heading = "trial_id,session_id,session_date,arm_id,attribute,P1,P2\n"
+    batch = judge(("a.csv", heading + "LS24-ORR,S1,2025-06-01,control,green,4,5\n"))
     (said,) = batch.findings.iter_rows(named=True)
     assert said["message"].startswith("This looks like a tasting")
     assert "attribute, score, scale_low and scale_high" in said["suggestion"]

@@ -142,7 +142,7 @@ def _read(
     items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)
     items = judge_limits(items, contract, faults, fahrenheit=fahrenheit)
-    items = judge_scores(judge_picks(items, register, faults), faults)
+    items = judge_scores(judge_picks(items, register, faults), register, faults)
     names = gathered.files.select("file_no", "file")
     return put_beside(target_columns(items), names, "file_no")
 

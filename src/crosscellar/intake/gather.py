@@ -38,6 +38,8 @@ _NOUNS: Final = {
 _TO_ADD: Final = {
     "serving": "serving (the order served to each assessor, as ABA; A is the control)",
     "picked": "picked (the place of the glass that each assessor picked, 1, 2 or 3, whether right or wrong)",
+    "scale_low": "scale_low (the lowest score that could be given)",
+    "scale_high": "scale_high (the highest)",
 }
 #: So many rows and columns of a sheet without a table are looked at for headings; so many words make some.
 _MARGIN: Final = 30
@@ -318,14 +320,15 @@ def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader) -> 
         at, headings = _likely_headings(text, columns, reader)
         fields = {heading.field for heading in headings}
         unread = [heading for heading in headings if not heading.field]
-        if "assessor_id" in fields:
+        if fields & {"assessor_id", "attribute", "session_id", "session_date"}:
             row, column = at, headings[0].column
             message = (
                 "This looks like a tasting, but no columns give the attribute and its score, or the pick."
             )
             suggestion = (
-                "Put each score in a row of its own, with attribute, score, scale_low and scale_high; "
-                "each triangle with serving and picked."
+                "Put each score in a row of its own, with attribute, score, scale_low and scale_high, or "
+                "in a row for each assessor and arm with a column an attribute; each triangle with serving "
+                "and picked."
             )
         elif len(unread) >= _AS_HEADINGS:
             row, column = at, unread[0].column

@@ -11,7 +11,7 @@ import polars as pl
 
 from crosscellar.intake.beside import OnceEach
 from crosscellar.intake.grid import Grid, read_range
-from crosscellar.intake.headings import Heading, HeadingReader, plain
+from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader, plain
 
 #: Columns a row of each kind cannot do without (contract of returned sheets, the columns without brackets).
 REQUIRED: Final = {
@@ -38,6 +38,9 @@ _IDENTIFIERS: Final = {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", 
 #: What places a row: a trial, a vessel, a day, a session, an assessor.
 KEYS: Final = frozenset(_IDENTIFIERS | {"session_id", "assessor_id"})
 _LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
+_SCALE: Final = re.compile(
+    r"^(?P<name>.*?\S)\s*[(\[]\s*(?P<low>\d+)\s*(?:[-–—/]|to)\s*(?P<high>\d+)\s*[)\]]$"
+)
 #: So few rows are looked at one by one.
 FEW: Final = 200
 _NAMED: Final = ("exact", "alias", "case")
@@ -186,12 +189,16 @@ def _kind(headings: Iterable[Heading]) -> str:
     fields = {h.field for h in all_headings if h.field and h.field != "analyte_value"}
     analytes = [h for h in all_headings if h.field == "analyte_value"]
     tasted = bool(fields & {"session_id", "assessor_id"})
-    if {"serving", "picked"} <= fields or (tasted and fields & {"serving", "picked", "arm_pair"}):
+    if tasted and "attribute" in fields and fields & {"score", "value"}:
+        return "scores"
+    if {"serving", "picked"} <= fields or (tasted and fields & {"picked", "arm_pair"}):
         return "triangle"
     if "score" in fields and ("attribute" in fields or "assessor_id" in fields):
         return "scores"
-    if tasted and {"attribute", "value"} <= fields:
-        return "scores"
+    if {"assessor_id", "arm_id"} <= fields and not fields & {"analyte", "value", "stage", "attribute"}:
+        return "scores" if attribute_headings("scores", all_headings) else ""
+    if tasted and "serving" in fields:
+        return "triangle"
     if {"analyte", "value"} <= fields or ("analyte" in fields and "unit" in fields and fields & _IDENTIFIERS):
         return "lab_by_label" if "sample_id" in fields and "vessel_id" not in fields else "lab_long"
     if analytes and fields & _IDENTIFIERS:
@@ -202,6 +209,24 @@ def _kind(headings: Iterable[Heading]) -> str:
             return "ferment_log"
         return "lab_wide"
     return ""
+
+
+def attribute_headings(kind: str, headings: Iterable[Heading]) -> list[Heading]:
+    """Of a score sheet with a column an attribute the headings that name one: all that are no field."""
+    all_headings = list(headings)
+    if kind != "scores" or any(h.field in ("attribute", "score") for h in all_headings):
+        return []
+    return [
+        h
+        for h in all_headings
+        if h.field in ("", "analyte_value") and h.text.strip() and h.text not in REASON_HEADINGS
+    ]
+
+
+def scale_of(heading: Heading) -> tuple[str, str, str]:
+    """The attribute in `Green (0-10)`, and the ends of its scale; those are empty where none are given."""
+    found = _SCALE.match(" ".join(heading.text.split()))
+    return (found["name"], found["low"], found["high"]) if found else (heading.text.strip(), "", "")
 
 
 def _blocks(headings: tuple[Heading, ...]) -> list[list[Heading]]:
@@ -259,7 +284,9 @@ def _table(
         if name != "row" and int(name) >= first_column and (last_column is None or int(name) <= last_column)
     ]
     by_column = {h.column: h for h in headings}
+    attributes = attribute_headings(kind, headings)
     value_columns = {h.column for h in headings if h.field in ("value", "analyte_value", "picked", "score")}
+    value_columns |= {h.column for h in attributes}
     key_columns = [h.column for h in headings if h.field in KEYS]
     repeat = {h.column: plain(h.text) for h in headings}
     body = grid.text[index + 1 : stop].select("row", *names)
@@ -293,7 +320,12 @@ def _table(
     rows = body
     if left_out:
         rows = body.with_row_index("at").filter(~pl.col("at").is_in(left_out)).drop("at")
-    missing = tuple(name for name in REQUIRED[kind] if name not in {h.field for h in headings})
+    given = {h.field for h in headings}
+    if attributes:
+        given |= {"attribute", "score"}
+        if all(scale_of(h)[1] for h in attributes):
+            given |= {"scale_low", "scale_high"}
+    missing = tuple(name for name in REQUIRED[kind] if name not in given)
     heading_row = int(grid.text["row"][index])
     return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing)
 

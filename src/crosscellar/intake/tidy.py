@@ -11,7 +11,7 @@ import polars as pl
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import cell_name, column_letters, read_range
 from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader
-from crosscellar.intake.recognise import Table
+from crosscellar.intake.recognise import Table, attribute_headings, scale_of
 
 #: What a row can say besides its value: `NAME_sent` is its text, `NAME_at` the column it stands in.
 FIELDS: Final = (
@@ -119,7 +119,8 @@ def describe(table: Table, *, file_no: int, table_no: int) -> dict[str, object]:
 def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, faults: Faults) -> pl.DataFrame:
     """The items of a table in the order of the sheet: columns of `ITEMS`, those that the sheet has.
 
-    In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte.
+    In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte,
+    or of an attribute.
     Where a long sheet has no column of values, it is every number under a heading that is not known.
     """
     numbered = pl.lit(table_no, dtype=pl.Int32).alias("table_no")
@@ -167,7 +168,7 @@ def _items(
     parts = [_with_value(base, rows, kinds, heading, table, reader) for heading in headings]
     if not parts:
         return _without_value(base, rows, table)
-    if headings[0].field != "analyte_value":
+    if headings[0].field in ("value", "picked", "score"):
         return parts[0]
     items = pl.concat(parts).filter(pl.col("text_sent").str.strip_chars() != "")
     return items.sort("table_no", "row", "column", maintain_order=True)
@@ -185,6 +186,8 @@ def _places(table: Table) -> dict[str, Heading]:
 
 def _value_headings(table: Table, place: dict[str, Heading]) -> list[Heading]:
     wanted = _VALUE.get(table.kind, "value")
+    if attributes := attribute_headings(table.kind, table.headings):
+        return attributes
     if table.kind in ("lab_long", "triangle", "scores") or (
         table.kind == "lab_by_label" and "analyte" in place
     ):
@@ -202,7 +205,12 @@ def _with_value(
 ) -> pl.DataFrame:
     name = str(heading.column)
     extra = [pl.lit(heading.column, dtype=pl.Int32).alias("column")]
-    if heading.field == "analyte_value":
+    if table.kind == "scores" and heading.field != "score":
+        name_of, low, high = scale_of(heading)
+        own_scale = {"scale_low_sent": low, "scale_high_sent": high} if low else {}
+        extra.append(pl.lit(name_of).alias("attribute_sent"))
+        extra += [pl.lit(end).alias(at) for at, end in own_scale.items() if at not in base.columns]
+    elif heading.field == "analyte_value":
         # The words over the column speak for every cell below; their faults stand at the heading.
         unit = heading.unit_text or table.units.get(heading.column, "")
         extra += [
@@ -317,6 +325,7 @@ def unread_columns(table: Table) -> tuple[int, str, str] | None:
     """First column that is not stored, its heading, and a sentence on all such; None if there is none."""
     place = _places(table)
     used = {heading.column for heading in place.values() if heading.field}
+    used |= {heading.column for heading in attribute_headings(table.kind, table.headings)}
     used |= (
         {heading.column for heading in table.headings if heading.field == "analyte_value"}
         if (table.kind not in ("lab_long", "triangle", "scores"))
