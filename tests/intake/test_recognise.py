@@ -344,10 +344,11 @@ def test_a_stage_beside_an_analyte_is_called_a_stage(judge: Any) -> None:
         ("unit_unknown", "end AF beside pH is a stage, not a unit.")
     ]
     log = judge(
-        ("log.csv", "trial_id,arm_id,vessel_id,date,Brix AM\nLS24-ORR,control,ORR-01,2024-10-01,12\n")
+        ("log.csv", "trial_id,arm_id,vessel_id,date,Brix night\nLS24-ORR,control,ORR-01,2024-10-01,12\n")
     )
     assert (
-        "AM beside Soluble solids (must) is a time of day, not a unit." in log.findings["message"].to_list()
+        "night beside Soluble solids (must) is a time of day, not a unit."
+        in log.findings["message"].to_list()
     )
 
 

@@ -119,6 +119,10 @@ def _known_ids(register: Register) -> frozenset[str]:
     )
 
 
+#: From these a stage is reached within months: a day without a year is of the vintage.
+_AT_HARVEST: Final = ("harvest", "inoculation")
+
+
 def _read(
     gathered: Gathered,
     register: Register,
@@ -137,7 +141,11 @@ def _read(
     items = identify(items, register, faults)
     items = name_stages(items, contract, aliases, faults)
     items = name_analytes(items, contract, aliases, faults)
-    items = read_days(items, register.trials, gathered.date_systems, received, faults)
+    seasons = register.trials.select("trial_id", "season", "site_id").join(
+        register.sites.select("site_id", "hemisphere"), on="site_id", how="left"
+    )
+    near = [stage.id for stage in contract.stages.values() if stage.reference in _AT_HARVEST]
+    items = read_days(items, seasons, near, gathered.date_systems, received, faults)
     items = read_replicates(items, faults)
     items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)

@@ -13,6 +13,7 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.intake.beside import OnceEach
+from crosscellar.intake.dates import PARTS_OF_DAY
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
 #: `pH 1`, `pH (2)`, `TA rep 1`: a name and the number of a repeat reading.
@@ -23,6 +24,12 @@ _REPEATED = re.compile(
 )
 #: Signs that point to a footnote.
 _FOOTNOTE = re.compile(r"(?<=[\w.)\]])\s*[*†‡§¹²³⁴-⁹]+(?=\s*(?:[(\[]|$))")
+#: `AM Brix`, `Temp (evening)`: a reading and the part of the day in which it was taken.
+_PART = "|".join(PARTS_OF_DAY)
+_PART_OF_DAY = re.compile(
+    rf"^(?P<first>{_PART})[\s_.:-]+(?P<rest>.+)$|^(?P<before>.+?)[\s_.:-]+[(\[]?(?P<last>{_PART})[)\]]?$",
+    re.IGNORECASE,
+)
 _LONGEST_HEADING = 200
 #: Headings of the columns that a correction sheet adds beside the readings; what stands below is not read.
 REASON_HEADINGS = ("Was in cell", "What was found", "What to mend")
@@ -149,6 +156,11 @@ class HeadingReader:
             without = self._named(bare)
             if self._whole(without):
                 return replace(without, text=text)
+        parted = part_of_day(text)
+        if parted is not None and not self._whole(found):
+            without = self._named(parted[1])
+            if self._whole(without) and without.analyte_text:
+                return replace(without, text=text)
         return found
 
     def _whole(self, heading: Heading) -> bool:
@@ -213,6 +225,14 @@ class HeadingReader:
         if _BRACKETED.match(" ".join(text.split())) and self.is_unit(unit):
             return Heading(0, text, "analyte_value", name, unit, "unknown")
         return Heading(0, text, "", how="unknown")
+
+
+def part_of_day(text: str) -> tuple[str, str] | None:
+    """The part of the day and what is left of `AM Brix` or `Temp (evening)`; None for any other text."""
+    found = _PART_OF_DAY.match(" ".join(text.split()))
+    if found is None:
+        return None
+    return (found["first"] or found["last"], found["rest"] or found["before"])
 
 
 def repeat_of(text: str) -> tuple[str, str] | None:

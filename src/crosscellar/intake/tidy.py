@@ -10,7 +10,7 @@ import polars as pl
 
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import cell_name, column_letters, read_range
-from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader
+from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader, part_of_day, plain
 from crosscellar.intake.recognise import Table, attribute_headings, scale_of
 
 #: What a row can say besides its value: `NAME_sent` is its text, `NAME_at` the column it stands in.
@@ -220,6 +220,9 @@ def _with_value(
             pl.lit(heading.column, dtype=pl.Int32).alias("unit_at"),
             pl.lit("" if unit else reader.unit_meant(heading, table.kind)).alias("unit_meant"),
         ]
+        parted = None if plain(heading.text) == plain(heading.analyte_text) else part_of_day(heading.text)
+        if parted is not None and "time_sent" not in base.columns:
+            extra.append(pl.lit(parted[0]).alias("time_sent"))
     empty = pl.lit(None, dtype=pl.String)
     text = rows[name] if name in rows.columns else empty
     items = base.with_columns(*extra, text.alias("text_sent"))
