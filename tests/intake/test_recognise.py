@@ -362,6 +362,16 @@ def test_headings_that_are_not_known_are_named_with_what_makes_them_known(judge:
     assert "aliases" in said["suggestion"]
 
 
+def test_a_label_and_one_analyte_are_headings_enough(judge: Any) -> None:
+    batch = judge(("a.csv", "Sample,pH\nLS24-S01,3.31\nLS24-S09,3.4\n"))
+    assert batch.files.select("kind", "readings_in", "accepted", "refused").row(0) == (
+        "lab_by_label",
+        2,
+        1,
+        1,
+    )
+
+
 def test_a_tasting_with_an_assessor_a_column_is_told_what_a_tasting_needs(judge: Any) -> None:
     heading = "trial_id,session_id,session_date,arm_id,attribute,P1,P2\n"
     batch = judge(("a.csv", heading + "LS24-ORR,S1,2025-06-01,control,green,4,5\n"))

@@ -101,10 +101,12 @@ def check_documents(
     judged = decide(judged, _silenced(faults.frame()))
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
     judged = decide(judged, _silenced(faults.frame()))
+    judged = _as_decided(judged, gathered.files, stored, faults)
     spoken = _said_once(_silenced(faults.frame()))
     spoken = suggest_order(spoken, judged, stored, register, contract, received=received)
     # What is in the store already needs no question, whatever else was odd about its cell.
-    done = judged.filter(pl.col("outcome").is_in(["already", "blank"]))["item_no"].to_list()
+    settled = pl.col("outcome").is_in(["already", "blank"]) | pl.col("left_out")
+    done = judged.filter(settled)["item_no"].to_list()
     spoken = spoken.filter(
         pl.col("item_no").is_null() | ~pl.col("item_no").is_in(done) | (pl.col("severity") == "remark")
     )
@@ -288,6 +290,36 @@ def _against_stored(
         )
     items = put_beside(items, pl.concat(answers), "item_no")
     return items.with_columns(pl.col("already", "supersedes").fill_null(False))
+
+
+def _as_decided(
+    items: pl.DataFrame, files: pl.DataFrame, stored: StoredLookup, faults: Faults
+) -> pl.DataFrame:
+    """Items of files whose bytes came before as they were decided then, and `left_out`: they wait no more."""
+    items = items.with_columns(left_out=pl.lit(False))
+    waiting = items.filter(pl.col("outcome") == "held").select("item_no", "file_no", "sheet", "row", "column")
+    files = files.drop_nulls("sha256").join(waiting, on="file_no", how="semi")
+    decided = stored.decided_cells(files["sha256"].unique().sort().to_list()) if len(files) else None
+    if decided is None or decided.is_empty():
+        return items
+    cells = decided.join(files.select("file_no", "sha256"), on="sha256")
+    place = ["file_no", "sheet", "row", "column"]
+    found = waiting.with_columns(pl.col("sheet").fill_null("")).join(cells, on=place, nulls_equal=True)
+    stands, out = (found.filter(pl.col("verdict") == word)["item_no"] for word in ("accept", "refuse"))
+    faults.add(
+        items.filter(pl.col("item_no").is_in(out.implode())),
+        "decided_before",
+        pl.format("{} was left out by a decision when this file came before.", "text_sent"),
+        "The later word stands: accept the finding of then if it counts after all.",
+    )
+    outcome = (
+        pl.when(pl.col("item_no").is_in(stands.implode()))
+        .then(pl.lit("already"))
+        .when(pl.col("item_no").is_in(out.implode()))
+        .then(pl.lit("refused"))
+        .otherwise("outcome")
+    )
+    return items.with_columns(outcome.alias("outcome"), left_out=pl.col("item_no").is_in(out.implode()))
 
 
 def _batch(

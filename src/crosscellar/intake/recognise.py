@@ -127,7 +127,11 @@ def _heading_rows(
     """Rows that open a table. A repeat of the headings above opens none: it is a line of that table."""
     found: list[tuple[int, tuple[Heading, ...]]] = []
     fingerprint: frozenset[tuple[int, str]] = frozenset()
-    for index in (spelt >= 2).arg_true().to_list():
+    alone = (spelt == 1) & (pl.int_range(len(spelt), eager=True) < FEW)
+    for index in ((spelt >= 2) | alone).arg_true().to_list():
+        # a label beside analytes is enough, `Sample` and `pH`, where no table was opened
+        if found and alone[index]:
+            continue
         cells = grid.text.select(columns).row(index)
         filled = [
             (int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()
@@ -140,7 +144,8 @@ def _heading_rows(
         headings = tuple(reader.read(column, text) for column, text in _spread(grid, index, filled, reader))
         fields = {h.field for h in headings if h.known and not h.analyte_text}
         analytes = sum(h.field == "analyte_value" and h.how in _NAMED for h in headings)
-        enough = len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1)
+        labelled = "sample_id" in fields and analytes >= 1
+        enough = len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1) or labelled
         if enough and _kind(headings) and (not found or _opens_another(headings)):
             found.append((index, headings))
             fingerprint = frozenset((h.column, plain(h.text)) for h in headings)
