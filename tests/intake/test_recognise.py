@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from io import BytesIO
 from typing import Any
 
 import openpyxl
@@ -360,6 +361,41 @@ def test_headings_that_are_not_known_are_named_with_what_makes_them_known(judge:
     assert (said["code"], said["cell"]) == ("sheet_not_recognised", "A1")
     assert "The headings Versuch, Fass, Datum, Wert, Einheit are not known" in said["message"]
     assert "aliases" in said["suggestion"]
+
+
+def _report(*above: list[Any]) -> bytes:
+    """A laboratory's report on one sample, a tab of a workbook: lines, then analyte, result and unit."""
+    book = openpyxl.Workbook()
+    for row in (["Report", "2026-117"], *above, [], ["Analyte", "Result", "Unit"], ["pH", 3.31, "pH"]):
+        book.worksheets[0].append(row)
+    content = BytesIO()
+    book.save(content)
+    return content.getvalue()
+
+
+ORR = (["Trial:", "LS24-ORR", "Arm", "control"], ["Vessel: ORR-01"], ["Stage", "end AF"])
+
+
+def test_what_stands_above_a_report_on_one_sample_is_taken_for_its_rows_and_told(judge: Any) -> None:
+    batch = judge(("r.xlsx", _report(*ORR, ["Sampled on", "2024-10-15"])))
+    assert batch.readings.select("vessel_id", "stage", "value", "cell").rows() == [
+        ("ORR-01", "end_primary", 3.31, "B8")
+    ]
+    (told,) = batch.findings.filter(pl.col("code") == "said_above").iter_rows(named=True)
+    assert (told["severity"], told["cell"]) == ("remark", "B2")
+    assert "trial LS24-ORR, arm control, vessel ORR-01, stage end AF and date 2024-10-15" in told["message"]
+    labelled = judge(("l.xlsx", _report(["Sample", "LS24-S01"], ["Sampled on", "2024-10-15"])))
+    assert labelled.readings["vessel_id"].to_list() == ["ORR-01"]
+
+
+@pytest.mark.parametrize(
+    ("line", "lacking"),
+    [(["Date", "2024-10-15"], "sample_date"), (["Vessel", "ORR-02"], "vessel_id, sample_date")],
+    ids=["day_of_the_report", "said_twice"],
+)
+def test_what_is_in_doubt_above_a_report_is_not_taken(judge: Any, line: list[Any], lacking: str) -> None:
+    refused = judge(("r.xlsx", _report(*ORR, line))).findings.filter(pl.col("severity") == "refuse")
+    assert refused.select("code", "value").rows() == [("missing_column", lacking)]
 
 
 def test_a_label_and_one_analyte_are_headings_enough(judge: Any) -> None:

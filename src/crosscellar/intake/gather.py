@@ -145,6 +145,7 @@ def gather(
                 lines.extend((file_no, document.name, grid.sheet, *line) for line in table.lines)
                 forms.extend(_forms(table, table_no))
                 _tell_unread(table, file_no, faults)
+                _tell_above(table, file_no, faults)
             if not found.tables:
                 # what our own sheets offer to choose from may be vessels that are numbers
                 offered = grid.hidden and grid.sheet == CHOICES
@@ -380,6 +381,23 @@ def _apply_forms(items: pl.DataFrame, forms: list[_Form], faults: Faults) -> Non
         pl.col("message"),
         pl.col("suggestion"),
         value=pl.col("value"),
+    )
+
+
+def _tell_above(table: Table, file_no: int, faults: Faults) -> None:
+    if not table.above:
+        return
+    said = [f"{_NOUNS.get(one.field, one.field)} {one.text[:40]}" for one in table.above]
+    words = f"{', '.join(said[:-1])} and {said[-1]}" if len(said) > 1 else said[0]
+    faults.note(
+        file_no=file_no,
+        sheet=table.grid.sheet,
+        row=table.above[0].row,
+        column=table.above[0].column,
+        code="said_above",
+        value=table.above[0].text,
+        message=f"From above the table, {words} {'were' if len(said) > 1 else 'was'} taken for all its rows.",
+        suggestion="Check that all rows are of it.",
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import polars as pl
 
@@ -41,6 +41,8 @@ _LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "ba
 _SCALE: Final = re.compile(
     r"^(?P<name>.*?\S)\s*[(\[]\s*(?P<low>\d+)\s*(?:[-–—/]|to)\s*(?P<high>\d+)\s*[)\]]$"
 )
+_SAID_ABOVE: Final = KEYS | {"session_date", "lab"}
+_BARE_DATES: Final = {"date", "day", "datetime", "dateandtime"}
 #: So few rows are looked at one by one.
 FEW: Final = 200
 _NAMED: Final = ("exact", "alias", "case")
@@ -56,12 +58,22 @@ SUMMARY_WORD: Final = re.compile(_SUMMARY_TEXT)
 _SUMMARY_ALONE: Final = re.compile(rf"(?i)^\W*{_SUMMARY}\W*$")
 
 
+class Said(NamedTuple):
+    """A field that stands above a table with its text, as `Vessel: T07`, and the cell of that text."""
+
+    field: str
+    row: int
+    column: int
+    text: str
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """One table of one grid.
 
     `rows` has `row` and the String columns of the grid that belong to it, data rows only; `lines` are
-    (row, what, text) of rows that are no readings; `beside` are unread headings of a block without a kind.
+    (row, what, text) of rows that are no readings; `beside` are unread headings of a block without a kind;
+    `above` is what lines above the table say of all its rows.
     """
 
     grid: Grid
@@ -73,6 +85,7 @@ class Table:
     lines: tuple[tuple[int, str, str], ...]
     beside: tuple[Heading, ...] = ()
     missing: tuple[str, ...] = ()
+    above: tuple[Said, ...] = ()
 
     def column_of(self, field: str) -> int | None:
         """The first column with this field, or None."""
@@ -99,10 +112,43 @@ def recognise(grid: Grid, reader: HeadingReader) -> Recognised:
     if not starts:
         return Recognised(grid, (), _as_lines(grid, columns, len(grid.text), "unread"))
     tables: list[Table] = []
+    # of several tables it is not known of which such a line speaks
+    above = _said_above(grid, columns, starts[0][0], reader) if len(starts) == 1 else ()
     for place, (index, headings) in enumerate(starts):
         stop = starts[place + 1][0] if place + 1 < len(starts) else len(grid.text)
-        tables.extend(_tables(grid, index, stop, headings, spelt, tests, reader))
+        tables.extend(_tables(grid, index, stop, headings, above, spelt, tests, reader))
     return Recognised(grid, tuple(tables), _as_lines(grid, columns, starts[0][0], "title"))
+
+
+def _said_above(grid: Grid, columns: list[str], stop: int, reader: HeadingReader) -> tuple[Said, ...]:
+    """What the lines above a table say of all of it: `Trial` and its code beside it, or `Trial: LS26-OND`.
+
+    A field said twice, and not alike, is left out; so is a mere `Date`, which may be that of a report.
+    """
+    found: dict[str, Said] = {}
+    twice: set[str] = set()
+
+    def say(label: str, row: int, column: int, text: str) -> bool:
+        heading = reader.read(column, label.strip().rstrip(":"))
+        if heading.how != "exact" or heading.field not in _SAID_ABOVE or plain(label) in _BARE_DATES:
+            return False
+        said = found.setdefault(heading.field, Said(heading.field, row, column, text.strip()))
+        if said.text != text.strip():
+            twice.add(heading.field)
+        return True
+
+    for row, *texts in grid.text.head(stop).tail(FEW).select("row", *columns).iter_rows():
+        cells = [(int(name), text) for name, text in zip(columns, texts, strict=True) if (text or "").strip()]
+        at = 0
+        while at < len(cells):
+            column, text = cells[at]
+            label, colon, value = text.partition(":")
+            if colon and value.strip():
+                say(label, row, column, value)
+            elif at + 1 < len(cells) and say(text, row, *cells[at + 1]):
+                at += 1
+            at += 1
+    return tuple(said for field, said in found.items() if field not in twice)
 
 
 def _as_lines(grid: Grid, columns: list[str], stop: int, what: str) -> tuple[tuple[int, str, str], ...]:
@@ -251,12 +297,14 @@ def _tables(
     index: int,
     stop: int,
     headings: tuple[Heading, ...],
+    above: tuple[Said, ...],
     spelt: pl.Series,
     tests: OnceEach,
     reader: HeadingReader,
 ) -> list[Table]:
     blocks = _blocks(headings)
-    kinds = [_kind(block) for block in blocks]
+    said = [Heading(said.column, said.text, said.field) for said in above]
+    kinds = [_kind([*block, *said]) if _kind(block) else "" for block in blocks]
     tables: list[Table] = []
     unread: list[Heading] = []
     for block, kind in zip(blocks, kinds, strict=True):
@@ -264,7 +312,7 @@ def _tables(
             unread.extend(block)
             continue
         last = next((b[0].column - 1 for b in blocks if b[0].column > block[-1].column), None)
-        tables.append(_table(grid, index, stop, tuple(block), kind, last, spelt, tests, reader))
+        tables.append(_table(grid, index, stop, tuple(block), above, kind, last, spelt, tests, reader))
     if tables and unread:
         tables[0] = replace(tables[0], beside=tuple(unread))
     return tables
@@ -275,6 +323,7 @@ def _table(
     index: int,
     stop: int,
     headings: tuple[Heading, ...],
+    above: tuple[Said, ...],
     kind: str,
     last_column: int | None,
     spelt: pl.Series,
@@ -325,14 +374,15 @@ def _table(
     rows = body
     if left_out:
         rows = body.with_row_index("at").filter(~pl.col("at").is_in(left_out)).drop("at")
-    given = {h.field for h in headings}
+    above = tuple(said for said in above if said.field not in {h.field for h in headings})
+    given = {h.field for h in headings} | {said.field for said in above}
     if attributes:
         given |= {"attribute", "score"}
         if all(scale_of(h)[1] for h in attributes):
             given |= {"scale_low", "scale_high"}
     missing = tuple(name for name in REQUIRED[kind] if name not in given)
     heading_row = int(grid.text["row"][index])
-    return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing)
+    return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing, above)
 
 
 def _odd_rows(

@@ -162,6 +162,7 @@ def _items(
     if kinds is not None:
         dated = [name for name in given if name in _DATED and str(place[name].column) in kinds.columns]
         base = base.with_columns(kinds[str(place[name].column)].alias(f"{name}_kind") for name in dated)
+    base = base.with_columns(pl.lit(said.text).alias(f"{said.field}_sent") for said in table.above)
     if table.kind == "ferment_log":
         base = base.with_columns(pl.lit("ferment_daily").alias("stage_sent"))
     headings = _value_headings(table, place)
