@@ -86,7 +86,7 @@ def check_documents(
     faults = Faults(contract.rules)
     aliases = dict(register.aliases.select("written", "means").iter_rows()) if len(register.aliases) else {}
     reader = HeadingReader(contract, aliases)
-    gathered = gather(documents, contract, reader, _known_ids(register), faults)
+    gathered = gather(documents, contract, reader, _known_ids(register), _homes(register), faults)
     fahrenheit = rule_of(contract, "temperature_in_fahrenheit", settings)
     items = _read(gathered, register, contract, aliases, reader, received, fahrenheit, faults)
     gathered.items = gathered.items.clear()
@@ -119,6 +119,13 @@ def _known_ids(register: Register) -> frozenset[str]:
         + register.trials["trial_id"].to_list()
         + register.arms["arm_id"].to_list()
     )
+
+
+def _homes(register: Register) -> dict[str, dict[str, str]]:
+    homes: dict[str, dict[str, str]] = {}
+    for trial, vessel, arm in register.vessels.select("trial_id", "vessel_id", "arm_id").iter_rows():
+        homes.setdefault(trial, {})[vessel] = arm
+    return homes
 
 
 #: From these a stage is reached within months: a day without a year is of the vintage.

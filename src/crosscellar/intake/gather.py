@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import astuple, dataclass
 from typing import Final
 
@@ -12,6 +12,7 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import LINES, empty
 from crosscellar.contract.tabs import CHOICES, WITHOUT_READINGS
+from crosscellar.intake.across import Across, read_across, vessels_across
 from crosscellar.intake.alike import find_layouts
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name, column_letters
@@ -84,9 +85,13 @@ def gather(
     contract: Contract,
     reader: HeadingReader,
     known_ids: frozenset[str],
+    homes: Mapping[str, Mapping[str, str]],
     faults: Faults,
 ) -> Gathered:
-    """Items of all documents, numbered from 0 in the order of files, tabs and cells."""
+    """Items of all documents, numbered from 0 in the order of files, tabs and cells.
+
+    `homes` has the arm of each vessel of each trial.
+    """
     parts: list[pl.DataFrame] = []
     tables: list[dict[str, object]] = []
     forms: list[_Form] = []
@@ -147,11 +152,34 @@ def gather(
                 _tell_unread(table, file_no, faults)
                 _tell_above(table, file_no, faults)
             if not found.tables:
+                at = None if grid.hidden else vessels_across(grid, reader, known_ids)
+                log = None if at is None else read_across(grid, at, reader, homes)
+                if log is not None:
+                    _tell_across(log, grid, file_no, faults)
+                    number = pl.lit(len(tables), dtype=pl.Int32).alias("table_no")
+                    parts.append(log.items.with_columns(number, pl.lit("ferment_daily").alias("stage_sent")))
+                    place_of = {"heading_row": log.heading_row, "sample_date_at": log.date_at}
+                    nameless = _nameless(file_no, len(tables), grid.sheet)
+                    tables.append({**nameless, "kind": "ferment_log", **place_of})
+                    kinds.append("ferment_log")
+                    lines.extend(
+                        (
+                            file_no,
+                            document.name,
+                            grid.sheet,
+                            row,
+                            "total" if row in log.totals else "title",
+                            text,
+                        )
+                        for row, _, text in found.lines
+                        if row < log.heading_row or row in log.totals
+                    )
+                    continue
                 # what our own sheets offer to choose from may be vessels that are numbers
                 offered = grid.hidden and grid.sheet == CHOICES
                 unread = _unrecognised(found, len(tables), contract, known_ids)
                 if not (offered or unread.is_empty()):
-                    forms.append(_not_recognised(found, len(tables), reader))
+                    forms.append(_not_recognised(found, len(tables), reader, across=at))
                     tables.append(_nameless(file_no, len(tables), grid.sheet))
                     parts.append(unread)
                     kinds.append("none")
@@ -305,7 +333,7 @@ def _twice(table: Table) -> Iterable[tuple[Heading, Heading]]:
                 yield first, heading
 
 
-def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader) -> _Form:
+def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader, *, across: int | None) -> _Form:
     """Why nothing of a sheet could be assigned: by its headings, where it has some, else by its shape."""
     text = found.grid.text
     columns = [name for name in text.columns if name != "row"]
@@ -316,6 +344,15 @@ def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader) -> 
         "The headings of this sheet were not recognised: trial, arm, vessel, stage and date must be columns."
     )
     suggestion = "Put one reading or one sample in each row, as in the blank sheet, and send it again."
+    if across is not None:
+        message = "Vessels stand in columns here, and it is in doubt which trial or what was measured."
+        suggestion = (
+            "Write above the days the trial's code, and what was measured, as Trial LS26-OND and Brix; or "
+            "put trial, arm, vessel and date in columns of their own."
+        )
+        return _Form(
+            table_no, "sheet_not_recognised", int(text["row"][across]), column, "", message, suggestion
+        )
     down = [reader.read(1, cell or "").field for cell in text[columns[0]].head(_MARGIN).to_list()]
     if len(set(down) & KEYS) < _AS_HEADINGS:
         at, headings = _likely_headings(text, columns, reader)
@@ -381,6 +418,19 @@ def _apply_forms(items: pl.DataFrame, forms: list[_Form], faults: Faults) -> Non
         pl.col("message"),
         pl.col("suggestion"),
         value=pl.col("value"),
+    )
+
+
+def _tell_across(log: Across, grid: Grid, file_no: int, faults: Faults) -> None:
+    faults.note(
+        file_no=file_no,
+        sheet=grid.sheet,
+        row=log.heading_row,
+        column=log.date_at,
+        code="vessels_across",
+        value=log.trial,
+        message=f"Read as a log of {log.trial} with {', '.join(log.vessels[:8])} in columns.",
+        suggestion="Check that the trial is right; arms are those of the register.",
     )
 
 

@@ -37,7 +37,7 @@ _MOST_LINES: Final = 5_000
 _IDENTIFIERS: Final = {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", "sample_date"}
 #: What places a row: a trial, a vessel, a day, a session, an assessor.
 KEYS: Final = frozenset(_IDENTIFIERS | {"session_id", "assessor_id"})
-_LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
+LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
 _SCALE: Final = re.compile(
     r"^(?P<name>.*?\S)\s*[(\[]\s*(?P<low>\d+)\s*(?:[-–—/]|to)\s*(?P<high>\d+)\s*[)\]]$"
 )
@@ -45,7 +45,7 @@ _SAID_ABOVE: Final = KEYS | {"session_date", "lab"}
 _BARE_DATES: Final = {"date", "day", "datetime", "dateandtime"}
 #: So few rows are looked at one by one.
 FEW: Final = 200
-_NAMED: Final = ("exact", "alias", "case")
+NAMED: Final = ("exact", "alias", "case")
 _SUMMARY: Final = (
     r"(?:grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
     r"|std\.?(?:\s*dev\.?)?|standard deviation|cv|rsd|min|max|minimum|maximum|count|summe|gesamt|mittelwert"
@@ -189,7 +189,7 @@ def _heading_rows(
             continue
         headings = tuple(reader.read(column, text) for column, text in _spread(grid, index, filled, reader))
         fields = {h.field for h in headings if h.known and not h.analyte_text}
-        analytes = sum(h.field == "analyte_value" and h.how in _NAMED for h in headings)
+        analytes = sum(h.field == "analyte_value" and h.how in NAMED for h in headings)
         labelled = "sample_id" in fields and analytes >= 1
         enough = len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1) or labelled
         if enough and _kind(headings) and (not found or _opens_another(headings)):
@@ -256,7 +256,7 @@ def _kind(headings: Iterable[Heading]) -> str:
         if "sample_id" in fields and "vessel_id" not in fields:
             return "lab_by_label"
         named = {h.candidates[0] for h in analytes if h.candidates}
-        if "stage" not in fields and named and named <= _LOG_ANALYTES and "sample_date" in fields:
+        if "stage" not in fields and named and named <= LOG_ANALYTES and "sample_date" in fields:
             return "ferment_log"
         return "lab_wide"
     return ""
