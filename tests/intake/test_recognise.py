@@ -398,6 +398,24 @@ def test_what_is_in_doubt_above_a_report_is_not_taken(judge: Any, line: list[Any
     assert refused.select("code", "value").rows() == [("missing_column", lacking)]
 
 
+def test_a_column_that_numbers_samples_counts_no_bacteria(judge: Any) -> None:
+    """LAB is an abbreviation of lactic acid bacteria; a `Lab no` is a laboratory's own number."""
+    batch = judge(("a.csv", f"{WIDE}Lab no,pH\n{AT}1173,3.31\n"))
+    assert batch.readings["analyte"].to_list() == ["ph"]
+    assert batch.files["readings_in"].to_list() == [1]
+    assert batch.findings.select("code", "cell").rows() == [("unknown_column", "F1")]
+
+
+@pytest.mark.parametrize(
+    ("heading", "analyte"), [("Yield (t/ha)", "yield_per_area"), ("Yield (kg/vine)", "yield_per_vine")]
+)
+def test_a_yield_is_of_the_vine_or_of_the_area_as_its_unit_says(
+    judge: Any, heading: str, analyte: str
+) -> None:
+    readings = judge(("a.csv", f"{WIDE}{heading}\n{AT.replace('end_AF', 'harvest')}3\n")).readings
+    assert readings["analyte"].to_list() == [analyte]
+
+
 def test_a_label_and_one_analyte_are_headings_enough(judge: Any) -> None:
     batch = judge(("a.csv", "Sample,pH\nLS24-S01,3.31\nLS24-S09,3.4\n"))
     assert batch.files.select("kind", "readings_in", "accepted", "refused").row(0) == (

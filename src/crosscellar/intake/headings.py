@@ -30,6 +30,8 @@ _PART_OF_DAY = re.compile(
     rf"^(?P<first>{_PART})[\s_.:-]+(?P<rest>.+)$|^(?P<before>.+?)[\s_.:-]+[(\[]?(?P<last>{_PART})[)\]]?$",
     re.IGNORECASE,
 )
+#: Words after a name by which a column numbers or refers to something.
+_NUMBERING = frozenset({"no", "nr", "num", "number", "nummer", "numero", "ref", "reference", "id", "code"})
 _LONGEST_HEADING = 200
 #: Headings of the columns that a correction sheet adds beside the readings; what stands below is not read.
 REASON_HEADINGS = ("Was in cell", "What was found", "What to mend")
@@ -192,7 +194,12 @@ class HeadingReader:
         repeated = self._repeated(text)
         if repeated is not None:
             return repeated
-        spellings = [*_split(text)]
+        # `Lab no` is a laboratory's own number, and counts no lactic acid bacteria
+        spellings = [
+            (name, unit)
+            for name, unit in _split(text)
+            if plain(unit) not in _NUMBERING or plain(name) not in self._fields
+        ]
         weaker: Heading | None = None
         longest: Heading | None = None
         for name, unit in spellings:
