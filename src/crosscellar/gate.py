@@ -69,6 +69,21 @@ class Refused(Exception):
         self.next_step = next_step
 
 
+#: A saved e-mail begins with lines `Name: text`, of which one says how what follows is written.
+_MAIL_HEAD: Final = re.compile(
+    rb"(?:[A-Za-z][A-Za-z0-9-]*:[^\n]*\n(?:[ \t][^\n]*\n)*){1,200}?(?:MIME-Version|Content-Type):",
+    re.IGNORECASE,
+)
+
+
+def _mail() -> Refused:
+    return Refused(
+        "not_a_sheet",
+        "This is a saved e-mail, not a sheet",
+        "Save what is attached to it, and take that in.",
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Package:
     """A workbook that may be opened: the real size of each member, and whether it carries macros."""
@@ -100,12 +115,16 @@ def form_of(content: bytes) -> Literal["csv", "xlsx"]:
         raise Refused(
             "not_a_sheet", "This is a database, not a sheet", "Send the sheet itself, as .xlsx or .csv."
         )
+    if _MAIL_HEAD.match(content[:_CHUNK]):
+        raise _mail()
     if _MARKUP.match(content[:512]):
         raise Refused("not_a_sheet", "This is a web page or XML, whatever its name says", _SAVE_AS)
     return "csv"
 
 
 def _refuse_ole(content: bytes) -> None:
+    if "__substg1.0_".encode("utf-16-le") in content:
+        raise _mail()
     if "EncryptedPackage".encode("utf-16-le") in content:
         raise Refused(
             "locked", "The workbook needs a password", "Save it without a password and send it again."
@@ -220,9 +239,7 @@ def _told_apart(content: bytes, members: Mapping[str, _Member]) -> None:
             "not_a_sheet", "This is a sheet of another program's own form", "Export it as .xlsx or .csv."
         )
     if "[content_types].xml" not in names:
-        raise Refused(
-            "not_a_sheet", "This is an archive, not a sheet", "Unpack it and send the sheets one by one."
-        )
+        raise Refused("not_a_sheet", "This is an archive, not a sheet", "Unpack it and take in the folder.")
     if any(member.flags & 0x1 for member in members.values()):
         raise Refused(
             "locked", "The workbook needs a password", "Save it without a password and send it again."

@@ -110,7 +110,12 @@ Judge = Callable[..., Batch]
 def judge(contract: Contract, register: Register) -> Judge:
     """Judges files, as paths or as (name, text or bytes), against nothing stored by default."""
 
-    def judged(*files: tuple[str, str | bytes] | Path, stored: Any = None, correction: bool = False) -> Batch:
+    def judged(
+        *files: tuple[str, str | bytes] | Path,
+        stored: Any = None,
+        correction: bool = False,
+        planned: Register | None = None,
+    ) -> Batch:
         given = [
             file
             if isinstance(file, Path)
@@ -119,7 +124,7 @@ def judge(contract: Contract, register: Register) -> Judge:
         ]
         return check_documents(
             read_documents(given),
-            register,
+            register if planned is None else planned,
             contract,
             stored=NothingStored() if stored is None else stored,
             received=RECEIVED,

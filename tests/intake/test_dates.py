@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date, timedelta
+from typing import Any
 
 import polars as pl
 import pytest
@@ -44,6 +46,11 @@ def _read(texts: list[str | None], **options: object) -> list[dict[str, object]]
         ("15 ottobre 2024", "month_name"),
         ("Tue 15 Oct 2024", "month_name"),
         ("2024 Oct 15", "month_name"),
+        ("15-X-2024", "month_name"),
+        ("15. X. 24", "month_name+two_digit_year"),
+        ("15/10", "day_first+year_from_season"),
+        ("10-15", "month_first+year_from_season"),
+        ("15.10.", "day_first+year_from_season"),
     ],
 )
 def test_a_date_with_one_reading_is_taken_and_says_how(text: str, how: str) -> None:
@@ -190,16 +197,64 @@ def test_serial_numbers_count_days(serial: int) -> None:
 )
 def test_a_time_of_day_is_read_in_the_ways_people_write_it(text: str, kind: str, time: str) -> None:
     read = read_times(pl.Series([text]), pl.Series([kind]))
-    assert read.row(0) == (time, "")
+    assert read.row(0) == (time, "", False)
 
 
-@pytest.mark.parametrize("text", ["25:00", "13:75", "13 pm", "noon", "1e300", "24:00"])
+@pytest.mark.parametrize("text", ["25:00", "13:75", "13 pm", "later", "1e300", "24:00"])
 def test_what_is_no_time_of_day_is_told(text: str) -> None:
-    assert read_times(pl.Series([text])).row(0) == (None, "not_a_time")
+    assert read_times(pl.Series([text])).row(0) == (None, "not_a_time", False)
+
+
+@pytest.mark.parametrize(
+    ("text", "time"),
+    [("Morning", "08:00"), ("a.m.", "08:00"), ("midi", "12:00"), ("früh", "08:00"), ("PM", "18:00")],
+)
+def test_a_part_of_the_day_is_an_hour_that_is_told(text: str, time: str) -> None:
+    assert read_times(pl.Series([text])).row(0) == (time, "", True)
+
+
+LOG = "trial_id,arm_id,vessel_id,date,{}\nLS24-ORR,control,ORR-01,{},12\n"
+
+
+@pytest.mark.parametrize(("written", "day"), [("20/9", "2024-09-20"), ("5-Jan", "2025-01-05")])
+def test_a_log_s_day_without_a_year_is_of_the_vintage_and_that_is_told(
+    judge: Any, written: str, day: str
+) -> None:
+    batch = judge(("log.csv", LOG.format("Brix", written)))
+    assert batch.readings["sample_date"].cast(pl.String).to_list() == [day]
+    assert "date_completed" in batch.findings["code"].to_list()
+
+
+def test_a_day_without_a_year_is_asked_about_where_years_may_have_passed(judge: Any) -> None:
+    wide = "trial_id,arm_id,vessel_id,stage,date,pH\nLS24-ORR,control,ORR-01,pre_bottling,20/9,3.4\n"
+    batch = judge(("wide.csv", wide))
+    assert batch.findings.select("code", "message").rows() == [("two_digit_year", "20/9 has no year.")]
+    assert batch.files["held"].to_list() == [1]
+
+
+def test_a_log_s_day_of_two_orders_is_asked_about_and_settled_for_the_file(judge: Any) -> None:
+    asked = judge(("log.csv", LOG.format("Brix", "9/10")))
+    assert asked.findings["code"].to_list() == ["date_ambiguous"]
+    both = json.loads(asked.set_aside["proposed"][0])
+    assert (both["day_first"], both["month_first"]) == ("2024-10-09", "2024-09-10")
+    proved = LOG.format("Brix", "9/10") + "LS24-ORR,control,ORR-01,13/10,8\n"
+    assert judge(("log.csv", proved)).readings["sample_date"].cast(pl.String).to_list()[0] == "2024-10-09"
+
+
+def test_morning_and_evening_stay_apart_in_columns_and_in_rows(judge: Any) -> None:
+    columns = "trial_id,arm_id,vessel_id,date/time,AM Brix,Brix (evening)\n"
+    columns += "LS24-ORR,control,ORR-01,2024-10-01,12,11\n"
+    rows = "trial_id,arm_id,vessel_id,date,time,Brix\n" + "".join(
+        f"LS24-ORR,control,ORR-01,2024-10-01,{part},{brix}\n" for part, brix in (("am", 12), ("evening", 11))
+    )
+    for sheet in (columns, rows):
+        batch = judge(("log.csv", sheet))
+        assert batch.readings.select("time", "value").rows() == [("08:00", 12.0), ("18:00", 11.0)]
+        assert set(batch.findings["code"]) == {"time_from_word"}
 
 
 def test_an_empty_time_is_no_problem() -> None:
-    assert read_times(pl.Series([None, ""], dtype=pl.String)).rows() == [(None, ""), (None, "")]
+    assert read_times(pl.Series([None, ""], dtype=pl.String)).rows() == [(None, "", False)] * 2
 
 
 @pytest.mark.parametrize(

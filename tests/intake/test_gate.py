@@ -185,6 +185,12 @@ OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\x00" * 504
         (_archive({TYPES: b"", "word/document.xml": b""}), "not_a_sheet", "text document"),
         (_archive({"Index/Document.iwa": b""}), "not_a_sheet", "another program"),
         (_archive({"a.csv": b"a,b"}), "not_a_sheet", "archive"),
+        (OLE + "__substg1.0_0037001F".encode("utf-16-le"), "not_a_sheet", "saved e-mail"),
+        (
+            b"From: a@site.example\r\nSubject: x,\r\n y\r\nMIME-Version: 1.0\r\n\r\n",
+            "not_a_sheet",
+            "saved e-mail",
+        ),
         (b"\x1f\x8b\x08\x00", "not_a_sheet", "archive"),
         (b"{\\rtf1", "not_a_sheet", "text document"),
         (b"PAR1", "not_a_sheet", "Parquet"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from io import BytesIO
 from typing import Any
 
 import openpyxl
@@ -344,10 +345,11 @@ def test_a_stage_beside_an_analyte_is_called_a_stage(judge: Any) -> None:
         ("unit_unknown", "end AF beside pH is a stage, not a unit.")
     ]
     log = judge(
-        ("log.csv", "trial_id,arm_id,vessel_id,date,Brix AM\nLS24-ORR,control,ORR-01,2024-10-01,12\n")
+        ("log.csv", "trial_id,arm_id,vessel_id,date,Brix night\nLS24-ORR,control,ORR-01,2024-10-01,12\n")
     )
     assert (
-        "AM beside Soluble solids (must) is a time of day, not a unit." in log.findings["message"].to_list()
+        "night beside Soluble solids (must) is a time of day, not a unit."
+        in log.findings["message"].to_list()
     )
 
 
@@ -361,9 +363,72 @@ def test_headings_that_are_not_known_are_named_with_what_makes_them_known(judge:
     assert "aliases" in said["suggestion"]
 
 
-def test_a_tasting_with_an_attribute_a_column_is_told_what_a_tasting_needs(judge: Any) -> None:
-    heading = "trial_id,session_id,session_date,assessor_id,arm_id,green,body\n"
-    batch = judge(("a.csv", heading + "LS24-ORR,S1,2025-06-01,P1,control,4,5\n"))
+def _report(*above: list[Any]) -> bytes:
+    """A laboratory's report on one sample, a tab of a workbook: lines, then analyte, result and unit."""
+    book = openpyxl.Workbook()
+    for row in (["Report", "2026-117"], *above, [], ["Analyte", "Result", "Unit"], ["pH", 3.31, "pH"]):
+        book.worksheets[0].append(row)
+    content = BytesIO()
+    book.save(content)
+    return content.getvalue()
+
+
+ORR = (["Trial:", "LS24-ORR", "Arm", "control"], ["Vessel: ORR-01"], ["Stage", "end AF"])
+
+
+def test_what_stands_above_a_report_on_one_sample_is_taken_for_its_rows_and_told(judge: Any) -> None:
+    batch = judge(("r.xlsx", _report(*ORR, ["Sampled on", "2024-10-15"])))
+    assert batch.readings.select("vessel_id", "stage", "value", "cell").rows() == [
+        ("ORR-01", "end_primary", 3.31, "B8")
+    ]
+    (told,) = batch.findings.filter(pl.col("code") == "said_above").iter_rows(named=True)
+    assert (told["severity"], told["cell"]) == ("remark", "B2")
+    assert "trial LS24-ORR, arm control, vessel ORR-01, stage end AF and date 2024-10-15" in told["message"]
+    labelled = judge(("l.xlsx", _report(["Sample", "LS24-S01"], ["Sampled on", "2024-10-15"])))
+    assert labelled.readings["vessel_id"].to_list() == ["ORR-01"]
+
+
+@pytest.mark.parametrize(
+    ("line", "lacking"),
+    [(["Date", "2024-10-15"], "sample_date"), (["Vessel", "ORR-02"], "vessel_id, sample_date")],
+    ids=["day_of_the_report", "said_twice"],
+)
+def test_what_is_in_doubt_above_a_report_is_not_taken(judge: Any, line: list[Any], lacking: str) -> None:
+    refused = judge(("r.xlsx", _report(*ORR, line))).findings.filter(pl.col("severity") == "refuse")
+    assert refused.select("code", "value").rows() == [("missing_column", lacking)]
+
+
+def test_a_column_that_numbers_samples_counts_no_bacteria(judge: Any) -> None:
+    """LAB is an abbreviation of lactic acid bacteria; a `Lab no` is a laboratory's own number."""
+    batch = judge(("a.csv", f"{WIDE}Lab no,pH\n{AT}1173,3.31\n"))
+    assert batch.readings["analyte"].to_list() == ["ph"]
+    assert batch.files["readings_in"].to_list() == [1]
+    assert batch.findings.select("code", "cell").rows() == [("unknown_column", "F1")]
+
+
+@pytest.mark.parametrize(
+    ("heading", "analyte"), [("Yield (t/ha)", "yield_per_area"), ("Yield (kg/vine)", "yield_per_vine")]
+)
+def test_a_yield_is_of_the_vine_or_of_the_area_as_its_unit_says(
+    judge: Any, heading: str, analyte: str
+) -> None:
+    readings = judge(("a.csv", f"{WIDE}{heading}\n{AT.replace('end_AF', 'harvest')}3\n")).readings
+    assert readings["analyte"].to_list() == [analyte]
+
+
+def test_a_label_and_one_analyte_are_headings_enough(judge: Any) -> None:
+    batch = judge(("a.csv", "Sample,pH\nLS24-S01,3.31\nLS24-S09,3.4\n"))
+    assert batch.files.select("kind", "readings_in", "accepted", "refused").row(0) == (
+        "lab_by_label",
+        2,
+        1,
+        1,
+    )
+
+
+def test_a_tasting_with_an_assessor_a_column_is_told_what_a_tasting_needs(judge: Any) -> None:
+    heading = "trial_id,session_id,session_date,arm_id,attribute,P1,P2\n"
+    batch = judge(("a.csv", heading + "LS24-ORR,S1,2025-06-01,control,green,4,5\n"))
     (said,) = batch.findings.iter_rows(named=True)
     assert said["message"].startswith("This looks like a tasting")
     assert "attribute, score, scale_low and scale_high" in said["suggestion"]

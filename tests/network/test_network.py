@@ -279,6 +279,33 @@ def test_a_sheet_is_asked_about_anew_once_the_network_has_declared_a_word(tmp_pa
         assert network._store.check() == []
 
 
+def test_a_file_taken_in_again_asks_nothing_that_was_decided(tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.csv"
+    rows = (
+        "unstirred,B15,pre_bottling,2026-05-07,~6.1",
+        "unstirred,B15,pre_bottling,05/06/2026,6.2",
+        "weekly,B16,pre_bottling,2026-05-07,~6.9",
+    )
+    sheet.write_text(
+        "trial_id,arm_id,vessel_id,stage,sample_date,glycerol (g/L)\n"
+        + "".join(f"LS25-OST,{row}\n" for row in rows)
+    )
+    with cc.Network.open(tmp_path / "n.duckdb") as network:
+        network.register(DEMO / "register")
+        assert network.intake([sheet]).held == 3
+        asked = dict(network.findings(open_only=True).findings.select("cell", "finding_id").iter_rows())
+        assert set(asked) == {"E3", "F2", "F4"}
+        network.decide(asked["F4"], "refuse", reason="a guess")
+        network.decide(asked["F2"], "accept", reason="asked")
+        network.decide(asked["E3"], "accept", value="day-first", reason="as the site writes")
+        again = network.intake([sheet])
+        counts = (again.held, again.refused, again.already, again.accepted)
+        assert counts == (0, 1, 2, 0)
+        assert set(again.findings["code"]) == {"already_taken_in", "decided_before"}
+        network.decide(asked["F2"], "refuse", reason="no, after all")
+        assert network.intake([sheet]).refused == 2
+
+
 def test_doses_are_read_as_a_change_per_unit_of_level(network: cc.Network) -> None:
     answer = network.answer("whole-cluster")
     assert answer.dose is not None

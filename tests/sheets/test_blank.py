@@ -192,7 +192,9 @@ def test_of_many_workbooks_that_are_there_already_the_number_is_told(
         write_sheets(make_register(), tmp_path, contract=contract, seed=7)
 
 
-@pytest.mark.parametrize(("vessel", "becomes"), [("12", "a number"), ("3-4", "a date"), ("MAR 26", "a date")])
+@pytest.mark.parametrize(
+    ("vessel", "becomes"), [("012", "a number"), ("3-4", "a date"), ("MAR 26", "a date")]
+)
 def test_an_identifier_that_a_spreadsheet_damages_is_refused(
     vessel: str, becomes: str, make_register: MakeRegister, contract: Contract, tmp_path: Path
 ) -> None:

@@ -257,6 +257,36 @@ def test_a_refused_cell_is_placed_by_what_stands_in_its_row_and_column(make_regi
     assert (got["received"], got["waiting"]) == (1, 1)
 
 
+@pytest.mark.parametrize(("other", "told"), [("LS26-OAK", True), ("LS25-ELM", False)])
+def test_a_refused_row_of_nothing_known_is_told_to_the_site_of_all_else_in_its_file(
+    make_register: MakeRegister, other: str, told: bool
+) -> None:
+    own = reading("B33", "volatile_acidity", row=2, column=8)
+    fault = {"file": "lab.csv", "sheet": "", "row": 9, "column": 3, "cell": "C9", "severity": "refuse"}
+    _, texts = outstanding_of(
+        make_register(),
+        readings=frame(READINGS, [own, {**reading("B34", "volatile_acidity", row=3), "trial_id": other}]),
+        set_aside=frame(
+            SET_ASIDE,
+            [
+                {
+                    "file": "lab.csv",
+                    "sheet": "",
+                    "row": 9,
+                    "column": 8,
+                    "outcome": "refused",
+                    "target": "readings",
+                }
+            ],
+        ),
+        findings=frame(
+            FINDINGS, [{**fault, "message": "There is no vessel B99.", "suggestion": "Check it."}]
+        ),
+        today=TODAY,
+    )
+    assert any("C9: There is no vessel B99." in text for text in texts.values()) == told
+
+
 def test_a_sheet_that_comes_back_leaves_the_list(
     make_register: MakeRegister, contract: Contract, tmp_path: Path, fill_in: Any
 ) -> None:

@@ -86,7 +86,7 @@ def check_documents(
     faults = Faults(contract.rules)
     aliases = dict(register.aliases.select("written", "means").iter_rows()) if len(register.aliases) else {}
     reader = HeadingReader(contract, aliases)
-    gathered = gather(documents, contract, reader, _known_ids(register), faults)
+    gathered = gather(documents, contract, reader, _known_ids(register), _homes(register), faults)
     fahrenheit = rule_of(contract, "temperature_in_fahrenheit", settings)
     items = _read(gathered, register, contract, aliases, reader, received, fahrenheit, faults)
     gathered.items = gathered.items.clear()
@@ -101,10 +101,12 @@ def check_documents(
     judged = decide(judged, _silenced(faults.frame()))
     judged = _against_stored(judged, stored, correction=correction, faults=faults)
     judged = decide(judged, _silenced(faults.frame()))
+    judged = _as_decided(judged, gathered.files, stored, faults)
     spoken = _said_once(_silenced(faults.frame()))
     spoken = suggest_order(spoken, judged, stored, register, contract, received=received)
     # What is in the store already needs no question, whatever else was odd about its cell.
-    done = judged.filter(pl.col("outcome").is_in(["already", "blank"]))["item_no"].to_list()
+    settled = pl.col("outcome").is_in(["already", "blank"]) | pl.col("left_out")
+    done = judged.filter(settled)["item_no"].to_list()
     spoken = spoken.filter(
         pl.col("item_no").is_null() | ~pl.col("item_no").is_in(done) | (pl.col("severity") == "remark")
     )
@@ -117,6 +119,17 @@ def _known_ids(register: Register) -> frozenset[str]:
         + register.trials["trial_id"].to_list()
         + register.arms["arm_id"].to_list()
     )
+
+
+def _homes(register: Register) -> dict[str, dict[str, str]]:
+    homes: dict[str, dict[str, str]] = {}
+    for trial, vessel, arm in register.vessels.select("trial_id", "vessel_id", "arm_id").iter_rows():
+        homes.setdefault(trial, {})[vessel] = arm
+    return homes
+
+
+#: From these a stage is reached within months: a day without a year is of the vintage.
+_AT_HARVEST: Final = ("harvest", "inoculation")
 
 
 def _read(
@@ -137,12 +150,16 @@ def _read(
     items = identify(items, register, faults)
     items = name_stages(items, contract, aliases, faults)
     items = name_analytes(items, contract, aliases, faults)
-    items = read_days(items, register.trials, gathered.date_systems, received, faults)
+    seasons = register.trials.select("trial_id", "season", "site_id").join(
+        register.sites.select("site_id", "hemisphere"), on="site_id", how="left"
+    )
+    near = [stage.id for stage in contract.stages.values() if stage.reference in _AT_HARVEST]
+    items = read_days(items, seasons, near, gathered.date_systems, received, faults)
     items = read_replicates(items, faults)
     items = measure(items, register.labs, contract, aliases, faults)
     tell_values(items, faults)
     items = judge_limits(items, contract, faults, fahrenheit=fahrenheit)
-    items = judge_scores(judge_picks(items, register, faults), faults)
+    items = judge_scores(judge_picks(items, register, faults), register, faults)
     names = gathered.files.select("file_no", "file")
     return put_beside(target_columns(items), names, "file_no")
 
@@ -280,6 +297,36 @@ def _against_stored(
         )
     items = put_beside(items, pl.concat(answers), "item_no")
     return items.with_columns(pl.col("already", "supersedes").fill_null(False))
+
+
+def _as_decided(
+    items: pl.DataFrame, files: pl.DataFrame, stored: StoredLookup, faults: Faults
+) -> pl.DataFrame:
+    """Items of files whose bytes came before as they were decided then, and `left_out`: they wait no more."""
+    items = items.with_columns(left_out=pl.lit(False))
+    waiting = items.filter(pl.col("outcome") == "held").select("item_no", "file_no", "sheet", "row", "column")
+    files = files.drop_nulls("sha256").join(waiting, on="file_no", how="semi")
+    decided = stored.decided_cells(files["sha256"].unique().sort().to_list()) if len(files) else None
+    if decided is None or decided.is_empty():
+        return items
+    cells = decided.join(files.select("file_no", "sha256"), on="sha256")
+    place = ["file_no", "sheet", "row", "column"]
+    found = waiting.with_columns(pl.col("sheet").fill_null("")).join(cells, on=place, nulls_equal=True)
+    stands, out = (found.filter(pl.col("verdict") == word)["item_no"] for word in ("accept", "refuse"))
+    faults.add(
+        items.filter(pl.col("item_no").is_in(out.implode())),
+        "decided_before",
+        pl.format("{} was left out by a decision when this file came before.", "text_sent"),
+        "The later word stands: accept the finding of then if it counts after all.",
+    )
+    outcome = (
+        pl.when(pl.col("item_no").is_in(stands.implode()))
+        .then(pl.lit("already"))
+        .when(pl.col("item_no").is_in(out.implode()))
+        .then(pl.lit("refused"))
+        .otherwise("outcome")
+    )
+    return items.with_columns(outcome.alias("outcome"), left_out=pl.col("item_no").is_in(out.implode()))
 
 
 def _batch(

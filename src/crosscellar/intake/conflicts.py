@@ -131,6 +131,16 @@ def _instant(current: pl.DataFrame) -> pl.Expr:
     return pl.col("taken_at").cast(pl.String)
 
 
+def _way_out(target: str, key: list[str]) -> pl.Expr:
+    right = "Say which is right"
+    if target == "readings":
+        return pl.lit(f"{right}, or number repeat readings 1 and 2.")
+    if target == "scores":
+        return pl.lit(f"{right}, or number repeat servings 1 and 2 in a column replicate.")
+    two = pl.lit(f"{right}; a second triangle of one assessor needs a session_id of its own.")
+    return pl.when(pl.col("serving").n_unique().over(key) > 1).then(two).otherwise(pl.lit(f"{right}."))
+
+
 def _rivals(key: list[str]) -> pl.Expr:
     """Where they stand: `rows 3 and 18`, `columns F and G`, or in how many sheets."""
     rows = _some(pl.col("row").unique().sort().cast(pl.String), key)
@@ -169,9 +179,7 @@ def _among_themselves(answers: pl.DataFrame, target: str, key: list[str], faults
             quarrel,
             "conflicting_duplicate",
             pl.format("{} and another value are given for the same item ({}).", _shown(target), "rivals"),
-            "Say which is right, or number repeat readings 1 and 2."
-            if target == "readings"
-            else "Say which is right.",
+            _way_out(target, key),
         )
         copies = several.filter(pl.col("all_same") & (pl.col("turn") > 0))
         faults.add(

@@ -30,8 +30,11 @@ _MONTH_NAMES: Final = (
     "nov november novembre noviembre novembro",
     "dec december decembre diciembre dic dezember dez dicembre dezembro",
 )
+_ROMANS: Final = ("i", "ii", "iii", "iv", "v", "vi", "vii", "viii", "ix", "x", "xi", "xii")
+_ROMAN: Final = "|".join(sorted(_ROMANS, key=len, reverse=True))
 _MONTHS: Final = MappingProxyType(
     {name: str(number) for number, names in enumerate(_MONTH_NAMES, 1) for name in names.split()}
+    | {name: str(number) for number, name in enumerate(_ROMANS, 1)}
 )
 
 #: Names of days, and words between them and the date. Any other word before a date may change what it says.
@@ -54,6 +57,19 @@ _TIME: Final = rf"(?:[Tt ,]\s*(?:at\s+)?([0-9]{{1,2}})[:.h]([0-9]{{2}}){_SECONDS
 _YEAR: Final = "([0-9]{4}|'?[0-9]{2})"
 _GAP: Final = "[-/., ]"
 _SEP: Final = r"\s*[-/. ]\s*"
+
+#: The hours that words for a part of the day stand for, so that morning and evening stay apart.
+PARTS_OF_DAY: Final = MappingProxyType(
+    {
+        word: hour
+        for hour, words in (
+            ("08:00", "am morning matin morgen morgens fruh mattina manana manha"),
+            ("12:00", "noon midday mittag mittags midi mezzogiorno mediodia"),
+            ("18:00", "pm afternoon evening nachmittag abend abends soir sera tarde"),
+        )
+        for word in words.split()
+    }
+)
 
 _SUGGESTIONS: Final = MappingProxyType(
     {
@@ -90,6 +106,7 @@ def read_dates(
     season_window: SeasonWindow | None = None,
     date_system: Literal["1900", "1904"] = "1900",
     by: pl.Series | None = None,
+    vintage: SeasonWindow | None = None,
     order: Literal["day_first", "month_first"] | None = None,
 ) -> pl.DataFrame:
     """One row for each cell: `date, time, how, problem, likely, suggestion`.
@@ -103,6 +120,9 @@ def read_dates(
         Only inside it a number such as 45580 is a date, and a year of two digits or none is completed.
     date_system
         The workbook's day 0, for numbers.
+    vintage
+        First and last day of the twelve months in which a day without a year lies; null ends say that nothing
+        is known. Without it the season window.
     by
         What may prove the order for one another: the file of each cell. Without it all cells are of one file.
     order
@@ -123,6 +143,8 @@ def read_dates(
         by=pl.lit("") if by is None else pl.Series(by).cast(pl.String),
         low=_window_end(season_window, 0),
         high=_window_end(season_window, 1),
+        first=_window_end(vintage or season_window, 0),
+        last=_window_end(vintage or season_window, 1),
     )
     long = pl.col("sent").str.len_chars() > 60
     frame = frame.with_columns(text=_folded(pl.when(long).then(pl.lit("?")).otherwise("sent")))
@@ -154,9 +176,17 @@ def _name_months(frame: pl.DataFrame) -> pl.DataFrame:
         ),
         month_day=text.str.extract_groups(rf"^{name}{_GAP}*{day}(?:{_GAP}+{_YEAR})?{_TIME}"),
         year_month=text.str.extract_groups(rf"^([0-9]{{4}}){_GAP}*{name}{_GAP}*{day}{_TIME}"),
+        roman_month=text.str.extract_groups(
+            rf"^{day}\s*[-/. ]\s*({_ROMAN})(?:\s*[-/. ]\s*{_YEAR})?\.?{_TIME}"
+        ),
     )
     # which group of each form holds day, month, year
-    forms = {"day_month": (1, 2, 3), "month_day": (2, 1, 3), "year_month": (3, 2, 1)}
+    forms = {
+        "day_month": (1, 2, 3),
+        "month_day": (2, 1, 3),
+        "year_month": (3, 2, 1),
+        "roman_month": (1, 2, 3),
+    }
     found = {form: _month_number(_group(form, month)) for form, (_, month, _) in forms.items()}
     return frame.with_columns(
         named_month=pl.coalesce(list(found.values())),
@@ -189,8 +219,12 @@ def _parts(frame: pl.DataFrame, date_system: str) -> pl.DataFrame:
     iso = text.str.extract_groups(rf"^([0-9]{{4}}){_SEP}([0-9]{{1,2}}){_SEP}([0-9]{{1,2}}){_TIME}")
     compact = text.str.extract_groups(r"^((?:19|20)[0-9]{2})([01][0-9])([0-3][0-9])$")
     plain = text.str.extract_groups(rf"^([0-9]{{1,2}}){_SEP}([0-9]{{1,2}}){_SEP}{_YEAR}\.?{_TIME}")
+    # `20/3` and `20.3.`: of `20.3` a spreadsheet may have lost a digit
+    bare = text.str.extract_groups(
+        r"^([0-9]{1,2})(?:\s*[-/]\s*([0-9]{1,2})|\s*\.\s*([0-9]{1,2})\s*\.)" + _TIME
+    )
     serial = pl.when(text.str.contains(r"^[0-9]{5}(?:\.[0-9]+)?$")).then(text.cast(pl.Float64, strict=False))
-    frame = frame.with_columns(i=iso, c=compact, p=plain, number=serial)
+    frame = frame.with_columns(i=iso, c=compact, p=plain, n=bare, number=serial)
     frame = frame.with_columns(
         *[
             pl.coalesce(pl.col("i").struct.field(n), pl.col("c").struct.field(n))
@@ -198,11 +232,12 @@ def _parts(frame: pl.DataFrame, date_system: str) -> pl.DataFrame:
             .alias(f"i{n}")
             for n in "123"
         ],
-        *[pl.col("p").struct.field(n).cast(pl.Int32).alias(f"p{n}") for n in "12"],
+        p1=pl.coalesce(_group("p", 1), _group("n", 1)).cast(pl.Int32),
+        p2=pl.coalesce(_group("p", 2), _group("n", 2), _group("n", 3)).cast(pl.Int32),
         p3=pl.col("p").struct.field("3").str.strip_chars("'"),
-        clock_h=pl.coalesce(pl.col("i").struct.field("4"), pl.col("p").struct.field("4")).cast(pl.Int32),
-        clock_m=pl.coalesce(pl.col("i").struct.field("5"), pl.col("p").struct.field("5")).cast(pl.Int32),
-        clock_half=pl.coalesce(pl.col("i").struct.field("6"), pl.col("p").struct.field("6")),
+        clock_h=pl.coalesce(*(_group(form, 4) for form in "ipn")).cast(pl.Int32),
+        clock_m=pl.coalesce(*(_group(form, 5) for form in "ipn")).cast(pl.Int32),
+        clock_half=pl.coalesce(*(_group(form, 6) for form in "ipn")),
     )
     start = date(1904, 1, 1) if date_system == "1904" else date(1899, 12, 30)
     shift = 1462 if date_system == "1904" else 0
@@ -233,16 +268,17 @@ def _day(year: str | pl.Expr, month: str | pl.Expr, day: str | pl.Expr) -> pl.Ex
     return text.str.to_date("%Y-%m-%d", strict=False)
 
 
-def _within(year: pl.Expr, month: pl.Expr, day: pl.Expr) -> pl.Expr:
+def _within(year: pl.Expr, month: pl.Expr, day: pl.Expr, first: str = "low", last: str = "high") -> pl.Expr:
     on = _day(year, month, day)
-    return pl.when(on.is_between(pl.col("low"), pl.col("high"))).then(on)
+    return pl.when(on.is_between(pl.col(first), pl.col(last))).then(on)
 
 
 def _completed(year: str, month: pl.Expr, day: pl.Expr) -> pl.Expr:
     """The day; a year of two digits or none is completed from the season window if that leaves one."""
     written = pl.col(year).cast(pl.Int32, strict=False)
     digits = pl.col(year).str.len_chars()
-    early, late = _within(pl.col("low").dt.year(), month, day), _within(pl.col("high").dt.year(), month, day)
+    ends = ("first", "last")
+    early, late = (_within(pl.col(end).dt.year(), month, day, *ends) for end in ends)
     guessed = pl.when(early.is_null() | late.is_null() | (early == late)).then(pl.coalesce(early, late))
     return (
         pl.when(digits == 4)
@@ -343,10 +379,10 @@ def _settle(frame: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit(""))
         .when(pl.col("form") == "")
         .then(pl.lit("not_a_date"))
-        .when(unfinished & year.is_null())
-        .then(pl.lit("no_year"))
         .when(numeric & open_order)
         .then(pl.lit("ambiguous"))
+        .when(unfinished & year.is_null())
+        .then(pl.lit("no_year"))
         .when(numeric & short)
         .then(pl.lit("two_digit_year"))
         .when((pl.col("form") == "month_name") & (year.str.len_chars() == 2))
@@ -406,9 +442,10 @@ def _clock(hour: pl.Expr, minute: pl.Expr, half: pl.Expr) -> pl.Expr:
 
 
 def read_times(texts: pl.Series, kinds: pl.Series | None = None) -> pl.DataFrame:
-    """`time` (`HH:MM`, 24 hours) and `problem` (`not_a_time` or empty) for each cell.
+    """`time` (`HH:MM`, 24 hours), `problem` (`not_a_time` or empty) and `word` for each cell.
 
-    Read: `13:05`, `13.05`, `13h05`, `1:05 pm`, `1305`, the time of a date cell, a fraction of a day.
+    Read: `13:05`, `13.05`, `13h05`, `1:05 pm`, `1305`, the time of a date cell, a fraction of a day;
+    `morning` and its like as an hour of `PARTS_OF_DAY`: there `word` is true.
     """
     frame = pl.DataFrame({"sent": texts.cast(pl.String)}).with_columns(
         kind=pl.lit("s") if kinds is None else pl.Series(kinds).cast(pl.String).fill_null("s")
@@ -425,6 +462,11 @@ def read_times(texts: pl.Series, kinds: pl.Series | None = None) -> pl.DataFrame
     )
     military = pl.col("text").str.extract_groups(r"^([0-2][0-9])([0-5][0-9])$")
     whole = pl.col("text").str.extract_groups(r"^([0-9]{1,2})\s*([ap]\.?m\.?|h)$")
+    part = (
+        pl.col("text")
+        .str.replace_all(".", "", literal=True)
+        .replace_strict(dict(PARTS_OF_DAY), default=None, return_dtype=pl.String)
+    )
     day = pl.col("text").cast(pl.Float64, strict=False)
     minutes = ((day % 1) * 1440).round().cast(pl.Int32)
     frame = frame.with_columns(p=parts, m=military, w=whole, minutes=pl.when(day < 1).then(minutes))
@@ -444,5 +486,7 @@ def read_times(texts: pl.Series, kinds: pl.Series | None = None) -> pl.DataFrame
             )
         )
     )
+    frame = frame.with_columns(word=part.is_not_null(), time=pl.coalesce("time", part))
     wrong = pl.col("text").is_not_null() & pl.col("time").is_null()
-    return frame.select("time", problem=pl.when(wrong).then(pl.lit("not_a_time")).otherwise(pl.lit("")))
+    problem = pl.when(wrong).then(pl.lit("not_a_time")).otherwise(pl.lit(""))
+    return frame.select("time", problem.alias("problem"), "word")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import astuple, dataclass
 from typing import Final
 
@@ -11,7 +11,8 @@ import polars as pl
 
 from crosscellar.contract import Contract
 from crosscellar.contract.frames import LINES, empty
-from crosscellar.contract.tabs import WITHOUT_READINGS
+from crosscellar.contract.tabs import CHOICES, WITHOUT_READINGS
+from crosscellar.intake.across import Across, read_across, vessels_across
 from crosscellar.intake.alike import find_layouts
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import MARKS, Document, Grid, Unreadable, cell_name, column_letters
@@ -29,8 +30,17 @@ _NOUNS: Final = {
     "session_id": "session",
     "session_date": "session date",
     "assessor_id": "assessor",
+    "serving": "serving order",
+    "picked": "the glass picked",
     "scale_low": "lower end of the scale",
     "scale_high": "upper end of the scale",
+}
+#: What is to stand in a column that sheets often lack.
+_TO_ADD: Final = {
+    "serving": "serving (the order served to each assessor, as ABA; A is the control)",
+    "picked": "picked (the place of the glass that each assessor picked, 1, 2 or 3, whether right or wrong)",
+    "scale_low": "scale_low (the lowest score that could be given)",
+    "scale_high": "scale_high (the highest)",
 }
 #: So many rows and columns of a sheet without a table are looked at for headings; so many words make some.
 _MARGIN: Final = 30
@@ -75,9 +85,13 @@ def gather(
     contract: Contract,
     reader: HeadingReader,
     known_ids: frozenset[str],
+    homes: Mapping[str, Mapping[str, str]],
     faults: Faults,
 ) -> Gathered:
-    """Items of all documents, numbered from 0 in the order of files, tabs and cells."""
+    """Items of all documents, numbered from 0 in the order of files, tabs and cells.
+
+    `homes` has the arm of each vessel of each trial.
+    """
     parts: list[pl.DataFrame] = []
     tables: list[dict[str, object]] = []
     forms: list[_Form] = []
@@ -136,10 +150,36 @@ def gather(
                 lines.extend((file_no, document.name, grid.sheet, *line) for line in table.lines)
                 forms.extend(_forms(table, table_no))
                 _tell_unread(table, file_no, faults)
+                _tell_above(table, file_no, faults)
             if not found.tables:
+                at = None if grid.hidden else vessels_across(grid, reader, known_ids)
+                log = None if at is None else read_across(grid, at, reader, homes)
+                if log is not None:
+                    _tell_across(log, grid, file_no, faults)
+                    number = pl.lit(len(tables), dtype=pl.Int32).alias("table_no")
+                    parts.append(log.items.with_columns(number, pl.lit("ferment_daily").alias("stage_sent")))
+                    place_of = {"heading_row": log.heading_row, "sample_date_at": log.date_at}
+                    nameless = _nameless(file_no, len(tables), grid.sheet)
+                    tables.append({**nameless, "kind": "ferment_log", **place_of})
+                    kinds.append("ferment_log")
+                    lines.extend(
+                        (
+                            file_no,
+                            document.name,
+                            grid.sheet,
+                            row,
+                            "total" if row in log.totals else "title",
+                            text,
+                        )
+                        for row, _, text in found.lines
+                        if row < log.heading_row or row in log.totals
+                    )
+                    continue
+                # what our own sheets offer to choose from may be vessels that are numbers
+                offered = grid.hidden and grid.sheet == CHOICES
                 unread = _unrecognised(found, len(tables), contract, known_ids)
-                if not unread.is_empty():
-                    forms.append(_not_recognised(found, len(tables), reader))
+                if not (offered or unread.is_empty()):
+                    forms.append(_not_recognised(found, len(tables), reader, across=at))
                     tables.append(_nameless(file_no, len(tables), grid.sheet))
                     parts.append(unread)
                     kinds.append("none")
@@ -222,6 +262,7 @@ def _forms(table: Table, table_no: int) -> list[_Form]:
     forms = []
     if table.missing:
         nouns = [_NOUNS.get(name, name) for name in table.missing]
+        to_add = [_TO_ADD.get(name, name) for name in table.missing]
         several = len(nouns) > 1
         words = f"{', '.join(nouns[:-1])} and {nouns[-1]}" if several else nouns[0]
         forms.append(
@@ -232,7 +273,7 @@ def _forms(table: Table, table_no: int) -> list[_Form]:
                 None,
                 ", ".join(table.missing),
                 f"The sheet has no column for {words}, so its readings cannot be assigned.",
-                f"Add {', '.join(table.missing)}, and send the sheet again.",
+                f"Add {', '.join(to_add)}, and send the sheet again.",
             )
         )
     if table.grid.hidden:
@@ -292,7 +333,7 @@ def _twice(table: Table) -> Iterable[tuple[Heading, Heading]]:
                 yield first, heading
 
 
-def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader) -> _Form:
+def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader, *, across: int | None) -> _Form:
     """Why nothing of a sheet could be assigned: by its headings, where it has some, else by its shape."""
     text = found.grid.text
     columns = [name for name in text.columns if name != "row"]
@@ -303,19 +344,29 @@ def _not_recognised(found: Recognised, table_no: int, reader: HeadingReader) -> 
         "The headings of this sheet were not recognised: trial, arm, vessel, stage and date must be columns."
     )
     suggestion = "Put one reading or one sample in each row, as in the blank sheet, and send it again."
+    if across is not None:
+        message = "Vessels stand in columns here, and it is in doubt which trial or what was measured."
+        suggestion = (
+            "Write above the days the trial's code, and what was measured, as Trial LS26-OND and Brix; or "
+            "put trial, arm, vessel and date in columns of their own."
+        )
+        return _Form(
+            table_no, "sheet_not_recognised", int(text["row"][across]), column, "", message, suggestion
+        )
     down = [reader.read(1, cell or "").field for cell in text[columns[0]].head(_MARGIN).to_list()]
     if len(set(down) & KEYS) < _AS_HEADINGS:
         at, headings = _likely_headings(text, columns, reader)
         fields = {heading.field for heading in headings}
         unread = [heading for heading in headings if not heading.field]
-        if "assessor_id" in fields:
+        if fields & {"assessor_id", "attribute", "session_id", "session_date"}:
             row, column = at, headings[0].column
             message = (
                 "This looks like a tasting, but no columns give the attribute and its score, or the pick."
             )
             suggestion = (
-                "Put each score in a row of its own, with attribute, score, scale_low and scale_high; "
-                "each triangle with serving and picked."
+                "Put each score in a row of its own, with attribute, score, scale_low and scale_high, or "
+                "in a row for each assessor and arm with a column an attribute; each triangle with serving "
+                "and picked."
             )
         elif len(unread) >= _AS_HEADINGS:
             row, column = at, unread[0].column
@@ -367,6 +418,36 @@ def _apply_forms(items: pl.DataFrame, forms: list[_Form], faults: Faults) -> Non
         pl.col("message"),
         pl.col("suggestion"),
         value=pl.col("value"),
+    )
+
+
+def _tell_across(log: Across, grid: Grid, file_no: int, faults: Faults) -> None:
+    faults.note(
+        file_no=file_no,
+        sheet=grid.sheet,
+        row=log.heading_row,
+        column=log.date_at,
+        code="vessels_across",
+        value=log.trial,
+        message=f"Read as a log of {log.trial} with {', '.join(log.vessels[:8])} in columns.",
+        suggestion="Check that the trial is right; arms are those of the register.",
+    )
+
+
+def _tell_above(table: Table, file_no: int, faults: Faults) -> None:
+    if not table.above:
+        return
+    said = [f"{_NOUNS.get(one.field, one.field)} {one.text[:40]}" for one in table.above]
+    words = f"{', '.join(said[:-1])} and {said[-1]}" if len(said) > 1 else said[0]
+    faults.note(
+        file_no=file_no,
+        sheet=table.grid.sheet,
+        row=table.above[0].row,
+        column=table.above[0].column,
+        code="said_above",
+        value=table.above[0].text,
+        message=f"From above the table, {words} {'were' if len(said) > 1 else 'was'} taken for all its rows.",
+        suggestion="Check that all rows are of it.",
     )
 
 

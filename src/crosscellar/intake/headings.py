@@ -13,6 +13,7 @@ import polars as pl
 from crosscellar.contract import Contract
 from crosscellar.contract.names import Spellings
 from crosscellar.intake.beside import OnceEach
+from crosscellar.intake.dates import PARTS_OF_DAY
 
 _BRACKETED = re.compile(r"^(?P<name>[^(\[]+?)\s*[(\[](?P<unit>[^()\[\]]*(?:\([^()]*\)[^()\[\]]*)*)[)\]]\s*$")
 #: `pH 1`, `pH (2)`, `TA rep 1`: a name and the number of a repeat reading.
@@ -23,6 +24,14 @@ _REPEATED = re.compile(
 )
 #: Signs that point to a footnote.
 _FOOTNOTE = re.compile(r"(?<=[\w.)\]])\s*[*†‡§¹²³⁴-⁹]+(?=\s*(?:[(\[]|$))")
+#: `AM Brix`, `Temp (evening)`: a reading and the part of the day in which it was taken.
+_PART = "|".join(PARTS_OF_DAY)
+_PART_OF_DAY = re.compile(
+    rf"^(?P<first>{_PART})[\s_.:-]+(?P<rest>.+)$|^(?P<before>.+?)[\s_.:-]+[(\[]?(?P<last>{_PART})[)\]]?$",
+    re.IGNORECASE,
+)
+#: Words after a name by which a column numbers or refers to something.
+_NUMBERING = frozenset({"no", "nr", "num", "number", "nummer", "numero", "ref", "reference", "id", "code"})
 _LONGEST_HEADING = 200
 #: Headings of the columns that a correction sheet adds beside the readings; what stands below is not read.
 REASON_HEADINGS = ("Was in cell", "What was found", "What to mend")
@@ -69,6 +78,7 @@ class HeadingReader:
         self._aliases = dict(aliases)
         self._fields: dict[str, str] = {}
         self._logged: dict[str, str] = {}
+        self._of_kind: dict[tuple[str, str], str] = {}
         for kind in contract.sheet_kinds.values():
             for column in kind.columns:
                 field = "sample_date" if column.name == "date" else column.name
@@ -78,9 +88,13 @@ class HeadingReader:
                     continue
                 for written in (column.name, *column.aliases):
                     self._fields.setdefault(plain(written), field)
+                    self._of_kind[kind.id, plain(written)] = field
         for written, means in aliases.items():
             if plain(means) in self._fields:
                 self._fields[plain(written)] = self._fields[plain(means)]
+            for name in contract.sheet_kinds:
+                if (name, plain(means)) in self._of_kind:
+                    self._of_kind[name, plain(written)] = self._of_kind[name, plain(means)]
         self._spellings = pl.Series(sorted(self._fields), dtype=pl.String)
         self._spelt_like = Spellings(self._fields)
         #: Whether no field goes by a mere number, as an alias of a network might have it.
@@ -96,6 +110,11 @@ class HeadingReader:
         return Heading(
             column, text, known.field, known.analyte_text, known.unit_text, known.how, known.candidates
         )
+
+    def in_kind(self, heading: Heading, kind: str) -> Heading:
+        """A heading as sheets of this kind use its word: `date` is the day of a tasting, or of a sample."""
+        field = self._of_kind.get((kind, plain(heading.text)), heading.field)
+        return heading if heading.how != "exact" or field == heading.field else replace(heading, field=field)
 
     def is_field(self, word: str) -> bool:
         """Whether a word, already `plain`, is how a field of the sheet kinds is spelt."""
@@ -142,6 +161,11 @@ class HeadingReader:
             without = self._named(bare)
             if self._whole(without):
                 return replace(without, text=text)
+        parted = part_of_day(text)
+        if parted is not None and not self._whole(found):
+            without = self._named(parted[1])
+            if self._whole(without) and without.analyte_text:
+                return replace(without, text=text)
         return found
 
     def _whole(self, heading: Heading) -> bool:
@@ -173,7 +197,12 @@ class HeadingReader:
         repeated = self._repeated(text)
         if repeated is not None:
             return repeated
-        spellings = [*_split(text)]
+        # `Lab no` is a laboratory's own number, and counts no lactic acid bacteria
+        spellings = [
+            (name, unit)
+            for name, unit in _split(text)
+            if plain(unit) not in _NUMBERING or plain(name) not in self._fields
+        ]
         weaker: Heading | None = None
         longest: Heading | None = None
         for name, unit in spellings:
@@ -206,6 +235,14 @@ class HeadingReader:
         if _BRACKETED.match(" ".join(text.split())) and self.is_unit(unit):
             return Heading(0, text, "analyte_value", name, unit, "unknown")
         return Heading(0, text, "", how="unknown")
+
+
+def part_of_day(text: str) -> tuple[str, str] | None:
+    """The part of the day and what is left of `AM Brix` or `Temp (evening)`; None for any other text."""
+    found = _PART_OF_DAY.match(" ".join(text.split()))
+    if found is None:
+        return None
+    return (found["first"] or found["last"], found["rest"] or found["before"])
 
 
 def repeat_of(text: str) -> tuple[str, str] | None:

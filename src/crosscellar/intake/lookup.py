@@ -25,6 +25,13 @@ class StoredLookup(Protocol):
         """What is said of files of these contents and not answered so far: sha256, sheet, column, code."""
         ...
 
+    def decided_cells(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        """What waited in files of these contents and was decided: sha256, sheet, row, column, verdict.
+
+        `verdict` is accept where what a yes brought in stands, and refuse where a no keeps it out.
+        """
+        ...
+
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Items of a target (readings, picks, scores) under these keys: its columns and `standing`.
 
@@ -58,6 +65,10 @@ class NothingStored:
     def open_questions(self, sha256s: Sequence[str]) -> pl.DataFrame:
         schema = {"sha256": pl.String, "sheet": pl.String, "column": pl.Int32, "code": pl.String}
         return pl.DataFrame(schema=schema)
+
+    def decided_cells(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        place = {"row": pl.Int32, "column": pl.Int32, "verdict": pl.String}
+        return pl.DataFrame(schema={"sha256": pl.String, "sheet": pl.String, **place})
 
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         return pl.DataFrame(schema={**_SHAPES[target], "standing": pl.Boolean})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date
 from typing import Final
 
@@ -16,8 +16,8 @@ from crosscellar.intake.headings import repeat_of
 
 #: Seasons run on: readings of a trial are taken from its harvest year to some years after (bottle age).
 _YEARS_AFTER: Final = 4
-#: Two numbers and a year of four digits: read with the day first or with the month first, and no other way.
-_LONG_YEAR: Final = r"^\D*[0-9]{1,2}\D+[0-9]{1,2}\D+[0-9]{4}\b"
+#: Two numbers and a year of four digits or none: read with day or month first, and no other way.
+_LONG_YEAR: Final = r"^\D*[0-9]{1,2}\D+[0-9]{1,2}(?:\D+[0-9]{4}\b|\D*$)"
 #: What messages about days look at.
 _TOLD_OF_DAYS: Final = (
     "item_no", "file_no", "table_no", "sheet", "row", "kind", "blank", "text_sent", "season_year",
@@ -182,16 +182,18 @@ def _analyte(
 def read_days(
     items: pl.DataFrame,
     seasons: pl.DataFrame,
+    at_harvest: Collection[str],
     date_systems: Mapping[int, str],
     received: date,
     faults: Faults,
 ) -> pl.DataFrame:
     """Items with `day` (sample or session date), `time` (ferment logs only), `day_first` and `month_first`.
 
-    `seasons` has trial_id and season. Day or month first is proved by the file; where it is not, `day` is
-    null and the last two are the day either way, in ISO form. A number or a short year is completed only
-    inside the trial's season and the years after. A day after the sheet came in, or before the year that
-    leads up to the season, is held.
+    `seasons` has trial_id, season and hemisphere. Day or month first is proved by the file; where it is not,
+    `day` is null and the last two are the day either way, in ISO form. A number or a short year is completed
+    only inside the trial's season and the years after; a day without a year, as 20/9, only at stages within
+    months of the harvest (`at_harvest`), where it is of the vintage. A day after the sheet came in, or before
+    the year that leads up to the season, is held.
     """
     year = pl.col("season").cast(pl.Int32)
     years = seasons.select(
@@ -199,14 +201,17 @@ def read_days(
         year.alias("season_year"),
         pl.date(year, 1, 1).alias("from_day"),
         pl.date(year + _YEARS_AFTER, 12, 31).alias("to_day"),
+        (pl.col("hemisphere") == "south").fill_null(False).alias("south"),
     )
     systems = pl.DataFrame(
         list(date_systems.items()), schema={"file_no": pl.Int32, "system": pl.String}, orient="row"
     )
     items = put_beside(put_beside(items, years, "trial_id"), systems, "file_no").with_columns(
-        *(_of_its_target(items, part) for part in ("sent", "at", "kind")), pl.col("system").fill_null("1900")
+        *(_of_its_target(items, part) for part in ("sent", "at", "kind")),
+        pl.col("system").fill_null("1900"),
+        pl.col("stage").is_in(sorted(at_harvest)).fill_null(False).alias("near"),
     )
-    asked = ["file_no", "day_sent", "day_kind", "from_day", "to_day", "system"]
+    asked = ["file_no", "day_sent", "day_kind", "from_day", "to_day", "south", "near", "system"]
     distinct = Different(items, asked).rows
     parts = [
         pl.concat([some, _days(some, system, received)], how="horizontal")
@@ -225,8 +230,8 @@ def read_days(
     _tell_far_days(told_of, faults)
     return _times(items, faults).drop(
         "sample_date_sent", "sample_date_kind", "session_date_sent", "session_date_kind", "time_sent",
-        "time_kind", "from_day", "to_day", "system", "season_year", "day_sent", "day_kind", "day_problem",
-        "day_help", "day_time", "day_how", "day_empty", "day_late", "day_early", "day_told",
+        "time_kind", "from_day", "to_day", "south", "near", "system", "season_year", "day_sent", "day_kind",
+        "day_problem", "day_help", "day_time", "day_how", "day_empty", "day_late", "day_early", "day_told",
     )  # fmt: skip
 
 
@@ -241,12 +246,20 @@ def _of_its_target(items: pl.DataFrame, part: str) -> pl.Expr:
 
 def _days(some: pl.DataFrame, system: str, received: date) -> pl.DataFrame:
     """What these days come to; `day_told` where there is something to tell of those who have one."""
+    year = pl.col("from_day").dt.year()
+    north = pl.when(pl.col("near") & ~pl.col("south"))
+    vintage = some.select(
+        # a vintage from its last samples of berries on vines to the next ones; common practice, no source
+        first=north.then(pl.date(year, 5, 1)).when("near").then(pl.date(year - 1, 11, 1)),
+        last=north.then(pl.date(year + 1, 4, 30)).when("near").then(pl.date(year, 10, 31)),
+    )
     read = read_dates(
         some["day_sent"],
         some["day_kind"],
         season_window=(some["from_day"], some["to_day"]),
         date_system="1904" if system == "1904" else "1900",
         by=some["file_no"],
+        vintage=(vintage["first"], vintage["last"]),
     )
     two_ways = (read["problem"] == "ambiguous") & some["day_sent"].str.contains(_LONG_YEAR)
     ways = pl.when(two_ways).then(pl.col("likely").str.split(" or "))
@@ -377,6 +390,17 @@ def _times(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
     items = items.with_columns(
         pl.when(log).then(pl.coalesce(read["time"], pl.col("day_time"))).alias("time"),
         read["problem"].alias("time_problem"),
+        read["word"].alias("time_word"),
+        # the word may stand over its column, as in `Brix AM`
+        pl.coalesce("time_at", "column").alias("time_place"),
+    )
+    faults.add(
+        few(items, log & pl.col("time_word") & ~pl.col("blank")),
+        "time_from_word",
+        pl.format("{} was read as {}, to keep parts of a day apart.", pl.col("time_sent"), pl.col("time")),
+        "Write the hour where it matters.",
+        value=pl.col("time_sent"),
+        column="time_place",
     )
     faults.add(
         few(items, log & (pl.col("time_problem") != "") & ~pl.col("blank")),
@@ -386,7 +410,7 @@ def _times(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         value=pl.col("time_sent"),
         column="time_at",
     )
-    return items.drop("time_problem")
+    return items.drop("time_problem", "time_word", "time_place")
 
 
 def read_replicates(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:

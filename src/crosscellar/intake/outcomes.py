@@ -141,8 +141,9 @@ def decide(items: pl.DataFrame, faults: pl.DataFrame) -> pl.DataFrame:
 def set_aside(items: pl.DataFrame) -> pl.DataFrame:
     """Every item that was refused, held or already there, with what would enter on a yes.
 
-    A held reading of which all is known but its number is proposed without one: the coordinator may give it.
-    An item of which all is known but whether day or month comes first carries both days beside its columns.
+    A held reading or score of which all is known but its number is proposed without one: the coordinator may
+    give it. An item of which all is known but whether day or month comes first carries both days beside its
+    columns.
     """
     parts = []
     for target, shape in SHAPES.items():
@@ -151,8 +152,11 @@ def set_aside(items: pl.DataFrame) -> pl.DataFrame:
         if some.is_empty():
             continue
         settled = complete(target)
-        if target == "readings":
-            settled |= _identified(target) & pl.col("value").is_null()
+        if target != "picks":
+            number, *ends = _SAID[target]
+            settled |= _identified(target) & pl.all_horizontal(
+                pl.col(number).is_null(), *(pl.col(end).is_not_null() for end in ends)
+            )
         columns = [pl.col(name).cast(dtype) for name, dtype in shape.items()]
         held = some.filter(pl.col("outcome") == "held")
         two_days = [*columns, pl.col("day_first"), pl.col("month_first")]

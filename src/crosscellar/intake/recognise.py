@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import polars as pl
 
 from crosscellar.intake.beside import OnceEach
 from crosscellar.intake.grid import Grid, read_range
-from crosscellar.intake.headings import Heading, HeadingReader, plain
+from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader, plain
 
 #: Columns a row of each kind cannot do without (contract of returned sheets, the columns without brackets).
 REQUIRED: Final = {
@@ -37,10 +37,15 @@ _MOST_LINES: Final = 5_000
 _IDENTIFIERS: Final = {"trial_id", "arm_id", "vessel_id", "sample_id", "stage", "sample_date"}
 #: What places a row: a trial, a vessel, a day, a session, an assessor.
 KEYS: Final = frozenset(_IDENTIFIERS | {"session_id", "assessor_id"})
-_LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
+LOG_ANALYTES: Final = {"brix", "density_20", "specific_gravity", "oechsle", "baume", "temperature"}
+_SCALE: Final = re.compile(
+    r"^(?P<name>.*?\S)\s*[(\[]\s*(?P<low>\d+)\s*(?:[-–—/]|to)\s*(?P<high>\d+)\s*[)\]]$"
+)
+_SAID_ABOVE: Final = KEYS | {"session_date", "lab"}
+_BARE_DATES: Final = {"date", "day", "datetime", "dateandtime"}
 #: So few rows are looked at one by one.
 FEW: Final = 200
-_NAMED: Final = ("exact", "alias", "case")
+NAMED: Final = ("exact", "alias", "case")
 _SUMMARY: Final = (
     r"(?:grand\s+total|sub\s*total|total|sum|mean|average|avg|median|sd|s\.d\.|st\.?\s*dev\.?"
     r"|std\.?(?:\s*dev\.?)?|standard deviation|cv|rsd|min|max|minimum|maximum|count|summe|gesamt|mittelwert"
@@ -53,12 +58,22 @@ SUMMARY_WORD: Final = re.compile(_SUMMARY_TEXT)
 _SUMMARY_ALONE: Final = re.compile(rf"(?i)^\W*{_SUMMARY}\W*$")
 
 
+class Said(NamedTuple):
+    """A field that stands above a table with its text, as `Vessel: T07`, and the cell of that text."""
+
+    field: str
+    row: int
+    column: int
+    text: str
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """One table of one grid.
 
     `rows` has `row` and the String columns of the grid that belong to it, data rows only; `lines` are
-    (row, what, text) of rows that are no readings; `beside` are unread headings of a block without a kind.
+    (row, what, text) of rows that are no readings; `beside` are unread headings of a block without a kind;
+    `above` is what lines above the table say of all its rows.
     """
 
     grid: Grid
@@ -70,6 +85,7 @@ class Table:
     lines: tuple[tuple[int, str, str], ...]
     beside: tuple[Heading, ...] = ()
     missing: tuple[str, ...] = ()
+    above: tuple[Said, ...] = ()
 
     def column_of(self, field: str) -> int | None:
         """The first column with this field, or None."""
@@ -96,10 +112,43 @@ def recognise(grid: Grid, reader: HeadingReader) -> Recognised:
     if not starts:
         return Recognised(grid, (), _as_lines(grid, columns, len(grid.text), "unread"))
     tables: list[Table] = []
+    # of several tables it is not known of which such a line speaks
+    above = _said_above(grid, columns, starts[0][0], reader) if len(starts) == 1 else ()
     for place, (index, headings) in enumerate(starts):
         stop = starts[place + 1][0] if place + 1 < len(starts) else len(grid.text)
-        tables.extend(_tables(grid, index, stop, headings, spelt, tests, reader))
+        tables.extend(_tables(grid, index, stop, headings, above, spelt, tests, reader))
     return Recognised(grid, tuple(tables), _as_lines(grid, columns, starts[0][0], "title"))
+
+
+def _said_above(grid: Grid, columns: list[str], stop: int, reader: HeadingReader) -> tuple[Said, ...]:
+    """What the lines above a table say of all of it: `Trial` and its code beside it, or `Trial: LS26-OND`.
+
+    A field said twice, and not alike, is left out; so is a mere `Date`, which may be that of a report.
+    """
+    found: dict[str, Said] = {}
+    twice: set[str] = set()
+
+    def say(label: str, row: int, column: int, text: str) -> bool:
+        heading = reader.read(column, label.strip().rstrip(":"))
+        if heading.how != "exact" or heading.field not in _SAID_ABOVE or plain(label) in _BARE_DATES:
+            return False
+        said = found.setdefault(heading.field, Said(heading.field, row, column, text.strip()))
+        if said.text != text.strip():
+            twice.add(heading.field)
+        return True
+
+    for row, *texts in grid.text.head(stop).tail(FEW).select("row", *columns).iter_rows():
+        cells = [(int(name), text) for name, text in zip(columns, texts, strict=True) if (text or "").strip()]
+        at = 0
+        while at < len(cells):
+            column, text = cells[at]
+            label, colon, value = text.partition(":")
+            if colon and value.strip():
+                say(label, row, column, value)
+            elif at + 1 < len(cells) and say(text, row, *cells[at + 1]):
+                at += 1
+            at += 1
+    return tuple(said for field, said in found.items() if field not in twice)
 
 
 def _as_lines(grid: Grid, columns: list[str], stop: int, what: str) -> tuple[tuple[int, str, str], ...]:
@@ -124,7 +173,11 @@ def _heading_rows(
     """Rows that open a table. A repeat of the headings above opens none: it is a line of that table."""
     found: list[tuple[int, tuple[Heading, ...]]] = []
     fingerprint: frozenset[tuple[int, str]] = frozenset()
-    for index in (spelt >= 2).arg_true().to_list():
+    alone = (spelt == 1) & (pl.int_range(len(spelt), eager=True) < FEW)
+    for index in ((spelt >= 2) | alone).arg_true().to_list():
+        # a label beside analytes is enough, `Sample` and `pH`, where no table was opened
+        if found and alone[index]:
+            continue
         cells = grid.text.select(columns).row(index)
         filled = [
             (int(name), text) for name, text in zip(columns, cells, strict=True) if text and text.strip()
@@ -136,8 +189,9 @@ def _heading_rows(
             continue
         headings = tuple(reader.read(column, text) for column, text in _spread(grid, index, filled, reader))
         fields = {h.field for h in headings if h.known and not h.analyte_text}
-        analytes = sum(h.field == "analyte_value" and h.how in _NAMED for h in headings)
-        enough = len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1)
+        analytes = sum(h.field == "analyte_value" and h.how in NAMED for h in headings)
+        labelled = "sample_id" in fields and analytes >= 1
+        enough = len(fields) >= 3 or (len(fields) >= 2 and analytes >= 1) or labelled
         if enough and _kind(headings) and (not found or _opens_another(headings)):
             found.append((index, headings))
             fingerprint = frozenset((h.column, plain(h.text)) for h in headings)
@@ -185,20 +239,45 @@ def _kind(headings: Iterable[Heading]) -> str:
     all_headings = list(headings)
     fields = {h.field for h in all_headings if h.field and h.field != "analyte_value"}
     analytes = [h for h in all_headings if h.field == "analyte_value"]
-    if {"serving", "picked"} <= fields or ("assessor_id" in fields and {"serving", "picked"} & fields):
+    tasted = bool(fields & {"session_id", "assessor_id"})
+    if tasted and "attribute" in fields and fields & {"score", "value"}:
+        return "scores"
+    if {"serving", "picked"} <= fields or (tasted and fields & {"picked", "arm_pair"}):
         return "triangle"
     if "score" in fields and ("attribute" in fields or "assessor_id" in fields):
         return "scores"
+    if {"assessor_id", "arm_id"} <= fields and not fields & {"analyte", "value", "stage", "attribute"}:
+        return "scores" if attribute_headings("scores", all_headings) else ""
+    if tasted and "serving" in fields:
+        return "triangle"
     if {"analyte", "value"} <= fields or ("analyte" in fields and "unit" in fields and fields & _IDENTIFIERS):
         return "lab_by_label" if "sample_id" in fields and "vessel_id" not in fields else "lab_long"
     if analytes and fields & _IDENTIFIERS:
         if "sample_id" in fields and "vessel_id" not in fields:
             return "lab_by_label"
         named = {h.candidates[0] for h in analytes if h.candidates}
-        if "stage" not in fields and named and named <= _LOG_ANALYTES and "sample_date" in fields:
+        if "stage" not in fields and named and named <= LOG_ANALYTES and "sample_date" in fields:
             return "ferment_log"
         return "lab_wide"
     return ""
+
+
+def attribute_headings(kind: str, headings: Iterable[Heading]) -> list[Heading]:
+    """Of a score sheet with a column an attribute the headings that name one: all that are no field."""
+    all_headings = list(headings)
+    if kind != "scores" or any(h.field in ("attribute", "score") for h in all_headings):
+        return []
+    return [
+        h
+        for h in all_headings
+        if h.field in ("", "analyte_value") and h.text.strip() and h.text not in REASON_HEADINGS
+    ]
+
+
+def scale_of(heading: Heading) -> tuple[str, str, str]:
+    """The attribute in `Green (0-10)`, and the ends of its scale; those are empty where none are given."""
+    found = _SCALE.match(" ".join(heading.text.split()))
+    return (found["name"], found["low"], found["high"]) if found else (heading.text.strip(), "", "")
 
 
 def _blocks(headings: tuple[Heading, ...]) -> list[list[Heading]]:
@@ -218,12 +297,14 @@ def _tables(
     index: int,
     stop: int,
     headings: tuple[Heading, ...],
+    above: tuple[Said, ...],
     spelt: pl.Series,
     tests: OnceEach,
     reader: HeadingReader,
 ) -> list[Table]:
     blocks = _blocks(headings)
-    kinds = [_kind(block) for block in blocks]
+    said = [Heading(said.column, said.text, said.field) for said in above]
+    kinds = [_kind([*block, *said]) if _kind(block) else "" for block in blocks]
     tables: list[Table] = []
     unread: list[Heading] = []
     for block, kind in zip(blocks, kinds, strict=True):
@@ -231,7 +312,7 @@ def _tables(
             unread.extend(block)
             continue
         last = next((b[0].column - 1 for b in blocks if b[0].column > block[-1].column), None)
-        tables.append(_table(grid, index, stop, tuple(block), kind, last, spelt, tests, reader))
+        tables.append(_table(grid, index, stop, tuple(block), above, kind, last, spelt, tests, reader))
     if tables and unread:
         tables[0] = replace(tables[0], beside=tuple(unread))
     return tables
@@ -242,12 +323,14 @@ def _table(
     index: int,
     stop: int,
     headings: tuple[Heading, ...],
+    above: tuple[Said, ...],
     kind: str,
     last_column: int | None,
     spelt: pl.Series,
     tests: OnceEach,
     reader: HeadingReader,
 ) -> Table:
+    headings = tuple(reader.in_kind(heading, kind) for heading in headings)
     first_column = headings[0].column
     names = [
         name
@@ -255,7 +338,9 @@ def _table(
         if name != "row" and int(name) >= first_column and (last_column is None or int(name) <= last_column)
     ]
     by_column = {h.column: h for h in headings}
+    attributes = attribute_headings(kind, headings)
     value_columns = {h.column for h in headings if h.field in ("value", "analyte_value", "picked", "score")}
+    value_columns |= {h.column for h in attributes}
     key_columns = [h.column for h in headings if h.field in KEYS]
     repeat = {h.column: plain(h.text) for h in headings}
     body = grid.text[index + 1 : stop].select("row", *names)
@@ -289,9 +374,15 @@ def _table(
     rows = body
     if left_out:
         rows = body.with_row_index("at").filter(~pl.col("at").is_in(left_out)).drop("at")
-    missing = tuple(name for name in REQUIRED[kind] if name not in {h.field for h in headings})
+    above = tuple(said for said in above if said.field not in {h.field for h in headings})
+    given = {h.field for h in headings} | {said.field for said in above}
+    if attributes:
+        given |= {"attribute", "score"}
+        if all(scale_of(h)[1] for h in attributes):
+            given |= {"scale_low", "scale_high"}
+    missing = tuple(name for name in REQUIRED[kind] if name not in given)
     heading_row = int(grid.text["row"][index])
-    return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing)
+    return Table(grid, kind, heading_row, headings, units, rows, tuple(lines), (), missing, above)
 
 
 def _odd_rows(

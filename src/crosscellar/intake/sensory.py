@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Final
 
 import polars as pl
@@ -23,9 +24,17 @@ _OF_PICKS: Final = (
     "session_id", "assessor_id", "serving", "picked", "correct", "control_arm", "treatment_arm",
 )  # fmt: skip
 _OF_SCORES: Final = ("attribute", "scale_low", "scale_high")
-_PAIR: Final = re.compile(r"\s*(?:/|\||,|;|\+|&|\bvs\b\.?|\bversus\b|\bagainst\b|\band\b)\s*", re.IGNORECASE)
-#: A mail address, two words, or one written as a first name is: not a code.
-_LOOKS_NAMED: Final = r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}\p{Ll}{2,}$|^\+?[0-9][0-9 /()-]{6,}$"
+_PAIR: Final = re.compile(r"\s*(?:/|\||,|;|\+|&|\bvs?\b\.?|\bversus\b|\bagainst\b|\band\b)\s*", re.IGNORECASE)
+#: A mail address, two words, a word beside an initial, or one written as a first name is: not a code.
+_LOOKS_NAMED: Final = (
+    r"@|\p{L}{2,}[ ,]+\p{L}{2,}|^\p{Lu}(?:\.\s*(?:\p{Lu}\.\s*)*|\s+)\p{Lu}\p{Ll}{2,}"
+    r"|^\p{Lu}\p{Ll}+[ ,]+\p{Lu}\.$|^\p{Lu}(?:['’]\p{Lu})?\p{Ll}{2,}(?:-\p{Lu}?\p{Ll}{2,})?$"
+    r"|^\+?[0-9][0-9 /()-]{6,}$"
+)
+#: So alike an attribute must be to one that is planned to be proposed as it.
+_NEAR: Final = 0.8
+#: A glass's code, not its place.
+_GLASS_CODE: Final = r"^\s*[0-9]{2,4}(?:\.0)?\s*$"
 
 
 def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
@@ -55,7 +64,9 @@ def judge_picks(items: pl.DataFrame, register: Register, faults: Faults) -> pl.D
         filled.filter(pl.col("picked").is_null()),
         "no_pick",
         pl.format("{} is not one of the three glasses.", _shown("text_sent")),
-        "Write 1, 2 or 3: the choice is forced, a guess counts.",
+        pl.when(pl.col("text_sent").str.contains(_GLASS_CODE))
+        .then(pl.lit("A code of a glass says not where it stood: write its place, 1, 2 or 3 from the left."))
+        .otherwise(pl.lit("Write 1, 2 or 3: the choice is forced, a guess counts.")),
     )
     return _arm_pairs(items, register, faults)
 
@@ -147,7 +158,7 @@ def _pair(text: str | None, roles: dict[str, list[str]]) -> tuple[str | None, st
     return None, None, f"{shown} is not the control and a treatment arm of the trial."
 
 
-def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
+def judge_scores(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
     """Items of score sheets with attribute and scale; a score outside its scale is refused."""
     if items["target"].ne("scores").all():
         return items.with_columns(pl.lit(None, dtype=SCORES[name]).alias(name) for name in _OF_SCORES)
@@ -170,6 +181,7 @@ def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         number("scale_low_sent").alias("scale_low"),
         number("scale_high_sent").alias("scale_high"),
     )
+    items = _attributes(items, register, faults)
     filled = items.filter(scores & ~pl.col("blank") & ~pl.col("stopped"))
     faults.add(
         filled.filter(pl.col("attribute").fill_null("") == ""),
@@ -211,3 +223,64 @@ def judge_scores(items: pl.DataFrame, faults: Faults) -> pl.DataFrame:
         "Check the score, or the ends of the scale.",
     )
     return items
+
+
+def _attributes(items: pl.DataFrame, register: Register, faults: Faults) -> pl.DataFrame:
+    """Items with attributes as the register plans them for their trial.
+
+    Another spelling of one is proposed; so is a column of its own that no response of the trial names.
+    """
+    planned: dict[str, dict[str, str]] = {}
+    for trial, response in register.responses.select("trial_id", "response").iter_rows():
+        if response.startswith("score:"):
+            planned.setdefault(trial, {})[_bare(response[6:])] = response[6:]
+    keys = ["trial_id", "attribute", "by_column"]
+    by_column = pl.col("attribute_at").is_null().alias("by_column")
+    items = items.with_columns(by_column)
+    different = items.filter(pl.col("target") == "scores").select(keys).unique().sort(keys, nulls_last=True)
+    rows = []
+    for trial, attribute, column in different.drop_nulls("attribute").iter_rows():
+        asked = planned.get(trial or "", {})
+        meant, code = asked.get(_bare(attribute)), ""
+        if meant is None and (near := get_close_matches(_bare(attribute), asked, n=1, cutoff=_NEAR)):
+            meant, code = asked[near[0]], "attribute_misspelt"
+        elif meant is None and column:
+            code = "attribute_unplanned"
+        rows.append((trial, attribute, column, meant or attribute, code))
+    answers = pl.DataFrame(
+        rows,
+        schema={
+            **dict.fromkeys(keys, pl.String),
+            "by_column": pl.Boolean,
+            "meant": pl.String,
+            "code": pl.String,
+        },
+        orient="row",
+    )
+    items = put_beside(items, answers, keys)
+    asked_of = items.filter((pl.col("code") != "") & ~pl.col("blank") & ~pl.col("stopped"))
+    unplanned = pl.col("code") == "attribute_unplanned"
+    for part, at in (
+        (asked_of.filter("by_column"), {"row": "heading_row", "column": "column"}),
+        (asked_of.filter(~pl.col("by_column")), {"column": "attribute_at"}),
+    ):
+        faults.add(
+            part,
+            pl.col("code"),
+            pl.when(unplanned)
+            .then(pl.format("{} is no attribute planned for {}. Was it scored?", "attribute", "trial_id"))
+            .otherwise(
+                pl.format("{} is not an attribute of {}. Is {} meant?", "attribute", "trial_id", "meant")
+            ),
+            pl.when(unplanned)
+            .then(pl.lit("Confirm, or refuse it where the column holds something else."))
+            .otherwise(pl.lit("Confirm, or send it as the register has it.")),
+            value=pl.col("attribute_sent").str.strip_chars(),
+            **at,
+        )
+    named = pl.coalesce("meant", "attribute").alias("attribute")
+    return items.with_columns(named).drop("by_column", "meant", "code")
+
+
+def _bare(attribute: str) -> str:
+    return re.sub(r"[\W_]+", "", attribute.casefold())

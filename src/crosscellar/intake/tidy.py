@@ -10,8 +10,8 @@ import polars as pl
 
 from crosscellar.intake.findings import Faults
 from crosscellar.intake.grid import cell_name, column_letters, read_range
-from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader
-from crosscellar.intake.recognise import Table
+from crosscellar.intake.headings import REASON_HEADINGS, Heading, HeadingReader, part_of_day, plain
+from crosscellar.intake.recognise import Table, attribute_headings, scale_of
 
 #: What a row can say besides its value: `NAME_sent` is its text, `NAME_at` the column it stands in.
 FIELDS: Final = (
@@ -119,7 +119,8 @@ def describe(table: Table, *, file_no: int, table_no: int) -> dict[str, object]:
 def tidy(table: Table, reader: HeadingReader, *, file_no: int, table_no: int, faults: Faults) -> pl.DataFrame:
     """The items of a table in the order of the sheet: columns of `ITEMS`, those that the sheet has.
 
-    In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte.
+    In a long sheet every row is an item; in a wide sheet and a ferment log every filled cell of an analyte,
+    or of an attribute.
     Where a long sheet has no column of values, it is every number under a heading that is not known.
     """
     numbered = pl.lit(table_no, dtype=pl.Int32).alias("table_no")
@@ -161,13 +162,14 @@ def _items(
     if kinds is not None:
         dated = [name for name in given if name in _DATED and str(place[name].column) in kinds.columns]
         base = base.with_columns(kinds[str(place[name].column)].alias(f"{name}_kind") for name in dated)
+    base = base.with_columns(pl.lit(said.text).alias(f"{said.field}_sent") for said in table.above)
     if table.kind == "ferment_log":
         base = base.with_columns(pl.lit("ferment_daily").alias("stage_sent"))
     headings = _value_headings(table, place)
     parts = [_with_value(base, rows, kinds, heading, table, reader) for heading in headings]
     if not parts:
         return _without_value(base, rows, table)
-    if headings[0].field != "analyte_value":
+    if headings[0].field in ("value", "picked", "score"):
         return parts[0]
     items = pl.concat(parts).filter(pl.col("text_sent").str.strip_chars() != "")
     return items.sort("table_no", "row", "column", maintain_order=True)
@@ -185,6 +187,8 @@ def _places(table: Table) -> dict[str, Heading]:
 
 def _value_headings(table: Table, place: dict[str, Heading]) -> list[Heading]:
     wanted = _VALUE.get(table.kind, "value")
+    if attributes := attribute_headings(table.kind, table.headings):
+        return attributes
     if table.kind in ("lab_long", "triangle", "scores") or (
         table.kind == "lab_by_label" and "analyte" in place
     ):
@@ -202,7 +206,12 @@ def _with_value(
 ) -> pl.DataFrame:
     name = str(heading.column)
     extra = [pl.lit(heading.column, dtype=pl.Int32).alias("column")]
-    if heading.field == "analyte_value":
+    if table.kind == "scores" and heading.field != "score":
+        name_of, low, high = scale_of(heading)
+        own_scale = {"scale_low_sent": low, "scale_high_sent": high} if low else {}
+        extra.append(pl.lit(name_of).alias("attribute_sent"))
+        extra += [pl.lit(end).alias(at) for at, end in own_scale.items() if at not in base.columns]
+    elif heading.field == "analyte_value":
         # The words over the column speak for every cell below; their faults stand at the heading.
         unit = heading.unit_text or table.units.get(heading.column, "")
         extra += [
@@ -212,6 +221,9 @@ def _with_value(
             pl.lit(heading.column, dtype=pl.Int32).alias("unit_at"),
             pl.lit("" if unit else reader.unit_meant(heading, table.kind)).alias("unit_meant"),
         ]
+        parted = None if plain(heading.text) == plain(heading.analyte_text) else part_of_day(heading.text)
+        if parted is not None and "time_sent" not in base.columns:
+            extra.append(pl.lit(parted[0]).alias("time_sent"))
     empty = pl.lit(None, dtype=pl.String)
     text = rows[name] if name in rows.columns else empty
     items = base.with_columns(*extra, text.alias("text_sent"))
@@ -222,11 +234,27 @@ def _with_value(
 
 
 def _without_value(base: pl.DataFrame, rows: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """The numbers that no heading reads, with what their row says: one of them was to be the value."""
-    known = {str(heading.column) for heading in table.headings if heading.field}
+    """What no heading reads, with what its row says: in it the value was to be.
+
+    A row of a triangle test is one pick whatever it says; of other sheets each number is one reading.
+    """
+    picks = table.kind == "triangle"
+    known = {
+        str(heading.column)
+        for heading in table.headings
+        if heading.field and (heading.field in FIELDS or not picks)
+    }
     columns = [name for name in rows.columns if name not in ("table_no", "row") and name not in known]
     if not columns:
         return base.clear().with_columns(pl.lit(None, dtype=pl.Int32).alias("column"))
+    if picks:
+        said = pl.concat_str(
+            [pl.when(pl.col(name).str.strip_chars() != "").then(pl.col(name)) for name in columns],
+            separator=" | ",
+            ignore_nulls=True,
+        )
+        first = pl.lit(int(columns[0]), dtype=pl.Int32).alias("column")
+        return base.with_columns(rows.select(said.alias("text_sent"), first))
     cells = rows.unpivot(
         columns, index=["table_no", "row"], variable_name="column", value_name="text_sent"
     ).filter(pl.col("text_sent").str.contains(r"^\s*[<>~]?\s*[-+]?\d"))
@@ -301,6 +329,7 @@ def unread_columns(table: Table) -> tuple[int, str, str] | None:
     """First column that is not stored, its heading, and a sentence on all such; None if there is none."""
     place = _places(table)
     used = {heading.column for heading in place.values() if heading.field}
+    used |= {heading.column for heading in attribute_headings(table.kind, table.headings)}
     used |= (
         {heading.column for heading in table.headings if heading.field == "analyte_value"}
         if (table.kind not in ("lab_long", "triangle", "scores"))

@@ -28,6 +28,15 @@ _PROBLEMS: Final = {
     "undecided_separator": "{} can be read with a decimal mark or a thousands mark.",
 }
 
+#: What a score that is no number is told instead: it has no detection limit, and `6/10` names its scale.
+_OF_SCORES: Final = {
+    "two_values": (
+        "{} is not one score.",
+        "Write the score alone; the ends of the scale stand in scale_low and scale_high.",
+    ),
+    "qualitative": (_PROBLEMS["qualitative"], "Write the score as a number of its scale."),
+}
+
 #: How a text was read, where its sender should hear of it; and the words kept with the number.
 HOW_TOLD: Final = {
     "decimal_comma_cell": "decimal comma",
@@ -160,7 +169,12 @@ def tell_values(items: pl.DataFrame, faults: Faults) -> None:
     for problem, words in _PROBLEMS.items():
         some = filled.filter(pl.col("problem") == problem)
         message = pl.format(words, shown) if "{}" in words else pl.lit(words)
-        faults.add(some, problem, message, pl.col("number_help"))
+        suggestion = pl.col("number_help")
+        if problem in _OF_SCORES:
+            scored, (said, asked) = pl.col("target") == "scores", _OF_SCORES[problem]
+            message = pl.when(scored).then(pl.format(said, shown)).otherwise(message)
+            suggestion = pl.when(scored).then(pl.lit(asked)).otherwise(suggestion)
+        faults.add(some, problem, message, suggestion)
     good = filled.filter((pl.col("problem") == "") & pl.col("typed_value").is_not_null())
     for how, words in HOW_TOLD.items():
         some = good.filter(_said(how))

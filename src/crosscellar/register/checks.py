@@ -20,6 +20,8 @@ _SEASONS: Final = (1950, 2100)
 
 
 _BECOMES_NUMBER: Final = re.compile(r"\d+([.,]\d+)?([eE][+-]?\d+)?")
+#: Numbers that a spreadsheet shows and saves digit by digit, as text or not: `12`, but not `007` or `1E2`.
+_STAYS: Final = re.compile(r"0|[1-9]\d{0,8}")
 _BECOMES_DATE: Final = re.compile(
     r"\d{1,2}[-/.]\d{1,2}([-/.]\d{2,4})?|\d{4}[-/.]\d{1,2}([-/.]\d{1,2})?|"
     r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-/ ]?\d{1,4}",
@@ -38,10 +40,10 @@ def skeleton(identifier: str) -> str:
 
 
 def spreadsheet_damages(identifier: str) -> str:
-    """What a spreadsheet would make of an identifier: "a number", "a date" or ""."""
+    """What a spreadsheet would make of an identifier: "a number", "a date", or "" where it stays."""
     if _BECOMES_DATE.fullmatch(identifier):
         return "a date"
-    if _BECOMES_NUMBER.fullmatch(identifier):
+    if _BECOMES_NUMBER.fullmatch(identifier) and not _STAYS.fullmatch(identifier):
         return "a number"
     return ""
 

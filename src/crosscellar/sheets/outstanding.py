@@ -338,7 +338,8 @@ def _reasons(findings: pl.DataFrame | None, placed: pl.DataFrame, readings: pl.D
     """Findings that stopped something and still stand, one row for each trial that they are about.
 
     A finding in a row of items is about that row's trial; one in a heading about the items in its column; one
-    without a cell about all that was turned away in its file.
+    without a cell about all that was turned away in its file. Where none of these tells, and all else of the
+    file is of one trial, it is about that.
     """
     columns = ["trial_id", "file", "sheet", "cell", "message", "suggestion"]
     if findings is None or findings.is_empty():
@@ -358,8 +359,13 @@ def _reasons(findings: pl.DataFrame | None, placed: pl.DataFrame, readings: pl.D
     )
     of_file = bare.filter(pl.col("row").is_null()).join(known.select("file", "trial_id").unique(), on="file")
     told = stops.filter(pl.col("trial_id").fill_null("") != "")
+    placed_so_far = pl.concat([some["finding"] for some in (told, in_row, in_heading, of_file)])
+    elsewhere = bare.filter(~pl.col("finding").is_in(placed_so_far.implode()))
+    in_file = readings.join(elsewhere.select("file").unique(), on="file", how="semi")
+    trials = pl.concat([known.select("file", "trial_id"), in_file.select("file", "trial_id")]).unique()
+    alone = elsewhere.join(trials.filter(pl.len().over("file") == 1), on="file")
     return (
-        pl.concat([some.select("finding", *columns) for some in (told, in_row, in_heading, of_file)])
+        pl.concat([some.select("finding", *columns) for some in (told, in_row, in_heading, of_file, alone)])
         .unique(["finding", "trial_id"], maintain_order=True)
         .sort("finding", "trial_id")
         .select(pl.col(name).fill_null("") for name in columns)

@@ -53,6 +53,10 @@ class Holdings:
         """What is said of files of these contents and not answered so far: sha256, sheet, column, code."""
         return views.open_questions_of(self._session, sha256s)
 
+    def decided_cells(self, sha256s: Sequence[str]) -> pl.DataFrame:
+        """What waited in files of these contents and was decided: sha256, sheet, row, column, verdict."""
+        return views.decided_cells_of(self._session, sha256s)
+
     def stored_items(self, target: str, keys: pl.DataFrame) -> pl.DataFrame:
         """Items under these keys, those that were replaced included: the target's columns and `standing`."""
         what = TARGETS[target]

@@ -312,6 +312,40 @@ def open_questions_of(session: Session, sha256s: Sequence[str]) -> pl.DataFrame:
     )
 
 
+def decided_cells_of(session: Session, sha256s: Sequence[str]) -> pl.DataFrame:
+    """What waited in files of these contents and was decided: sha256, sheet, row, column, verdict.
+
+    `verdict` is accept where what a yes brought in stands, and refuse where a no keeps it out.
+    """
+    items = session.frame(
+        """
+        WITH last AS (
+            SELECT finding_id, arg_max(verdict, decision_id) AS verdict FROM decisions GROUP BY finding_id
+        )
+        SELECT f.sha256, s.sheet, s."row", s."column", s.item_id, s.target,
+            bool_or(d.verdict = 'refuse') AS out
+        FROM files AS f JOIN set_aside AS s USING (file_id) JOIN finding_items USING (item_id)
+            JOIN last AS d USING (finding_id)
+        WHERE f.sha256 IN (SELECT unnest($shas::VARCHAR[])) AND s.outcome = 'held'
+        GROUP BY ALL ORDER BY s.item_id
+        """,
+        {"shas": list(sha256s)},
+    )
+    standing = [
+        row[1]
+        for target, what in TARGETS.items()
+        for row in session.rows(
+            what.entered,
+            {"items": items.filter(pl.col("target") == target)["item_id"].to_list(), "until": ALL},
+        )
+        if row[2]
+    ]
+    stands = pl.col("item_id").is_in(standing)
+    verdict = pl.when(stands).then(pl.lit("accept")).when("out").then(pl.lit("refuse"))
+    decided = items.select("sha256", pl.col("sheet").fill_null(""), "row", "column", verdict.alias("verdict"))
+    return decided.drop_nulls("verdict").unique(["sha256", "sheet", "row", "column"], keep="last")
+
+
 def trials_of_files(session: Session) -> pl.DataFrame:
     """file_id and trial_id of every item that stands or waits, distinct."""
     return session.frame(_ALL_TRIALS_OF_FILES)
