@@ -200,13 +200,16 @@ class Model:
         if any(item.stands for item in one.entered):
             return value is None
         stood = self.standing(one.vessel)
-        return value is not None or stood is None or stood.value == one.shown
+        return value is not None or stood is None or stood.value in (one.shown, one.value)
 
     def decide(self, number: int, verdict: str, value: str | None, now: datetime) -> None:
         self.entry += 1
         one = self.asked[number]
         mine = next((item for item in one.entered if item.stands), None)
-        if verdict == "accept" and mine is None:
+        stood = self.standing(one.vessel)
+        # What another sheet brought since stands already: the yes is on record and brings nothing in.
+        brought = value is None and stood is not None and one.shown != stood.value == one.value
+        if verdict == "accept" and mine is None and not brought:
             one.entered.append(self.enter(one.vessel, value or one.value, now, by_sheet=False))
         elif verdict == "refuse" and mine is not None:
             mine.stands = False
