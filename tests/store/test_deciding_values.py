@@ -100,6 +100,16 @@ def undated(path: Path, prepared: Path) -> Iterator[Store]:
         yield store
 
 
+@pytest.mark.parametrize(("value", "state"), [("3.31", "mended"), ("3.37", "open")])
+def test_a_sheet_with_the_days_written_out_answers_which_of_day_and_month_is_first(
+    undated: Store, take: Take, ph: Any, value: str, state: str
+) -> None:
+    """Another number on one of the days is no answer: it may be another reading."""
+    first, second = ph(ORR_01=value, ORR_02="3.41").rsplit("2024-10-15", 1)
+    take(undated, first.replace("2024-10-15", "2024-11-09") + "2024-11-10" + second, "b.csv")
+    assert undated.findings().select("finding_id", "state").row(0) == (1, state)
+
+
 @pytest.mark.parametrize(
     ("said", "days"),
     [

@@ -43,6 +43,13 @@ _DIGESTS: Final = """
     SELECT unhex(sha256(concat_ws(chr(31), 'TABLE', FIELDS))) AS digest FROM TABLE AS s WHERE CHOICE
 """
 
+_MENDED: Final = """
+    SELECT a.item_id FROM set_aside AS a JOIN TABLE AS s ON THIS
+    WHERE a.target = 'TABLE' AND a.proposed IS NOT NULL AND s.entry_id > a.entry_id
+        AND a.entry_id < $entry AND s.entry_id <= $entry
+        AND s.entry_id NOT IN (SELECT entry_id FROM decisions)
+"""
+
 
 def _column(name: str) -> str:
     return f's."{name}"'
@@ -103,10 +110,13 @@ def _target(
         f"coalesce(CAST({as_text.get(name, _column(name))} AS VARCHAR), chr(30))"
         for name in (*key, value, *also)
     )
-    same_as_proposed = " AND ".join(
-        f"""CAST(s."{name}" AS VARCHAR) IS NOT DISTINCT FROM json_extract_string(a.proposed, '$.{name}')"""
-        for name in key
-    )
+    proposed = {
+        name: f"""CAST(s."{name}" AS VARCHAR) IS NOT DISTINCT FROM (a.proposed->>'{name}')""" for name in key
+    }
+    # a reading whose day waits may have come on either, and tells itself by its number
+    either = f"""CAST(s.sample_date AS VARCHAR) IN (a.proposed->>'day_first', a.proposed->>'month_first')
+        AND s."{value}" = CAST(a.proposed->>'{value}' AS DOUBLE)"""
+    ways = [proposed, {**proposed, "sample_date": either}] if "sample_date" in key else [proposed]
     order = ", ".join(f's."{name}" NULLS FIRST' for name in key)
 
     def fill(text: str) -> str:
@@ -115,7 +125,6 @@ def _target(
             .replace("TABLE", table)
             .replace("IDENTITY", identity)
             .replace("SHOWN", shown)
-            .replace("SAME_AS_PROPOSED", same_as_proposed)
             .replace("SAME", same)
             .replace("FIELDS", fields)
             .replace("ORDER_KEY", order)
@@ -206,15 +215,7 @@ def _target(
             """
         ),
         stray=fill("SELECT count(*) FROM TABLE WHERE file_id NOT IN (SELECT file_id FROM files)"),
-        mended=fill(
-            """
-            SELECT DISTINCT a.item_id FROM set_aside AS a JOIN TABLE AS s ON SAME_AS_PROPOSED
-            WHERE a.target = 'TABLE' AND a.proposed IS NOT NULL AND s.entry_id > a.entry_id
-                AND a.entry_id < $entry AND s.entry_id <= $entry
-                AND s.entry_id NOT IN (SELECT entry_id FROM decisions)
-            ORDER BY a.item_id
-            """
-        ),
+        mended=fill(" UNION ".join(_MENDED.replace("THIS", " AND ".join(way.values())) for way in ways)),
         trace=fill(
             """
             SELECT s.IDENTITY, f.file, f.sha256, s.sheet, s."row", s."column", s.cell, s.text_sent,
