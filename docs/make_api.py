@@ -29,10 +29,11 @@ INTRO: Final = """\
 
 Made from the docstrings by `python docs/make_api.py`; `help(crosscellar.pool)` shows the same. Everything
 after a `*` is given by name. Whatever a call cannot do is raised as an error of
-[the last chapter](#errors), a sentence with what, where and the next step; what is wrong with data is a
-finding, never an error. Frames are polars frames; records are frozen, show themselves in a notebook as HTML,
-and have `as_json()`, which gives plain values for a JSON document (a number that cannot honestly be given is
-null there).
+[the last chapter](#errors), a sentence with what, where and the next step, and what the disk refuses as
+`OSError`; what is wrong with data is a finding, never an error. Frames are polars frames. Records are frozen;
+those of a network (for annotations: `from crosscellar.results import IntakeOutcome`) and `Pooled` show
+themselves in a notebook as HTML, and have `as_json()`, which gives plain values for a JSON document (a number
+that cannot honestly be given is null there).
 """
 
 #: What a network can be asked and told, in the order of a year.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -84,6 +85,16 @@ def read_proposals(
         ) from fault
     first = text.partition("\n")[0]
     separator = max(",;\t", key=first.count)
+    rows = csv.reader(io.StringIO(text), delimiter=separator)
+    headed = len(next(rows, []))
+    # Cut off, what stands behind a thousand's comma would be lost in silence.
+    longer = next((rows.line_num for row in rows if any(cell.strip() for cell in row[headed:])), None)
+    if longer is not None:
+        raise CrosscellarError(
+            "this line has more cells than there are headings",
+            where=f"{path}, line {longer}",
+            next_step='Write amounts without a thousands mark, and a text with a comma between ".',
+        )
     try:
         table = pl.read_csv(
             io.BytesIO(text.encode()), separator=separator, infer_schema=False, truncate_ragged_lines=True
@@ -121,6 +132,8 @@ def read_proposals(
         cost_read=_number(pl.col("cost"), comma=separator != ",").cast(pl.Float64, strict=False),
     )
     _stop_at(numbers, ~(pl.col("vessels_read") >= 1), path, "vessels", "is not a whole number of 1 or more")
+    thousands = pl.col("cost").str.contains(r"^\d{1,3}[.,]\d{3}$").fill_null(False)
+    _stop_at(numbers, thousands, path, "cost", "may be thousands or a decimal: write it without a mark")
     unread = pl.col("cost").is_not_null() & ~(pl.col("cost_read") >= 0)
     _stop_at(numbers, unread, path, "cost", "is not an amount of 0 or more")
     if prices is None:

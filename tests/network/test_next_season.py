@@ -228,6 +228,7 @@ def test_proposals_are_chosen_within_the_budget(
     assert chosen["cost"].to_list() == [470.0, 540.0]
     assert answer.cost == 1010.0
     assert answer.exact
+    assert answer.questions["verdict"].to_list() == ["undecided", "no difference that matters"]
     why = dict(answer.proposals.select("site", "why").iter_rows())
     assert why["lunnet-field"] == "costs more than the whole budget"
     assert why["pellam-rise"].startswith("has tried this before")
@@ -263,6 +264,9 @@ def test_proposals_are_chosen_within_the_budget(
         ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,0,5\n", "line 2: vessels 0 is not"),
         ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,-5\n", "line 2: cost -5 is not"),
         ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,\n", "line 2: the cost is empty"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,1,000\n", "line 2: this line has more"),
+        ("question_id,site_id,vessels,cost\ncold-soak,dorrow-mill,1,1.000\n", "cost 1.000 may be thousands"),
+        ("question_id;site_id;vessels;cost\ncold-soak;dorrow-mill;1;1.000\n", "cost 1.000 may be thousands"),
     ],
 )
 def test_a_line_that_cannot_be_planned_is_named(
