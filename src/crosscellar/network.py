@@ -338,16 +338,16 @@ class Network(Prospects, Upkeep):
             check_season(self._register, season)
             trials = self._register.trials
             files = self._store.files_of_trials(trials.filter(season=season)["trial_id"].to_list())
-        set_aside = self._store.set_aside(files=files)
+        turned = self._store.turned_away(files=files)
         findings = self._store.findings(files=files)
-        whole, rows = places_needed(set_aside, findings)
+        whole, rows = places_needed(turned, findings)
         expected, texts = outstanding_of(
             self._register,
             readings=self._store.placed_in("readings", files=whole, rows=rows),
             came=self._store.counted(answering(self._register, season)),
             picks=self._store.placed("picks", files=files),
             scores=self._store.placed("scores", files=files),
-            set_aside=set_aside,
+            set_aside=turned,
             findings=findings,
             today=self._clock().date(),
             season=season,

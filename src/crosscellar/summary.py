@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,7 +22,7 @@ from crosscellar.register import Register, check_season
 from crosscellar.report.building import Answered, build_summary, names_of
 from crosscellar.report.content import TurnedAway
 from crosscellar.report.export import refuse_others, write_export
-from crosscellar.report.ferments import FermentLog, ferment_logs
+from crosscellar.report.ferments import ferment_logs
 from crosscellar.report.numbers import chance, true_minus
 from crosscellar.report.page import render_page
 from crosscellar.report.paper import write_paper
@@ -75,9 +76,10 @@ def write_summary(
     trials = register.trials
     planned = planned_responses(register, contract)
     readings = store.measured(as_of=as_of)
+    design = register.design()
     effects = effects_of_store(
         readings,
-        register.design(),
+        design,
         planned,
         contract,
         picks=store.picks(as_of=as_of),
@@ -89,10 +91,10 @@ def write_summary(
     seen = _Season(store, register, season, as_of, stood)
     name = f"summary-{season}{'-anonymous' if anonymous else ''}"
     _refuse_mixture(out, anonymous=anonymous)
-    answered = _answered(register, readings, effects, contract, season)
+    answered = _answered(register, design, readings, effects, contract, season)
     vessels = vessel_spreads(
         effects.filter(pl.col("role") == "primary"),
-        *variance_priors(readings, register.design(), contract, responses=planned),
+        *variance_priors(readings, design, contract, responses=planned),
         contract,
     )
     turned_away = seen.turned_away()
@@ -155,8 +157,19 @@ def _refuse_mixture(out: Path, *, anonymous: bool) -> None:
 
 
 def _answered(
-    register: Register, readings: pl.DataFrame, effects: pl.DataFrame, contract: Contract, season: int
+    register: Register,
+    design: pl.DataFrame,
+    readings: pl.DataFrame,
+    effects: pl.DataFrame,
+    contract: Contract,
+    season: int,
 ) -> list[Answered]:
+    @cache
+    def priors() -> pl.DataFrame:
+        """The same for every question that is open, from all readings."""
+        return variance_priors(readings, design, contract)[0]
+
+    logged = register.responses.filter(pl.col("response").is_in(_FERMENTS))["trial_id"]
     found = []
     for question in register.questions.iter_rows(named=True):
         name = question["question_id"]
@@ -169,7 +182,11 @@ def _answered(
         missing = trials.filter(
             ~pl.col("trial_id").is_in(shown.implode()) & (pl.col("status").fill_null("") != "lost")
         )
-        decide, planned = _deciding(question, pools.pooled, readings, register, effects, contract)
+        own_design = design.filter(pl.col("trial_id").is_in(trials["trial_id"].implode()))
+        this_season = own_design.filter(
+            (pl.col("season") == season) & pl.col("trial_id").is_in(logged.implode())
+        )
+        decide, planned = _deciding(question, pools.pooled, priors, effects, contract)
         found.append(
             Answered(
                 question=question,
@@ -177,10 +194,10 @@ def _answered(
                 effects=own,
                 trials_this_season=trials.filter(pl.col("season") == season).height,
                 not_measured=tuple(missing.select("trial_id", "site_id").rows()),
-                ferments=_ferments(register, readings, name, season),
+                ferments=ferment_logs(readings, this_season) if this_season.height else (),
                 decide=decide,
                 plan=planned,
-                level_unit=_level_unit(register, trials),
+                level_unit=_level_unit(own_design),
             )
         )
     return found
@@ -189,8 +206,7 @@ def _answered(
 def _deciding(
     question: Mapping[str, Any],
     pools: Sequence[Pooled],
-    readings: pl.DataFrame,
-    register: Register,
+    priors: Callable[[], pl.DataFrame],
     effects: pl.DataFrame,
     contract: Contract,
 ) -> tuple[tuple[str, ...], Planned | None]:
@@ -198,9 +214,6 @@ def _deciding(
     pooled = pools[0] if pools and pools[0].role == "primary" and pools[0].n_effects else None
     if pooled is None or pooled.verdict not in OPEN:
         return (), None
-
-    def priors() -> pl.DataFrame:
-        return variance_priors(readings, register.design(), contract)[0]
 
     try:
         known = known_of(question, pooled, effects, contract, priors)
@@ -237,24 +250,10 @@ def _deciding(
     return (words, true_minus(answer.basis)), planned
 
 
-def _level_unit(register: Register, trials: pl.DataFrame) -> str:
-    """The unit that all levels of these trials share; "" where they have none or several."""
-    own = register.design().filter(pl.col("trial_id").is_in(trials["trial_id"].implode()))
-    units = own["level_unit"].drop_nulls().unique().to_list()
+def _level_unit(design: pl.DataFrame) -> str:
+    """The unit that all levels of a question's trials share; "" where they have none or several."""
+    units = design["level_unit"].drop_nulls().unique().to_list()
     return str(units[0]) if len(units) == 1 else ""
-
-
-def _ferments(
-    register: Register, readings: pl.DataFrame, question: str, season: int
-) -> tuple[FermentLog, ...]:
-    """The season's ferment logs of a question's trials that planned a response taken from them."""
-    planned = register.responses.filter(pl.col("response").is_in(_FERMENTS))["trial_id"]
-    design = register.design().filter(
-        (pl.col("question_id") == question)
-        & (pl.col("season") == season)
-        & pl.col("trial_id").is_in(planned.implode())
-    )
-    return ferment_logs(readings, design) if design.height else ()
 
 
 class _Season:

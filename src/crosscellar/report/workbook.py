@@ -345,7 +345,8 @@ def _ends(interval: str) -> tuple[str, str]:
 
 def _lines(value: str | int, width: float) -> int:
     """How many lines a cell needs, its words wrapped."""
-    return max(1, len(textwrap.wrap(str(value), max(4, math.floor(1.1 * (width - 2))))))
+    text, room = str(value), max(4, math.floor(1.1 * (width - 2)))
+    return 1 if len(text) <= room else max(1, len(textwrap.wrap(text, room)))
 
 
 def _width(sheet: Sheet, column: int) -> float:

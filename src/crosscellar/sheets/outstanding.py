@@ -69,7 +69,8 @@ def outstanding_of(
     readings, picks, scores
         What stands, with its place: the READINGS, PICKS and SCORES frames, or as `Store.placed` gives them.
     set_aside, findings
-        What was refused or held (SET_ASIDE) and why (FINDINGS; with `state` what was decided is left out).
+        What was refused or held (SET_ASIDE, or `Store.turned_away`) and why (FINDINGS; with `state` what was
+        decided is left out).
     today
         The day from which days overdue are counted.
     season
@@ -132,9 +133,8 @@ def answering(register: Register, season: int | None) -> pl.DataFrame:
     return _asked_of_vessels(_planned(register, season)).explode("analyte").select(_KEY).unique()
 
 
-def places_needed(set_aside: pl.DataFrame, findings: pl.DataFrame) -> tuple[list[str], pl.DataFrame]:
+def places_needed(turned: pl.DataFrame, findings: pl.DataFrame) -> tuple[list[str], pl.DataFrame]:
     """The files whose readings must be known to place what was turned away, and single rows: file and row."""
-    turned = _turned_away(set_aside)
     return turned.filter(_LACKING)["file"].unique().to_list(), _stops(findings).select("file", "row").unique()
 
 
@@ -268,7 +268,9 @@ def _placed(
 
 
 def _turned_away(set_aside: pl.DataFrame) -> pl.DataFrame:
-    """What was refused or held, with its place and what was proposed for it."""
+    """What was refused or held, with its place and what was proposed; as it is where it is that already."""
+    if "proposed" not in set_aside.columns:
+        return set_aside
     return (
         set_aside.filter(pl.col("outcome").is_in(_TURNED_AWAY))
         .with_columns(

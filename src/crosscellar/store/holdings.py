@@ -177,6 +177,10 @@ class Holdings:
         """As `placed`, of the files of these names and in these rows (file, row); twice where both ask."""
         return views.placed_in(self._session, target, files=files, rows=rows)
 
+    def turned_away(self, *, files: Sequence[int] | None = None) -> pl.DataFrame:
+        """Every item that was refused or held: its place, target and what it is about, where it is known."""
+        return views.turned_away_of(self._session, files=files)
+
     def counted(self, asked: pl.DataFrame) -> pl.DataFrame:
         """`found`: how many readings stand of each trial_id, vessel_id, stage and analyte asked for."""
         return views.counted_of(self._session, asked)

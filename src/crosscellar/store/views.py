@@ -101,6 +101,17 @@ _SET_ASIDE: Final = """
 """
 _ALL_SET_ASIDE: Final = _SET_ASIDE.replace("CHOSEN", "")
 _SET_ASIDE_OF: Final = _SET_ASIDE.replace("CHOSEN", f"WHERE s.{OF_FILES}")
+#: The fields of what was proposed that tell what an item is about.
+_ABOUT: Final = ("trial_id", "vessel_id", "stage", "analyte", "attribute")
+_TURNED_AWAY: Final = """
+    SELECT f.file, coalesce(s.sheet, '') AS sheet, s."row", s."column", s.cell,
+        coalesce(s.target, '') AS target, FIELDS
+    FROM (SELECT *, json_extract_string(proposed, [PATHS]) AS found FROM set_aside
+        WHERE outcome IN ('refused', 'held')CHOSEN) AS s
+    JOIN files AS f USING (file_id) ORDER BY s.item_id
+""".replace("FIELDS", ", ".join(f"s.found[{at}] AS {name}" for at, name in enumerate(_ABOUT, 1))).replace(
+    "PATHS", ", ".join(f"'$.{name}'" for name in _ABOUT)
+)
 _VESSELS_READ: Final = """
     SELECT DISTINCT s.trial_id, s.arm_id, s.vessel_id FROM readings AS s WHERE STANDS ORDER BY ALL
 """.replace("STANDS", _STANDS)
@@ -204,6 +215,13 @@ def set_aside_of(session: Session, *, files: Sequence[int] | None) -> pl.DataFra
     if files is None:
         return session.frame(_ALL_SET_ASIDE)
     return session.frame(_SET_ASIDE_OF, {"files": list(files)})
+
+
+def turned_away_of(session: Session, *, files: Sequence[int] | None) -> pl.DataFrame:
+    """Every item that was refused or held: its place, target and what it is about, as far as was proposed."""
+    if files is None:
+        return session.frame(_TURNED_AWAY.replace("CHOSEN", ""))
+    return session.frame(_TURNED_AWAY.replace("CHOSEN", f" AND {OF_FILES}"), {"files": list(files)})
 
 
 def vessels_read(session: Session) -> pl.DataFrame:
