@@ -69,7 +69,8 @@ def write_marked_up(
     for file_no, document in enumerate(documents, 1):
         findings = batch.findings.filter(pl.col("file_no") == file_no)
         aside = batch.set_aside.filter(pl.col("file_no") == file_no)
-        if aside.is_empty() and (findings["code"] == "already_taken_in").all():  # of no finding, too
+        waits = aside["outcome"].is_in(["refused", "held"]).any()
+        if not waits and (findings["code"] == "already_taken_in").all():  # of no finding, too
             continue
         stem = _stem(document.name, document.sha256)
         counts = batch.files.filter(pl.col("file_no") == file_no).row(0, named=True)

@@ -112,6 +112,8 @@ _TURNED_AWAY: Final = """
 """.replace("FIELDS", ", ".join(f"s.found[{at}] AS {name}" for at, name in enumerate(_ABOUT, 1))).replace(
     "PATHS", ", ".join(f"'$.{name}'" for name in _ABOUT)
 )
+_ALL_TURNED_AWAY: Final = _TURNED_AWAY.replace("CHOSEN", "")
+_TURNED_AWAY_OF: Final = _TURNED_AWAY.replace("CHOSEN", f" AND {OF_FILES}")
 _VESSELS_READ: Final = """
     SELECT DISTINCT s.trial_id, s.arm_id, s.vessel_id FROM readings AS s WHERE STANDS ORDER BY ALL
 """.replace("STANDS", _STANDS)
@@ -220,8 +222,8 @@ def set_aside_of(session: Session, *, files: Sequence[int] | None) -> pl.DataFra
 def turned_away_of(session: Session, *, files: Sequence[int] | None) -> pl.DataFrame:
     """Every item that was refused or held: its place, target and what it is about, as far as was proposed."""
     if files is None:
-        return session.frame(_TURNED_AWAY.replace("CHOSEN", ""))
-    return session.frame(_TURNED_AWAY.replace("CHOSEN", f" AND {OF_FILES}"), {"files": list(files)})
+        return session.frame(_ALL_TURNED_AWAY)
+    return session.frame(_TURNED_AWAY_OF, {"files": list(files)})
 
 
 def vessels_read(session: Session) -> pl.DataFrame:
