@@ -75,6 +75,13 @@ def test_the_sites_on_which_a_verdict_hangs_are_told_with_what_it_would_be() -> 
         assert f"{ {'a': 'Quillbend'}.get(site, site) }" in told
         assert f"it would be “{verdict}”" in told
     assert f"without it the verdict would be “{without[str(pooled.hangs_on_site)]}”" in str(pooled)
+    several = pool({"estimate": [0.2, 0.1, 0.3, 0.15], "variance": [0.001] * 4, "site": list("abcd")})
+    changing = several.without_site.filter("verdict_changes").select("site", "verdict")
+    assert changing.height > 1
+    shown = " ".join(str(several).split())
+    first = str(several.hangs_on_site)
+    for site, verdict in changing.iter_rows():
+        assert f"without {'it the verdict would be' if site == first else site} “{verdict}”" in shown
 
 
 def test_an_interval_of_ratios_that_says_nothing_is_told_as_that() -> None:

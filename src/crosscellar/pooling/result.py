@@ -32,7 +32,7 @@ _BESIDE: Final = (
     "chance_above_smallest",
 )
 
-#: More trials than this that are left out for one reason are not all named.
+#: More trials than this that are left out for one reason, or sites beside one, are not all named.
 _MOST_NAMED: Final = 6
 
 Plotter = Callable[["Pooled", Path], Path]
@@ -269,9 +269,7 @@ class Pooled:
             ways = "above guessing, {} below" if scale.is_share else "up, {} down"
             read.append(("sites", f"{up} {ways.format(down)}"))
             if self.role != "monitored" and self.hangs_on_site is not None:
-                without = self.without_site.filter(pl.col("site") == self.hangs_on_site)["verdict"][0]
-                told = f"site {self.hangs_on_site}: without it the verdict would be “{without}”"
-                read.append(("hangs on", told))
+                read.append(("hangs on", self._hanging(self.hangs_on_site)))
         if self.n_sites > 1 and math.isfinite(self.q):
             spread = f"tau {math.sqrt(self.tau2):.3g}, I2 {100 * self.i2:.0f} %"
             read.append(("between sites", f"{spread}, Q {self.q:.3g} on {self.q_df:g} (p {self.q_p:.2g})"))
@@ -281,6 +279,15 @@ class Pooled:
             read.append(("left out", _left_out(self.excluded)))
         read.extend(("note", remark) for remark in self.remarks)
         return read
+
+    def _hanging(self, site: str) -> str:
+        """What the verdict would be without this site, and without others that it hangs on as well."""
+        asked = pl.col("verdict_changes").fill_null(value=False) | (pl.col("site") == site)
+        verdict = dict(self.without_site.filter(asked).select("site", "verdict").iter_rows())
+        told = f"site {site}: without it the verdict would be “{verdict.pop(site)}”"
+        if len(verdict) > _MOST_NAMED:
+            return f"{told}; it hangs on {len(verdict)} other sites as well"
+        return told + "".join(f", without {other} “{it}”" for other, it in verdict.items())
 
     def title(self) -> str:
         """What was pooled, in one line."""
