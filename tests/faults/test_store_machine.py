@@ -144,8 +144,17 @@ class Model:
         self.items[vessel].append(item)
         return item
 
-    def judge(self, sheet: dict[str, str], *, correction: bool) -> dict[str, str]:
-        """Vessel -> enter, already, old or conflict."""
+    def decided(self, name: str, vessel: str) -> str:
+        """What was decided of a cell of a sheet: accept while what a yes brought in stands, or refuse."""
+        verdicts = [
+            "accept" if any(item.stands for item in one.entered) else one.said[-1][0] == "refuse" and "refuse"
+            for one in self.asked.values()
+            if (one.sheet, one.vessel) == (name, vessel) and one.said
+        ]
+        return next((verdict for verdict in reversed(verdicts) if verdict), "")
+
+    def judge(self, name: str, sheet: dict[str, str], *, correction: bool) -> dict[str, str]:
+        """Vessel -> enter, already, left out, old or conflict."""
         outcome = {}
         for vessel, value in sheet.items():
             stood = self.standing(vessel)
@@ -157,6 +166,8 @@ class Model:
                 outcome[vessel] = "old"
             else:
                 outcome[vessel] = "enter" if correction else "conflict"
+            if outcome[vessel] in ("old", "conflict") and (decided := self.decided(name, vessel)):
+                outcome[vessel] = "already" if decided == "accept" else "left out"
         return outcome
 
     def is_stored(self, name: str, outcome: dict[str, str]) -> bool:
@@ -307,7 +318,7 @@ class StoreMachine(RuleBasedStateMachine):
 
     def take(self, name: str, *, correction: bool, stop_at: str = "") -> None:
         sheet = self.sent[name]
-        outcome = self.model.judge(sheet, correction=correction)
+        outcome = self.model.judge(name, sheet, correction=correction)
         stored = self.model.is_stored(name, outcome)
         file = self.folder / f"{name}.csv"
         kind = kind_of(next(iter(sheet)))
