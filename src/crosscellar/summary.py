@@ -17,7 +17,7 @@ from crosscellar.effects.planned import LOG_RESPONSES
 from crosscellar.errors import CrosscellarError, NotComputable, UnknownName
 from crosscellar.plans import known_of, plan_question
 from crosscellar.pooling import Pooled
-from crosscellar.pooling.verdict import OPEN
+from crosscellar.pooling.verdict import OPEN, many
 from crosscellar.register import Register, check_season
 from crosscellar.report.building import Answered, build_summary, names_of
 from crosscellar.report.content import TurnedAway
@@ -226,7 +226,7 @@ def _deciding(
     told = plan.filter((pl.col("vessels") == _TOLD) & (pl.col("again") == 0))
     enough = told.filter(pl.col("chance_decided") >= answer.chance)
     row = (enough if enough.height else told.tail(1)).row(0, named=True)
-    more = "1 more site" if row["more_sites"] == 1 else f"{row['more_sites']} more sites"
+    more = many(row["more_sites"], "more site")
     likely = chance(row["chance_decided"])
     words = (
         f"{more} with {_TOLD} vessels an arm would probably settle it: the chance is {likely}."

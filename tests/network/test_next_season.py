@@ -314,6 +314,9 @@ def test_proposals_start_from_a_table_of_what_no_site_has_tried(
             ("--blank-proposals", "x.csv", "--risk", "9%"),
             "no use for --risk beside --blank-proposals",
         ),
+        (("--proposals", "x.csv", "--season", "2026"), "no use for --season beside --proposals"),
+        (("cold-soak", "--draft", "next"), "no use for QUESTION beside --draft"),
+        (("--draft", "next", "--season", "2026"), "Add --proposals FILE and --season YEAR"),
         (("cold-soak", "--sites", "100000000", "--vessels", "1"), "Give numbers up to 1000"),
     ],
 )

@@ -20,7 +20,8 @@ _PLANS: Final[Mapping[str, tuple[str, ...]]] = {
     "panel": ("share", "chance", "risk"),
     "spread": ("precision",),
     "blank_proposals": (),
-    "proposals": ("budget", "prices", "draft", "season"),
+    "draft": ("proposals", "season", "budget", "prices"),
+    "proposals": ("budget", "prices"),
     "precision": ("question",),
     "question": ("sites", "vessels", "again", "effect", "prices", "chance", "figure"),
 }
@@ -140,8 +141,6 @@ def run_plan(args: argparse.Namespace) -> int:
                 progress=tell,
             )
         elif args.proposals:
-            if args.season is not None:
-                raise CrosscellarError("a season is of a draft", next_step="Add --draft DIR.")
             if args.budget is None:
                 raise CrosscellarError(
                     "no budget is given",
