@@ -317,7 +317,7 @@ def _as_decided(
         items.filter(pl.col("item_no").is_in(out.implode())),
         "decided_before",
         pl.format("{} was left out by a decision when this file came before.", "text_sent"),
-        "The later word stands: accept the finding of then if it counts after all.",
+        "If it counts after all, accept the finding that was refused: a later decision stands.",
     )
     outcome = (
         pl.when(pl.col("item_no").is_in(stands.implode()))
